@@ -1,1 +1,13 @@
+//! Idlegate: one guard between every way of switching a workshop machine and the outlet that feeds it.
+//!
+//! The modules, in the order in which a request meets them:
+//!
+//! | module | what it is for |
+//! | --- | --- |
+//! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
+//! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 
+pub mod event;
+pub mod guard;
+pub mod plan;
+pub mod time;

@@ -1,0 +1,157 @@
+//! What happens, as plain data: the one closed set of events the engine is told about.
+//!
+//! Nothing here does anything. A new kind of fact from outside is a new variant here, so that the compiler
+//! shows every place that must know of it.
+
+use std::fmt;
+use std::sync::Arc;
+
+use bytes::Bytes;
+
+use crate::time::{Moment, Span};
+
+/// The name of a machine, signal, input, gesture or detector: `[a-z0-9-]{1,32}`, so that it is safe as a topic
+/// level, a file name and a word in a log line.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Name(Arc<str>);
+
+/// Why a text is not a [`Name`].
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{0:?} is not a name: 1 to 32 of the characters a-z, 0-9 and -")]
+pub struct NotAName(pub String);
+
+impl Name {
+    pub const LEN_MAX: usize = 32;
+
+    pub fn new(text: &str) -> Result<Name, NotAName> {
+        let allowed = |byte: u8| matches!(byte, b'a'..=b'z' | b'0'..=b'9' | b'-');
+        if text.is_empty() || text.len() > Name::LEN_MAX || !text.bytes().all(allowed) {
+            return Err(NotAName(text.chars().take(64).collect()));
+        }
+        Ok(Name(text.into()))
+    }
+
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Display for Name {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(&self.0)
+    }
+}
+
+impl fmt::Debug for Name {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        fmt::Debug::fmt(&self.0, f)
+    }
+}
+
+/// A message as the link hands it over.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Message {
+    pub topic: Arc<str>,
+    pub payload: Bytes,
+    /// The broker delivered it from its store, or the sender asked for it to be stored.
+    pub retained: bool,
+    /// The longest time it may have waited in sockets and queues before it was looked at.
+    pub age: Span,
+    /// MQTT 5: where an answer is wanted, and what to send back with it.
+    pub response_topic: Option<Arc<str>>,
+    pub correlation: Option<Bytes>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkState {
+    /// Connected and subscribed, proved by a message of our own that came back.
+    Up,
+    Down {
+        why: String,
+    },
+}
+
+/// One value of a signal.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Value {
+    /// Never NaN, never infinite.
+    Number(f64),
+    Text(Arc<str>),
+}
+
+/// A value at a time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    pub at: Moment,
+    pub value: Value,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Verdict {
+    Busy,
+    Idle,
+    Unknown,
+}
+
+/// What a detector says of its machine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Assessment {
+    pub verdict: Verdict,
+    /// A short clause with numbers: "118 W, busy above 40 W".
+    pub reason: Arc<str>,
+    /// Signal name and reading, at most a handful.
+    pub evidence: Vec<(Name, Reading)>,
+    /// A lower bound of the time until it may say idle.
+    pub clears_in: Option<Span>,
+}
+
+/// An assessment, or the reason why there is none, on its way back from a worker thread.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Assessed {
+    pub machine: Name,
+    /// Index into the machine's list of detectors.
+    pub detector: usize,
+    /// The instance it comes from; answers of an instance that was replaced meanwhile are dropped.
+    pub generation: u64,
+    /// How many feeds this instance had taken in when it spoke.
+    pub feed: u64,
+    /// The time it was asked about.
+    pub at: Moment,
+    pub outcome: Result<Assessment, DetectorFault>,
+}
+
+/// Why a detector gave no assessment. All of them mean unknown.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum DetectorFault {
+    /// Could not be loaded or refused its settings; stays so until the file or the rules change.
+    NotLoaded(String),
+    /// It stopped in the middle of a call; it is being rebuilt from history.
+    Stopped(String),
+    /// Stopped three times in a row; not tried again until its file changes.
+    Benched(String),
+}
+
+/// Everything the engine is ever told.
+#[derive(Clone, Debug)]
+pub enum Event {
+    Message(Message),
+    Link(LinkState),
+    Assessed(Assessed),
+    /// Nothing but the passing of time: a deadline the engine asked for has come.
+    Tick,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_safe_in_topics_files_and_logs() {
+        for good in ["mill", "resin-printer", "kiln-2", &"a".repeat(32)] {
+            assert!(Name::new(good).is_ok(), "{good}");
+        }
+        for bad in ["", "../x", "/etc", "Mill", "a b", "a\0b", "é", "a/b", "a\n", &"a".repeat(33)] {
+            assert!(Name::new(bad).is_err(), "{bad:?}");
+        }
+    }
+}

@@ -1,0 +1,289 @@
+//! What the guard wants done, as data. It does nothing itself.
+
+use super::input::{InputId, RequestId, RequestKind, Switch};
+use crate::time::{Moment, Span};
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Effect {
+    /// The one answer to a request.
+    Answer(Answer),
+    /// Switch the outlet. Always absolute, never a toggle.
+    Command(Command),
+    /// Ask the outlet or its meter for fresh readings.
+    Refresh,
+    Announce(Announcement),
+    Incident(Incident),
+    /// What the incident told of is cured.
+    IncidentOver(IncidentKind),
+    /// What must survive a restart has changed; to be stored before the answer that follows is given.
+    Keep(Kept),
+    /// A deferral came due and acted; the command follows.
+    DeferralActed(Deferral),
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Answer {
+    pub request: RequestId,
+    pub kind: RequestKind,
+    pub input: InputId,
+    pub decision: Decision,
+    pub reason: Reason,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Decision {
+    Acted,
+    NothingToDo,
+    Held,
+    Deferred,
+    Refused,
+    Ignored,
+}
+
+impl Decision {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Decision::Acted => "acted",
+            Decision::NothingToDo => "nothing-to-do",
+            Decision::Held => "held",
+            Decision::Deferred => "deferred",
+            Decision::Refused => "refused",
+            Decision::Ignored => "ignored",
+        }
+    }
+}
+
+/// Why a request was answered as it was. Every reason belongs to exactly one decision.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Reason {
+    // acted
+    SwitchingOn,
+    MachineIdle,
+    ForcedInWindow,
+    Emergency,
+    Locked,
+    Unlocked,
+    DeferralCancelled,
+    // nothing-to-do
+    AlreadyOn,
+    AlreadyOff,
+    AlreadySwitching,
+    AlreadyLocked,
+    NotLocked,
+    NothingToCancel,
+    // held
+    MachineBusy,
+    MachineUnknown,
+    // deferred
+    UntilIdle,
+    NoticeRunning,
+    // refused
+    Lockout,
+    MayNotForce,
+    MayNotLock,
+    MayNotUnlock,
+    MayNotEmergency,
+    RemoteOnForbidden,
+    OnPermitMissing,
+    // ignored
+    Repeated,
+    SameGesture,
+    Retained,
+    TooOld,
+    Superseded,
+    TooMany,
+}
+
+impl Reason {
+    pub const fn decision(self) -> Decision {
+        match self {
+            Reason::SwitchingOn
+            | Reason::MachineIdle
+            | Reason::ForcedInWindow
+            | Reason::Emergency
+            | Reason::Locked
+            | Reason::Unlocked
+            | Reason::DeferralCancelled => Decision::Acted,
+            Reason::AlreadyOn
+            | Reason::AlreadyOff
+            | Reason::AlreadySwitching
+            | Reason::AlreadyLocked
+            | Reason::NotLocked
+            | Reason::NothingToCancel => Decision::NothingToDo,
+            Reason::MachineBusy | Reason::MachineUnknown => Decision::Held,
+            Reason::UntilIdle | Reason::NoticeRunning => Decision::Deferred,
+            Reason::Lockout
+            | Reason::MayNotForce
+            | Reason::MayNotLock
+            | Reason::MayNotUnlock
+            | Reason::MayNotEmergency
+            | Reason::RemoteOnForbidden
+            | Reason::OnPermitMissing => Decision::Refused,
+            Reason::Repeated
+            | Reason::SameGesture
+            | Reason::Retained
+            | Reason::TooOld
+            | Reason::Superseded
+            | Reason::TooMany => Decision::Ignored,
+        }
+    }
+
+    /// The word used in messages and the journal.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Reason::SwitchingOn => "switching-on",
+            Reason::MachineIdle => "machine-idle",
+            Reason::ForcedInWindow => "forced-in-window",
+            Reason::Emergency => "emergency",
+            Reason::Locked => "locked",
+            Reason::Unlocked => "unlocked",
+            Reason::DeferralCancelled => "deferral-cancelled",
+            Reason::AlreadyOn => "already-on",
+            Reason::AlreadyOff => "already-off",
+            Reason::AlreadySwitching => "already-switching",
+            Reason::AlreadyLocked => "already-locked",
+            Reason::NotLocked => "not-locked",
+            Reason::NothingToCancel => "nothing-to-cancel",
+            Reason::MachineBusy => "machine-busy",
+            Reason::MachineUnknown => "machine-unknown",
+            Reason::UntilIdle => "until-idle",
+            Reason::NoticeRunning => "notice-running",
+            Reason::Lockout => "lockout",
+            Reason::MayNotForce => "may-not-force",
+            Reason::MayNotLock => "may-not-lock",
+            Reason::MayNotUnlock => "may-not-unlock",
+            Reason::MayNotEmergency => "may-not-emergency",
+            Reason::RemoteOnForbidden => "remote-on-forbidden",
+            Reason::OnPermitMissing => "on-permit-missing",
+            Reason::Repeated => "repeated",
+            Reason::SameGesture => "same-gesture",
+            Reason::Retained => "retained",
+            Reason::TooOld => "too-old",
+            Reason::Superseded => "superseded",
+            Reason::TooMany => "too-many",
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Command {
+    pub switch: Switch,
+    pub cause: Cause,
+    /// 0 for the first sending.
+    pub resend: u8,
+    /// Shadow mode: record it, do not send it.
+    pub shadow: bool,
+}
+
+/// By what right a command is sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Cause {
+    /// Asked for, and the permissive was clear (or the command is an on).
+    Plain,
+    /// Force-off inside the override window.
+    Forced,
+    Emergency,
+}
+
+/// Something to tell people. The words are made elsewhere.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Announcement {
+    Held {
+        input: InputId,
+        reason: Reason,
+        window: Span,
+        may_force: bool,
+    },
+    /// The window closed without a force.
+    WindowOver,
+    Forced {
+        input: InputId,
+    },
+    EmergencyOff {
+        input: InputId,
+    },
+    Refused {
+        input: InputId,
+        kind: RequestKind,
+        reason: Reason,
+    },
+    /// An emergency-off came out of the broker's store, where no hand can be behind it.
+    EmergencyIgnored {
+        input: InputId,
+    },
+    Deferred {
+        input: InputId,
+    },
+    DeferralCancelled {
+        input: Option<InputId>,
+    },
+    DeferralNotice {
+        input: InputId,
+        acts_in: Span,
+    },
+    DeferralBusyAgain,
+    DeferralExpired,
+    /// The machine became busy before a lost off command could be sent again.
+    OffAbandoned,
+    StuckInput {
+        input: InputId,
+    },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Incident {
+    pub kind: IncidentKind,
+    /// Somebody should look now.
+    pub urgent: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum IncidentKind {
+    /// The outlet went on by another route.
+    OnByAnotherRoute,
+    /// The outlet went off by another route.
+    OffByAnotherRoute,
+    /// A command was not confirmed by the outlet.
+    NotConfirmed,
+    /// The outlet says off, the meter says otherwise.
+    StillDrawing,
+}
+
+impl IncidentKind {
+    pub const ALL: [IncidentKind; 4] = [
+        IncidentKind::OnByAnotherRoute,
+        IncidentKind::OffByAnotherRoute,
+        IncidentKind::NotConfirmed,
+        IncidentKind::StillDrawing,
+    ];
+
+    pub const fn word(self) -> &'static str {
+        match self {
+            IncidentKind::OnByAnotherRoute => "on-by-another-route",
+            IncidentKind::OffByAnotherRoute => "off-by-another-route",
+            IncidentKind::NotConfirmed => "not-confirmed",
+            IncidentKind::StillDrawing => "still-drawing",
+        }
+    }
+}
+
+/// What survives a restart.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub struct Kept {
+    pub lockout: Option<Lockout>,
+    pub deferral: Option<Deferral>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Lockout {
+    pub by: InputId,
+    pub emergency: bool,
+}
+
+/// A standing wish to switch off as soon as the permissive holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Deferral {
+    pub by: InputId,
+    /// Given up from then on.
+    pub expires_at: Moment,
+}

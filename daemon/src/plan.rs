@@ -1,0 +1,252 @@
+//! The checked rules as plain data: what `rules/` compiles a folder into and everything else works from.
+//!
+//! A [`Plan`] is complete and consistent: every name in it resolves, every number has been checked, every
+//! default filled in. Whoever holds one need not doubt it, and nothing here knows where it came from.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use crate::event::Name;
+use crate::guard::{Policy, RequestKind, Rights};
+use crate::time::Span;
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    pub shop: Shop,
+    /// In order of name.
+    pub machines: Vec<Machine>,
+    /// In order of name.
+    pub inputs: Vec<Input>,
+    /// SHA-256 of the rules' content, in hexadecimal: which rules a decision was made under.
+    pub digest: String,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shop {
+    /// For people.
+    pub title: String,
+    /// First topic levels of everything Idlegate publishes and of its request topics; no trailing slash.
+    pub prefix: String,
+    pub broker: Broker,
+    /// Sentences that replace the built-in ones, by kind of announcement.
+    pub sentences: BTreeMap<String, String>,
+    /// Where lockouts and the journal are kept.
+    pub state_dir: Option<PathBuf>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Broker {
+    pub host: String,
+    pub port: u16,
+    pub client_id: String,
+    pub login: Option<Login>,
+    pub tls: Option<Tls>,
+    pub keep_alive: Span,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Login {
+    pub user: String,
+    pub password: Secret,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tls {
+    /// PEM file of the authorities to trust.
+    pub ca_file: PathBuf,
+    /// PEM files of our own certificate and its key.
+    pub client: Option<ClientCertificate>,
+    /// The name the broker's certificate must bear, where it differs from the host.
+    pub server_name: Option<String>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClientCertificate {
+    pub certificate_file: PathBuf,
+    pub key_file: PathBuf,
+}
+
+/// A value that no log, message or error may show.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(String);
+
+impl Secret {
+    pub fn new(value: String) -> Secret {
+        Secret(value)
+    }
+
+    /// For handing to the broker, and for nothing else.
+    pub fn expose(&self) -> &str {
+        &self.0
+    }
+}
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("(hidden)")
+    }
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Machine {
+    pub name: Name,
+    /// For people: "the resin printer".
+    pub title: String,
+    pub outlet: Outlet,
+    /// In order of name.
+    pub signals: Vec<Signal>,
+    pub detectors: Vec<DetectorUse>,
+    pub policy: Policy,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outlet {
+    pub state: StateTopic,
+    pub command: CommandTopic,
+    /// Asks the outlet or its meter for fresh readings.
+    pub refresh: Option<RefreshTopic>,
+    /// Says whether the outlet itself can be reached.
+    pub availability: Option<StateTopic>,
+    /// The signal, by index, that tells whether the machine still draws power after it was switched off.
+    pub power_signal: Option<usize>,
+    /// More than this after an off is "still drawing power".
+    pub residual_watts: f64,
+}
+
+/// Where a two-valued state is read. Any other value means unknown.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StateTopic {
+    pub source: Source,
+    pub on: String,
+    pub off: String,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct CommandTopic {
+    pub topic: String,
+    pub on: String,
+    pub off: String,
+    /// How long the broker may keep an undelivered command.
+    pub expiry: Span,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct RefreshTopic {
+    pub topic: String,
+    pub payload: String,
+}
+
+/// Where in which message a value stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Source {
+    /// An MQTT topic filter.
+    pub filter: String,
+    pub path: ValuePath,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ValuePath {
+    /// The payload itself is the value: a bare number or text.
+    Whole,
+    /// RFC 6901.
+    JsonPointer(String),
+    /// RFC 8428: the record with this resolved name.
+    SenmlName(String),
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Signal {
+    pub name: Name,
+    pub source: Source,
+    pub kind: SignalKind,
+    /// Older than this counts as missing.
+    pub stale_after: Span,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum SignalKind {
+    Number(NumberSignal),
+    Text,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct NumberSignal {
+    /// UCUM code of the value after scaling.
+    pub unit: String,
+    /// reading = payload value × scale + offset.
+    pub scale: f64,
+    pub offset: f64,
+    /// Readings outside are faults of the meter, not readings.
+    pub plausible: (f64, f64),
+}
+
+/// One detector at work on one machine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DetectorUse {
+    /// As people see it; the module's name unless the rules give another.
+    pub name: Name,
+    pub module: ModuleSource,
+    /// A JSON object.
+    pub settings: serde_json::Value,
+    /// For each signal the detector declares, in its order: the machine's signal, by index, that feeds it.
+    pub signals: Vec<Option<usize>>,
+    /// For each signal the detector declares: whether it is needed for a verdict.
+    pub needed: Vec<bool>,
+    /// Informs, but does not hold.
+    pub advisory: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ModuleSource {
+    /// Shipped inside the binary.
+    BuiltIn(Name),
+    File {
+        path: PathBuf,
+        sha256: Option<String>,
+    },
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Input {
+    pub name: Name,
+    pub title: String,
+    pub source: InputSource,
+    /// By index into [`Plan::machines`].
+    pub machines: Vec<usize>,
+    pub gestures: Vec<Gesture>,
+    pub rights: Rights,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum InputSource {
+    /// A topic of somebody else's: a button, a panel, a contact.
+    Topic {
+        source: Source,
+        /// Where the payload carries an id of its own for each event.
+        event_id: Option<ValuePath>,
+    },
+    /// Our own request topic for this input, `<prefix>/request/<input>`.
+    RequestTopic,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Gesture {
+    pub name: Name,
+    /// The payload words that stand for it.
+    pub words: Vec<String>,
+    pub request: RequestKind,
+}
+
+impl Plan {
+    pub fn machine(&self, name: &str) -> Option<(usize, &Machine)> {
+        self.machines.iter().enumerate().find(|(_, machine)| machine.name.as_str() == name)
+    }
+
+    pub fn input(&self, name: &str) -> Option<(usize, &Input)> {
+        self.inputs.iter().enumerate().find(|(_, input)| input.name.as_str() == name)
+    }
+}
+
+/// A plan is read by many and changed by none.
+pub type SharedPlan = Arc<Plan>;
