@@ -5,8 +5,10 @@
 //! | module | what it is for |
 //! | --- | --- |
 //! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
+//! | [`detectors`] | the WASM host: loads busy detectors, runs them within limits, asks them |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 
+pub mod detectors;
 pub mod event;
 pub mod guard;
 pub mod plan;
