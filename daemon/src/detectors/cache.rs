@@ -30,7 +30,9 @@ pub enum CacheError {
     Io { path: PathBuf, why: io::Error },
     #[error("{0} is not a folder, so compiled detectors cannot be kept there")]
     NotAFolder(PathBuf),
-    #[error("{0} may be read or written by others; compiled detectors are kept only where we alone can write (mode 0700)")]
+    #[error(
+        "{0} may be read or written by others; compiled detectors are kept only where we alone can write (mode 0700)"
+    )]
     OpenToOthers(PathBuf),
     #[error("{0} belongs to another user, so compiled detectors in it are not trusted")]
     NotOurs(PathBuf),
@@ -83,7 +85,8 @@ impl CodeCache {
     /// Keeps the compiled form for the next start.
     pub(super) fn keep(&self, engine: &Engine, component: &[u8], compiled: &Component) {
         let path = self.entry(engine, component);
-        let kept = compiled.serialize().map_err(io::Error::other).and_then(|code| self.write_entry(&path, &code));
+        let kept =
+            compiled.serialize().map_err(io::Error::other).and_then(|code| self.write_entry(&path, &code));
         if let Err(why) = kept {
             tracing::warn!(path = %path.display(), %why, "compiled detector not kept; the next start compiles it again");
         }
@@ -149,7 +152,8 @@ impl CodeCache {
     }
 
     fn check_dir(&self) -> Result<(), CacheError> {
-        let found = fs::symlink_metadata(&self.dir).map_err(|why| CacheError::Io { path: self.dir.clone(), why })?;
+        let found =
+            fs::symlink_metadata(&self.dir).map_err(|why| CacheError::Io { path: self.dir.clone(), why })?;
         if !found.is_dir() {
             return Err(CacheError::NotAFolder(self.dir.clone()));
         }

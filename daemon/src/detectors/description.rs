@@ -81,8 +81,7 @@ fn check_signals(said: &[wire::Signal]) -> Result<Vec<DeclaredSignal>, Descripti
     }
     let mut signals: Vec<DeclaredSignal> = Vec::with_capacity(said.len());
     for (index, signal) in said.iter().enumerate() {
-        let name =
-            Name::new(&signal.name).map_err(|why| DescriptionError::SignalName { index, why })?;
+        let name = Name::new(&signal.name).map_err(|why| DescriptionError::SignalName { index, why })?;
         if signals.iter().any(|earlier| earlier.name == name) {
             return Err(DescriptionError::SameName(name));
         }
@@ -145,7 +144,9 @@ mod tests {
             refused(|d| d.name = "../x".into()),
             "its own name: \"../x\" is not a name: 1 to 32 of the characters a-z, 0-9 and -"
         );
-        assert!(refused(|d| d.signals[0].name = "a/b".into()).starts_with("the name of its signal 0: \"a/b\""));
+        assert!(
+            refused(|d| d.signals[0].name = "a/b".into()).starts_with("the name of its signal 0: \"a/b\"")
+        );
         assert_eq!(refused(|d| d.signals.push(signal("power"))), "two signals are called power");
         assert_eq!(refused(|d| d.signals.clear()), "no signals: it could never know anything");
         assert_eq!(
@@ -153,8 +154,12 @@ mod tests {
             "17 signals; a detector may have 16"
         );
         assert_eq!(refused(|d| d.version = "\n".into()), "its version is empty");
-        assert!(refused(|d| d.settings_schema = "{".into()).starts_with("its settings schema is no JSON: EOF"));
-        assert!(refused(|d| d.settings_schema = "[".repeat(10_000)).starts_with("its settings schema is no JSON"));
+        assert!(
+            refused(|d| d.settings_schema = "{".into()).starts_with("its settings schema is no JSON: EOF")
+        );
+        assert!(
+            refused(|d| d.settings_schema = "[".repeat(10_000)).starts_with("its settings schema is no JSON")
+        );
         assert_eq!(refused(|d| d.settings_schema = "7".into()), "its settings schema is not a JSON object");
         assert_eq!(
             refused(|d| d.settings_schema = " ".repeat(40_000)),

@@ -107,6 +107,7 @@ impl ResourceLimiter for Allowance {
     }
 }
 
-fn thread_cpu_time() -> Duration {
+/// What this thread has computed so far; waiting does not count.
+pub(super) fn thread_cpu_time() -> Duration {
     Duration::try_from(clock_gettime(ClockId::ThreadCPUTime)).unwrap_or_default()
 }

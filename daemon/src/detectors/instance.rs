@@ -57,7 +57,10 @@ impl Instance {
     }
 
     /// Shows it readings, in the order in which they were taken.
-    pub fn observe<'a>(&mut self, readings: impl IntoIterator<Item = &'a SignalReading>) -> Result<(), Fault> {
+    pub fn observe<'a>(
+        &mut self,
+        readings: impl IntoIterator<Item = &'a SignalReading>,
+    ) -> Result<(), Fault> {
         let mut readings = readings.into_iter();
         loop {
             self.outgoing.clear();
@@ -83,6 +86,9 @@ impl Instance {
 
 impl fmt::Debug for Instance {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Instance").field("signals", &self.signals).field("latest", &self.latest).finish_non_exhaustive()
+        f.debug_struct("Instance")
+            .field("signals", &self.signals)
+            .field("latest", &self.latest)
+            .finish_non_exhaustive()
     }
 }

@@ -78,7 +78,8 @@ impl fmt::Debug for Sandbox {
 fn native_engine() -> Result<Engine, SandboxError> {
     let engine = Engine::new(&config()).map_err(SandboxError::Engine)?;
     // Whether written memory may be executed is only known once it has been tried: `(module (func))`.
-    const ONE_EMPTY_FUNCTION: &[u8] = b"\0asm\x01\0\0\0\x01\x04\x01\x60\0\0\x03\x02\x01\0\x0a\x04\x01\x02\0\x0b";
+    const ONE_EMPTY_FUNCTION: &[u8] =
+        b"\0asm\x01\0\0\0\x01\x04\x01\x60\0\0\x03\x02\x01\0\x0a\x04\x01\x02\0\x0b";
     wasmtime::Module::from_binary(&engine, ONE_EMPTY_FUNCTION).map_err(SandboxError::NoExecutableMemory)?;
     Ok(engine)
 }

@@ -229,11 +229,9 @@ mod tests {
 
     #[test]
     fn another_contract_is_named_and_so_is_none() {
-        let other = r#"(component (instance $i) (export "idlegate:detector/busy-detector@2.0.0" (instance $i)))"#;
-        assert_eq!(
-            refusal(other),
-            "was built against detector contract 2.0.0; this Idlegate speaks 1.0.0"
-        );
+        let other =
+            r#"(component (instance $i) (export "idlegate:detector/busy-detector@2.0.0" (instance $i)))"#;
+        assert_eq!(refusal(other), "was built against detector contract 2.0.0; this Idlegate speaks 1.0.0");
         assert_eq!(
             refusal("(component)"),
             "is no busy detector: it does not export idlegate:detector/busy-detector@1.0.0"

@@ -24,9 +24,13 @@ pub(super) enum Permission {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Consequence {
     /// Rebuilt from what it had been shown.
-    RebuildFromHistory { after: Span },
+    RebuildFromHistory {
+        after: Span,
+    },
     /// Rebuilt from nothing: what it was shown may be what it cannot stomach.
-    RebuildFromNothing { after: Span },
+    RebuildFromNothing {
+        after: Span,
+    },
     Bench,
 }
 

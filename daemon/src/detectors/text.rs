@@ -3,7 +3,8 @@
 /// At most `chars_max` characters of `text`, with everything replaced that could move a cursor, reverse the
 /// writing direction or break a line. A text that was cut ends in "…".
 pub(super) fn tame(text: &str, chars_max: usize) -> String {
-    let mut tamed: String = text.trim().chars().take(chars_max).map(|c| if is_tame(c) { c } else { '\u{fffd}' }).collect();
+    let mut tamed: String =
+        text.trim().chars().take(chars_max).map(|c| if is_tame(c) { c } else { '\u{fffd}' }).collect();
     if text.trim().chars().nth(chars_max).is_some() {
         tamed.pop();
         tamed.push('…');
