@@ -8,6 +8,7 @@
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 
+pub mod detectors;
 pub mod event;
 pub mod guard;
 pub mod link;
