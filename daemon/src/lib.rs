@@ -6,7 +6,9 @@
 //! | --- | --- |
 //! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
+//! | [`demo`] | a simulated workshop, and a story played in it |
 
+pub mod demo;
 pub mod event;
 pub mod guard;
 pub mod plan;
