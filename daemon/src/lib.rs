@@ -5,11 +5,13 @@
 //! | module | what it is for |
 //! | --- | --- |
 //! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
+//! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 //! | [`demo`] | a simulated workshop, and a story played in it |
 
 pub mod demo;
 pub mod event;
 pub mod guard;
+pub mod link;
 pub mod plan;
 pub mod time;

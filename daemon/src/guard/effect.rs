@@ -92,9 +92,45 @@ pub enum Reason {
     TooOld,
     Superseded,
     TooMany,
+    /// The sender's own id of the event has been answered before.
+    Duplicate,
 }
 
 impl Reason {
+    pub const ALL: [Reason; 31] = [
+        Reason::SwitchingOn,
+        Reason::MachineIdle,
+        Reason::ForcedInWindow,
+        Reason::Emergency,
+        Reason::Locked,
+        Reason::Unlocked,
+        Reason::DeferralCancelled,
+        Reason::AlreadyOn,
+        Reason::AlreadyOff,
+        Reason::AlreadySwitching,
+        Reason::AlreadyLocked,
+        Reason::NotLocked,
+        Reason::NothingToCancel,
+        Reason::MachineBusy,
+        Reason::MachineUnknown,
+        Reason::UntilIdle,
+        Reason::NoticeRunning,
+        Reason::Lockout,
+        Reason::MayNotForce,
+        Reason::MayNotLock,
+        Reason::MayNotUnlock,
+        Reason::MayNotEmergency,
+        Reason::RemoteOnForbidden,
+        Reason::OnPermitMissing,
+        Reason::Repeated,
+        Reason::SameGesture,
+        Reason::Retained,
+        Reason::TooOld,
+        Reason::Superseded,
+        Reason::TooMany,
+        Reason::Duplicate,
+    ];
+
     pub const fn decision(self) -> Decision {
         match self {
             Reason::SwitchingOn
@@ -124,7 +160,8 @@ impl Reason {
             | Reason::Retained
             | Reason::TooOld
             | Reason::Superseded
-            | Reason::TooMany => Decision::Ignored,
+            | Reason::TooMany
+            | Reason::Duplicate => Decision::Ignored,
         }
     }
 
@@ -161,6 +198,7 @@ impl Reason {
             Reason::TooOld => "too-old",
             Reason::Superseded => "superseded",
             Reason::TooMany => "too-many",
+            Reason::Duplicate => "duplicate",
         }
     }
 }
@@ -200,6 +238,12 @@ pub enum Announcement {
         input: InputId,
     },
     EmergencyOff {
+        input: InputId,
+    },
+    Locked {
+        input: InputId,
+    },
+    Unlocked {
         input: InputId,
     },
     Refused {
