@@ -12,8 +12,10 @@
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 //! | [`engine`] | all of these put together, without input or output |
 //! | [`effects`] | from effects to messages and words |
+//! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
 
+pub mod demo;
 pub mod detectors;
 pub mod effects;
 pub mod engine;
