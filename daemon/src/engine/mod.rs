@@ -12,6 +12,8 @@ mod outlet_sight;
 mod permissive;
 mod router;
 mod status;
+#[cfg(test)]
+mod tests;
 mod translate;
 
 pub use core::{Engine, Former};

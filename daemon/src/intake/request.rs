@@ -84,7 +84,10 @@ mod tests {
             ("off", "the payload is not JSON: expected value at line 1 column 1"),
             ("[]", r#"a request is a JSON object such as {"machine":"mill","request":"off"}"#),
             (r#"{"machine":"mill"}"#, r#""request" is missing"#),
-            (r#"{"machine":"mill","request":"of"}"#, r#""of" is no request; did you mean "off"?"#),
+            (
+                r#"{"machine":"mill","request":"force-of"}"#,
+                r#""force-of" is no request; did you mean "force-off"?"#,
+            ),
             (r#"{"machine":7,"request":"off"}"#, r#""machine" is not a text of 1 to 32 characters"#),
             (
                 r#"{"machine":"mill","request":"off","now":1}"#,
