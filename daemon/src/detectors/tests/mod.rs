@@ -2,6 +2,7 @@
 //! machine counts as busy, everybody is told why, and all other machines go on as if nothing had happened.
 
 mod agreement;
+mod code_cache;
 mod conduct;
 mod fixture;
 mod hostile;
