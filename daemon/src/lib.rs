@@ -7,7 +7,9 @@
 //! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
+//! | [`demo`] | a workshop to play with |
 
+pub mod demo;
 pub mod event;
 pub mod guard;
 pub mod link;
