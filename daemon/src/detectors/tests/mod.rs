@@ -1,0 +1,5 @@
+//! What could go wrong with a detector: it loops, eats, lies, crashes, or was never a detector. In each case its
+//! machine counts as busy, everybody is told why, and all other machines go on as if nothing had happened.
+
+mod fixture;
+mod hostile;
