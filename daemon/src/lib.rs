@@ -12,6 +12,7 @@
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
 //! | [`engine`] | all of these put together, without input or output |
 //! | [`effects`] | from effects to messages and words |
+//! | [`journal`] | the durable record, and what survives a restart |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
 
@@ -22,6 +23,7 @@ pub mod engine;
 pub mod event;
 pub mod guard;
 pub mod intake;
+pub mod journal;
 pub mod link;
 pub mod plan;
 pub mod service;
