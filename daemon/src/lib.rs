@@ -5,6 +5,7 @@
 //! | module | what it is for |
 //! | --- | --- |
 //! | [`event`], [`time`], [`plan`], [`topic`] | shared plain data: what happens, when, under which rules |
+//! | [`rules`] | a folder of TOML files, checked as a whole and compiled into a plan |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
 //! | [`signals`] | the newest reading of each signal, and whether it is fresh |
@@ -26,6 +27,7 @@ pub mod intake;
 pub mod journal;
 pub mod link;
 pub mod plan;
+pub mod rules;
 pub mod service;
 pub mod signals;
 pub mod time;
