@@ -1,0 +1,115 @@
+//! The link to the broker: what arrives, how old it may be, and what is sent.
+//!
+//! It connects, proves the connection with a message of its own, keeps it, and says when it is gone and why. It
+//! never decides anything, never repeats and never keeps a message from one connection for the next: after a
+//! reconnect whoever decides must decide again.
+//!
+//! | file | what it is for |
+//! | --- | --- |
+//! | `filter` | topics and filters, pure |
+//! | `barrier` | the age of what arrives, pure: read its module page first |
+//! | `back_off` | when to try again, and telling a fight over the client id, pure |
+//! | `inbox` | the queues between the connection and the engine |
+//! | `outgoing` | what is sent, and the queue before the connection |
+//! | `subscriptions` | what the broker is asked for, what it granted, which copy of a message counts |
+//! | `connection`, `arrival` | one connection: every event of the client library ends here, under one lock |
+//! | `keeper` | the tasks: connect, poll, tick, wait, shut down |
+//! | `options`, `tls`, `reason` | settings for the client library, certificates, its errors in words for people |
+//!
+//! **MQTT 5 only.** Three of its features carry safety here and have no counterpart in 3.1.1: message expiry (an
+//! off that the broker delivers late is an off in the middle of a job), retain handling with
+//! retain-as-published (a stored press is not a press), and the response topic (an answer reaches the one
+//! who asked). A broker that speaks only 3.1.1 gets a clear error.
+//!
+//! **Everything is subscribed with quality of service 0.** On a live connection TCP already delivers each message
+//! once; the higher levels would only add what was missed while away, which is exactly what must not be acted
+//! on, and a second queue in the broker, which would break the argument of the barrier. What we send
+//! ourselves goes out with 1, to learn whether the broker took it.
+
+mod arrival;
+mod back_off;
+mod barrier;
+mod connection;
+pub mod filter;
+#[cfg(test)]
+mod filter_tests;
+mod handle;
+mod inbox;
+mod keeper;
+mod options;
+mod outgoing;
+mod reason;
+mod subscriptions;
+mod tls;
+
+use std::sync::Arc;
+
+use bytes::Bytes;
+
+pub use back_off::BackOffLimits;
+pub use barrier::MARKER_INTERVAL;
+pub use filter::{BadFilter, Filter};
+pub use handle::{Counters, LinkHandle, spawn};
+pub use inbox::{Arrival, Empty, Inbox, Lane};
+pub use outgoing::{NotSent, Outgoing, QoS, Urgency};
+
+use crate::plan::Broker;
+
+/// What a subscription is for, and so what becomes of messages the broker has in store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Kind {
+    /// Somebody wants something: what is in store is not wanted, and what was sent to be stored arrives marked.
+    Input,
+    /// How something is: what is in store is wanted, and arrives marked as retained.
+    State,
+}
+
+/// Says which queue the messages of a topic wait in. Must be quick: it runs for every message.
+pub type Classifier = Arc<dyn Fn(&str) -> Lane + Send + Sync>;
+
+/// What the link needs to know of the rules.
+#[derive(Clone, Debug)]
+pub struct LinkConfig {
+    pub broker: Broker,
+    /// Our last will, and where the farewell goes: retained.
+    pub health_topic: String,
+    /// What the broker publishes there when we are gone without a farewell.
+    pub will: Bytes,
+    /// Where our own markers run; nobody else need see them.
+    pub marker_topic: Filter,
+    pub back_off: BackOffLimits,
+}
+
+impl LinkConfig {
+    /// Health is told on `<prefix>/health`, markers run on `<prefix>/link/<client id>/marker`.
+    pub fn new(broker: Broker, prefix: &str, will: Bytes) -> Result<LinkConfig, BadFilter> {
+        let level: String = broker
+            .client_id
+            .chars()
+            .map(|character| if matches!(character, '/' | '+' | '#' | '\0') { '_' } else { character })
+            .collect();
+        if prefix.contains(['+', '#']) {
+            return Err(BadFilter::PartOfLevel);
+        }
+        Ok(LinkConfig {
+            health_topic: format!("{prefix}/health"),
+            marker_topic: Filter::new(&format!("{prefix}/link/{level}/marker"))?,
+            will,
+            broker,
+            back_off: BackOffLimits::default(),
+        })
+    }
+}
+
+/// Trouble that leaves the link up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Report {
+    /// The broker does not let us read this: whatever is sent there is not seen.
+    SubscriptionDenied { filter: String, why: String },
+    /// The broker did not take this message.
+    PublishRefused { topic: String, why: String },
+    /// A command was taken by the broker, but nobody is subscribed to its topic.
+    NobodyListens { topic: String },
+    /// Waited so long to be sent that it had lost its meaning, and was not sent.
+    ExpiredUnsent { topic: String },
+}

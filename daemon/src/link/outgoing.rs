@@ -1,0 +1,224 @@
+//! What is sent, and the bounded queue in which it waits for the connection.
+//!
+//! A message belongs to the connection it was handed to: nothing here outlives it. And a command that waited too
+//! long is not sent at all: the machine may have become busy meanwhile.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use bytes::Bytes;
+use rumqttc::v5::mqttbytes::v5::PublishProperties;
+
+use crate::time::{Moment, Span};
+
+/// Larger payloads are refused before they reach the client library: a broker ends the connection over one.
+pub(super) const OUTGOING_BYTES_MAX: usize = 64 * 1024;
+/// What waits for a slow broker, commands apart.
+const ROUTINE_MAX: usize = 512;
+const COMMANDS_MAX: usize = 128;
+/// The standard counts expiry in whole seconds; this much may be missing from one.
+const EXPIRY_ROUNDING: Span = Span(100);
+
+/// Quality of service: whether the broker is asked to confirm that it took the message.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum QoS {
+    Unconfirmed,
+    Confirmed,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Urgency {
+    /// Status, announcements, answers.
+    Routine,
+    /// Goes ahead of what is routine. Not sent over a link that gives no sign of life.
+    Command,
+    /// Goes ahead of everything, and is sent even when it may arrive late.
+    Emergency,
+}
+
+/// A message to send.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outgoing {
+    pub topic: Arc<str>,
+    pub payload: Bytes,
+    pub qos: QoS,
+    pub retain: bool,
+    /// How long it means anything, counted from `made_at`: it is not sent later, and the broker is told to throw it
+    /// away. Whole seconds; of a begun second the broker is told only when less than 0.1 s of it is gone.
+    pub expiry: Option<Span>,
+    /// When it was decided.
+    pub made_at: Moment,
+    pub urgency: Urgency,
+    pub response_topic: Option<Arc<str>>,
+    pub correlation: Option<Bytes>,
+    pub content_type: Option<Arc<str>>,
+}
+
+impl Outgoing {
+    /// For the outlet. Never retained: it would switch again at the outlet's next start.
+    pub fn command(topic: &str, payload: Bytes, expiry: Span, made_at: Moment) -> Outgoing {
+        Outgoing {
+            expiry: Some(expiry),
+            urgency: Urgency::Command,
+            ..Outgoing::event(topic, payload, made_at)
+        }
+    }
+
+    /// How something is, for whoever comes and asks later.
+    pub fn state(topic: &str, payload: Bytes, made_at: Moment) -> Outgoing {
+        Outgoing { retain: true, ..Outgoing::event(topic, payload, made_at) }
+    }
+
+    /// Something that happened.
+    pub fn event(topic: &str, payload: Bytes, made_at: Moment) -> Outgoing {
+        Outgoing {
+            topic: topic.into(),
+            payload,
+            qos: QoS::Confirmed,
+            retain: false,
+            expiry: None,
+            made_at,
+            urgency: Urgency::Routine,
+            response_topic: None,
+            correlation: None,
+            content_type: None,
+        }
+    }
+
+    /// Bytes of everything but the payload, generously.
+    pub(super) fn overhead(&self) -> usize {
+        let texts = [&self.response_topic, &self.content_type];
+        let texts: usize = texts.iter().filter_map(|text| text.as_ref()).map(|text| text.len()).sum();
+        64 + self.topic.len() + texts + self.correlation.as_ref().map_or(0, Bytes::len)
+    }
+
+    /// Seconds for the broker, or nothing when the message has lost its meaning.
+    pub(super) fn expiry_secs(&self, now: Moment) -> Option<Option<u32>> {
+        let Some(expiry) = self.expiry else { return Some(None) };
+        let left = (expiry + EXPIRY_ROUNDING).0.saturating_sub(now.since(self.made_at).0);
+        let secs = u32::try_from(left / 1_000).unwrap_or(u32::MAX);
+        (secs > 0).then_some(Some(secs))
+    }
+
+    pub(super) fn properties(&self, expiry_secs: Option<u32>) -> PublishProperties {
+        PublishProperties {
+            message_expiry_interval: expiry_secs,
+            response_topic: self.response_topic.as_deref().map(str::to_owned),
+            correlation_data: self.correlation.clone(),
+            content_type: self.content_type.as_deref().map(str::to_owned),
+            ..PublishProperties::default()
+        }
+    }
+}
+
+/// Why a message was not sent, and will not be: nothing is kept for later.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotSent {
+    #[error("the link to the broker is down")]
+    Down,
+    #[error("the link to the broker gives no sign of life")]
+    Stalled,
+    #[error("too much is waiting to be sent")]
+    Full,
+    #[error("the message is larger than {OUTGOING_BYTES_MAX} bytes or than the broker takes")]
+    TooLarge,
+    #[error("too much time has passed since it was decided")]
+    TooLate,
+    #[error("a topic of the message is not a valid topic")]
+    BadTopic,
+    #[error("a command must not be retained, and must expire")]
+    UnsafeCommand,
+}
+
+/// What waits for its turn, by urgency and then in order.
+#[derive(Debug, Default)]
+pub(super) struct Queue {
+    emergencies: VecDeque<Outgoing>,
+    commands: VecDeque<Outgoing>,
+    routine: VecDeque<Outgoing>,
+}
+
+impl Queue {
+    pub(super) fn push(&mut self, message: Outgoing) -> Result<(), NotSent> {
+        let (queue, most) = match message.urgency {
+            Urgency::Emergency => (&mut self.emergencies, COMMANDS_MAX),
+            Urgency::Command => (&mut self.commands, COMMANDS_MAX),
+            Urgency::Routine => (&mut self.routine, ROUTINE_MAX),
+        };
+        if queue.len() >= most {
+            return Err(NotSent::Full);
+        }
+        queue.push_back(message);
+        Ok(())
+    }
+
+    pub(super) fn front(&self) -> Option<&Outgoing> {
+        self.emergencies.front().or(self.commands.front()).or(self.routine.front())
+    }
+
+    pub(super) fn pop(&mut self) -> Option<Outgoing> {
+        let queue = [&mut self.emergencies, &mut self.commands, &mut self.routine];
+        queue.into_iter().find_map(VecDeque::pop_front)
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.front().is_none()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn off() -> Outgoing {
+        Outgoing::command("outlet/set", Bytes::from_static(b"OFF"), Span::secs(2), Moment(10_000))
+    }
+
+    #[test]
+    fn the_broker_is_told_what_is_left_of_the_expiry_and_never_more() {
+        for (waited, expected) in [
+            (0, Some(Some(2))),
+            (99, Some(Some(2))),
+            (101, Some(Some(1))),
+            (1_100, Some(Some(1))),
+            (1_101, None),
+            (60_000, None),
+        ] {
+            assert_eq!(off().expiry_secs(Moment(10_000 + waited)), expected, "{waited} ms");
+        }
+        let status = Outgoing::state("status", Bytes::new(), Moment(0));
+        assert_eq!(status.expiry_secs(Moment(u64::MAX)), Some(None));
+    }
+
+    #[test]
+    fn a_command_goes_ahead_of_status_and_an_emergency_ahead_of_both() {
+        let mut queue = Queue::default();
+        let status = Outgoing::state("status", Bytes::new(), Moment(0));
+        let emergency = Outgoing { urgency: Urgency::Emergency, ..off() };
+        for message in [status.clone(), off(), emergency.clone()] {
+            queue.push(message).unwrap();
+        }
+        assert_eq!(queue.front(), Some(&emergency));
+        assert_eq!(
+            [queue.pop(), queue.pop(), queue.pop(), queue.pop()],
+            [Some(emergency), Some(off()), Some(status), None]
+        );
+        assert!(queue.is_empty());
+    }
+
+    #[test]
+    fn status_that_piles_up_leaves_room_for_commands() {
+        let mut queue = Queue::default();
+        for _ in 0..ROUTINE_MAX {
+            queue.push(Outgoing::state("status", Bytes::new(), Moment(0))).unwrap();
+        }
+        assert_eq!(queue.push(Outgoing::state("status", Bytes::new(), Moment(0))), Err(NotSent::Full));
+        assert_eq!(queue.push(off()), Ok(()));
+    }
+
+    #[test]
+    fn a_command_is_never_retained_and_always_expires() {
+        assert!(!off().retain);
+        assert_eq!(off().expiry, Some(Span::secs(2)));
+    }
+}

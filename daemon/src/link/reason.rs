@@ -1,0 +1,107 @@
+//! The client library's errors and the broker's codes, in words for the person who must do something.
+
+use std::io::ErrorKind;
+
+use rumqttc::TlsError;
+use rumqttc::v5::mqttbytes::v5::{
+    ConnectReturnCode, DisconnectReasonCode, PubAckReason, SubscribeReasonCode,
+};
+use rumqttc::v5::{ConnectionError, StateError};
+
+const NOT_MQTT_5: &str = "the broker does not speak MQTT 5, which Idlegate needs for the expiry of commands";
+
+/// Why a connection or an attempt ended. `established`: the broker had accepted it.
+pub(super) fn of_end(error: &ConnectionError, established: bool) -> String {
+    match error {
+        ConnectionError::MqttState(state) => of_state(state, established),
+        ConnectionError::Timeout(_) => "the broker does not answer".into(),
+        ConnectionError::Tls(TlsError::Io(err)) => format!("no encrypted connection: {err}"),
+        ConnectionError::Tls(err) => format!("no encrypted connection: {err}"),
+        ConnectionError::Io(err) => of_io(err),
+        ConnectionError::ConnectionRefused(code) => of_refusal(*code),
+        ConnectionError::NotConnAck(_) => "what answers is not a broker".into(),
+        ConnectionError::RequestsDone => "the connection was given up".into(),
+    }
+}
+
+fn of_io(err: &std::io::Error) -> String {
+    match err.kind() {
+        ErrorKind::ConnectionRefused => "nothing listens at the broker's address".into(),
+        ErrorKind::TimedOut => "the broker's address cannot be reached in time".into(),
+        _ => format!("the broker cannot be reached: {err}"),
+    }
+}
+
+fn of_state(error: &StateError, established: bool) -> String {
+    match error {
+        StateError::ServerDisconnect { reason_code: DisconnectReasonCode::SessionTakenOver, .. } => {
+            "another client connected with our client id".into()
+        }
+        StateError::ServerDisconnect { reason_code, reason_string } => {
+            let words =
+                reason_string.as_deref().map(|text| format!(" ({})", bounded(text))).unwrap_or_default();
+            format!("the broker ended the connection: {reason_code:?}{words}")
+        }
+        StateError::ConnectionAborted if established => "the broker closed the connection".into(),
+        StateError::ConnectionAborted => {
+            format!("the broker closed the connection unasked: perhaps {NOT_MQTT_5}")
+        }
+        // An answer of version 3.1.1 is shorter and cannot be read as one of version 5.
+        StateError::Deserialization(_) if !established => NOT_MQTT_5.into(),
+        StateError::AwaitPingResp => "the broker has fallen silent".into(),
+        StateError::Io(err) => format!("the connection broke: {err}"),
+        other => format!("the connection broke: {other}"),
+    }
+}
+
+fn of_refusal(code: ConnectReturnCode) -> String {
+    use ConnectReturnCode as Code;
+    match code {
+        Code::RefusedProtocolVersion | Code::UnsupportedProtocolVersion => NOT_MQTT_5.into(),
+        Code::BadUserNamePassword => "the broker does not accept the user name or password".into(),
+        Code::NotAuthorized => {
+            "the broker does not allow us to connect: user, password or its access list".into()
+        }
+        Code::ClientIdentifierNotValid | Code::BadClientId => {
+            "the broker does not accept the client id".into()
+        }
+        other => format!("the broker refused the connection: {other:?}"),
+    }
+}
+
+pub(super) fn of_fight(client_id: &str, why: &str) -> String {
+    format!(
+        "{why}, again and again right after we connected; is another client using the id \"{client_id}\"?"
+    )
+}
+
+/// Nothing, when the subscription was granted.
+pub(super) fn of_subscription(code: SubscribeReasonCode) -> Option<String> {
+    use SubscribeReasonCode as Code;
+    let words = match code {
+        Code::Success(_) => return None,
+        Code::NotAuthorized => "the broker's access list does not allow it",
+        Code::TopicFilterInvalid => "the broker finds the filter invalid",
+        Code::QuotaExceeded => "the broker allows no more subscriptions",
+        Code::WildcardSubscriptionsNotSupported => "the broker allows no wildcards",
+        Code::SubscriptionIdNotSupported => "the broker does not support numbered subscriptions",
+        other => return Some(format!("the broker refused it: {other:?}")),
+    };
+    Some(words.into())
+}
+
+/// Nothing, when the message was taken and somebody was there to get it.
+pub(super) fn of_publish(code: PubAckReason) -> Option<String> {
+    let words = match code {
+        PubAckReason::Success | PubAckReason::NoMatchingSubscribers => return None,
+        PubAckReason::NotAuthorized => "the broker's access list does not allow it",
+        PubAckReason::QuotaExceeded => "the broker has no room for it",
+        other => return Some(format!("the broker refused it: {other:?}")),
+    };
+    Some(words.into())
+}
+
+/// Text of the broker's, for one line of a log.
+fn bounded(text: &str) -> String {
+    text.chars().take(120).map(|character| if character.is_control() { ' ' } else { character }).collect()
+}
