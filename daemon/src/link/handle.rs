@@ -104,7 +104,7 @@ impl LinkHandle {
         self.shared.lock().counters
     }
 
-    /// Publishes the farewell on the health topic, retained, disconnects and ends the link. Takes two seconds at
+    /// Publishes the farewell on the health topic, retained, unless it is empty; disconnects and ends the link. Takes two seconds at
     /// most. The inbox can still be emptied, and then ends.
     pub async fn shutdown(&self, farewell: Bytes) {
         let (done, ended) = oneshot::channel();

@@ -73,7 +73,7 @@ pub struct LinkConfig {
     pub broker: Broker,
     /// Our last will, and where the farewell goes: retained.
     pub health_topic: String,
-    /// What the broker publishes there when we are gone without a farewell.
+    /// What the broker publishes there when we are gone without a farewell. Empty for a visitor, who leaves no trace.
     pub will: Bytes,
     /// Where our own markers run; nobody else need see them.
     pub marker_topic: Filter,

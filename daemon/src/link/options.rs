@@ -41,14 +41,11 @@ pub(super) fn mqtt_options(config: &LinkConfig) -> Result<MqttOptions, BadTls> {
         .set_clean_start(true)
         .set_session_expiry_interval(Some(0))
         .set_max_packet_size(Some(INCOMING_PACKET_BYTES_MAX))
-        .set_outgoing_inflight_upper_limit(2 * UNCONFIRMED_MAX)
-        .set_last_will(LastWill::new(
-            config.health_topic.clone(),
-            config.will.to_vec(),
-            QoS::AtLeastOnce,
-            true,
-            None,
-        ));
+        .set_outgoing_inflight_upper_limit(2 * UNCONFIRMED_MAX);
+    if !config.will.is_empty() {
+        let (topic, will) = (config.health_topic.clone(), config.will.to_vec());
+        options.set_last_will(LastWill::new(topic, will, QoS::AtLeastOnce, true, None));
+    }
     if let Some(login) = &broker.login {
         options.set_credentials(login.user.clone(), login.password.expose());
     }
