@@ -72,7 +72,7 @@ impl Barrier {
         let Some(at) = self.unanswered.iter().position(|marker| marker.token == token) else {
             return false;
         };
-        if let Some(marker) = self.unanswered.drain(..=at).last() {
+        if let Some(marker) = self.unanswered.drain(..=at).next_back() {
             self.since = self.since.max(marker.sent);
         }
         self.proved = true;
