@@ -4,14 +4,27 @@
 //!
 //! | module | what it is for |
 //! | --- | --- |
-//! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
+//! | [`event`], [`time`], [`plan`], [`topic`] | shared plain data: what happens, when, under which rules |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
+//! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
+//! | [`signals`] | the newest reading of each signal, and whether it is fresh |
+//! | [`detectors`] | the WASM host: loads busy detectors and runs them within limits |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
-//! | [`demo`] | a workshop to play with |
+//! | [`engine`] | all of these put together, without input or output |
+//! | [`effects`] | from effects to messages and words |
+//! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
+//! | [`service`] | the engine, the link, the detectors and the journal at work |
 
 pub mod demo;
+pub mod detectors;
+pub mod effects;
+pub mod engine;
 pub mod event;
 pub mod guard;
+pub mod intake;
 pub mod link;
 pub mod plan;
+pub mod service;
+pub mod signals;
 pub mod time;
+pub mod topic;

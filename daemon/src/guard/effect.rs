@@ -92,9 +92,45 @@ pub enum Reason {
     TooOld,
     Superseded,
     TooMany,
+    /// The sender's own id of the event has been answered before.
+    Duplicate,
 }
 
 impl Reason {
+    pub const ALL: [Reason; 31] = [
+        Reason::SwitchingOn,
+        Reason::MachineIdle,
+        Reason::ForcedInWindow,
+        Reason::Emergency,
+        Reason::Locked,
+        Reason::Unlocked,
+        Reason::DeferralCancelled,
+        Reason::AlreadyOn,
+        Reason::AlreadyOff,
+        Reason::AlreadySwitching,
+        Reason::AlreadyLocked,
+        Reason::NotLocked,
+        Reason::NothingToCancel,
+        Reason::MachineBusy,
+        Reason::MachineUnknown,
+        Reason::UntilIdle,
+        Reason::NoticeRunning,
+        Reason::Lockout,
+        Reason::MayNotForce,
+        Reason::MayNotLock,
+        Reason::MayNotUnlock,
+        Reason::MayNotEmergency,
+        Reason::RemoteOnForbidden,
+        Reason::OnPermitMissing,
+        Reason::Repeated,
+        Reason::SameGesture,
+        Reason::Retained,
+        Reason::TooOld,
+        Reason::Superseded,
+        Reason::TooMany,
+        Reason::Duplicate,
+    ];
+
     pub const fn decision(self) -> Decision {
         match self {
             Reason::SwitchingOn
@@ -124,7 +160,8 @@ impl Reason {
             | Reason::Retained
             | Reason::TooOld
             | Reason::Superseded
-            | Reason::TooMany => Decision::Ignored,
+            | Reason::TooMany
+            | Reason::Duplicate => Decision::Ignored,
         }
     }
 
@@ -161,6 +198,7 @@ impl Reason {
             Reason::TooOld => "too-old",
             Reason::Superseded => "superseded",
             Reason::TooMany => "too-many",
+            Reason::Duplicate => "duplicate",
         }
     }
 }
@@ -202,6 +240,12 @@ pub enum Announcement {
     EmergencyOff {
         input: InputId,
     },
+    Locked {
+        input: InputId,
+    },
+    Unlocked {
+        input: InputId,
+    },
     Refused {
         input: InputId,
         kind: RequestKind,
@@ -228,6 +272,50 @@ pub enum Announcement {
     StuckInput {
         input: InputId,
     },
+}
+
+impl Announcement {
+    /// The word used in messages and for sentences of one's own in the rules.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Announcement::Held { .. } => "held",
+            Announcement::WindowOver => "window-over",
+            Announcement::Forced { .. } => "forced",
+            Announcement::EmergencyOff { .. } => "emergency-off",
+            Announcement::Locked { .. } => "locked",
+            Announcement::Unlocked { .. } => "unlocked",
+            Announcement::Refused { .. } => "refused",
+            Announcement::EmergencyIgnored { .. } => "emergency-ignored",
+            Announcement::Deferred { .. } => "deferred",
+            Announcement::DeferralCancelled { .. } => "deferral-cancelled",
+            Announcement::DeferralNotice { .. } => "deferral-notice",
+            Announcement::DeferralBusyAgain => "deferral-busy-again",
+            Announcement::DeferralExpired => "deferral-expired",
+            Announcement::OffAbandoned => "off-abandoned",
+            Announcement::StuckInput { .. } => "stuck-input",
+        }
+    }
+
+    /// The input it speaks of.
+    pub const fn input(self) -> Option<InputId> {
+        match self {
+            Announcement::Held { input, .. }
+            | Announcement::Forced { input }
+            | Announcement::EmergencyOff { input }
+            | Announcement::Locked { input }
+            | Announcement::Unlocked { input }
+            | Announcement::Refused { input, .. }
+            | Announcement::EmergencyIgnored { input }
+            | Announcement::Deferred { input }
+            | Announcement::DeferralNotice { input, .. }
+            | Announcement::StuckInput { input } => Some(input),
+            Announcement::DeferralCancelled { input } => input,
+            Announcement::WindowOver
+            | Announcement::DeferralBusyAgain
+            | Announcement::DeferralExpired
+            | Announcement::OffAbandoned => None,
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

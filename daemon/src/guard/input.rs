@@ -109,12 +109,12 @@ pub struct Permissive {
     pub state: PermissiveState,
     /// When the detectors were asked. An older permissive never replaces a newer one.
     pub assessed_at: Moment,
-    /// The time of the oldest reading it needs.
+    /// The time of the oldest reading it rests on, among those that the outlet can be asked to renew.
     pub as_of: Moment,
     /// From then on a needed reading is stale, and the permissive unknown.
     pub valid_until: Moment,
-    /// False while readings are on their way through a detector.
-    pub settled: bool,
+    /// When the oldest reading came in that a detector has not looked at yet.
+    pub unseen_since: Option<Moment>,
     /// A lower bound of the time until it may be clear.
     pub clears_in: Option<Span>,
 }
@@ -133,13 +133,18 @@ impl Permissive {
         assessed_at: Moment(0),
         as_of: Moment(0),
         valid_until: Moment(0),
-        settled: true,
+        unseen_since: None,
         clears_in: None,
     };
 
     /// What it is worth at `now`: once a needed reading has gone stale, nothing.
     pub fn at(&self, now: Moment) -> PermissiveState {
         if now >= self.valid_until { PermissiveState::Unknown } else { self.state }
+    }
+
+    /// Whether detectors have looked at everything that had come in by `moment`.
+    pub fn covers(&self, moment: Moment) -> bool {
+        self.unseen_since.is_none_or(|unseen| unseen > moment)
     }
 }
 

@@ -1,0 +1,181 @@
+//! From a file to a detector that can be set to work: screened, componentized, compiled, introduced.
+//!
+//! Compiling has no deadline, so this must never run on the guard's thread.
+
+use std::fmt;
+use std::fs::File;
+use std::io::{self, Read};
+use std::os::unix::fs::MetadataExt;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+use wasmtime::component::{Component, Linker};
+use wit_component::ComponentEncoder;
+
+use super::cache::CodeCache;
+use super::contract_v1::DetectorPre;
+use super::description::{Description, DescriptionError};
+use super::fault::{Call, Fault};
+use super::guest::{Allowance, Guest};
+use super::limits::MODULE_BYTES_MAX;
+use super::sandbox::Sandbox;
+use super::screening::{FileKind, Screening, ScreeningError};
+use super::text::tame;
+
+/// Why a file is not taken as a detector. Each says it in one line, without the file's name.
+#[derive(Debug, thiserror::Error)]
+pub enum LoadError {
+    #[error("cannot be read: {0}")]
+    Unreadable(#[from] io::Error),
+    #[error("is not a file")]
+    NotAFile,
+    #[error("may be written by everyone on this computer, so it is not trusted")]
+    WritableByEveryone,
+    #[error("has SHA-256 {found}, but the rules pin {expected}")]
+    OtherThanPinned { expected: String, found: String },
+    #[error(transparent)]
+    Screening(#[from] ScreeningError),
+    #[error("cannot be turned into a component: {0}")]
+    NotComponentized(String),
+    #[error("cannot be compiled: {0}")]
+    NotCompiled(String),
+    #[error("does not fit detector contract {version}: {0}", version = super::screening::CONTRACT_VERSION)]
+    DoesNotFit(String),
+    #[error("cannot introduce itself: {0}")]
+    Fault(#[from] Fault),
+    #[error("introduces itself wrongly: {0}")]
+    Description(#[from] DescriptionError),
+}
+
+/// Loads detectors, and keeps their compiled code if it was given a place for it.
+#[derive(Clone, Debug)]
+pub struct Loader {
+    sandbox: Sandbox,
+    cache: Option<CodeCache>,
+}
+
+/// A detector, compiled and introduced: instances are made from it.
+pub struct Module {
+    pre: DetectorPre<Allowance>,
+    description: Description,
+    sha256: String,
+    kind: FileKind,
+    // Holds the clock that ends endless loops.
+    _sandbox: Sandbox,
+}
+
+impl Loader {
+    pub fn new(sandbox: Sandbox, cache: Option<CodeCache>) -> Loader {
+        Loader { sandbox, cache }
+    }
+
+    /// Loads a detector from a file that nobody else can have written.
+    pub fn load_file(&self, path: &Path, pin: Option<&str>) -> Result<Module, LoadError> {
+        const WRITABLE_BY_OTHERS: u32 = 0o002;
+        let opened = File::open(path)?;
+        let metadata = opened.metadata()?;
+        if !metadata.is_file() {
+            return Err(LoadError::NotAFile);
+        }
+        if metadata.mode() & WRITABLE_BY_OTHERS != 0 {
+            return Err(LoadError::WritableByEveryone);
+        }
+        let mut file = Vec::new();
+        // One byte more than allowed is enough to see that it is too long.
+        opened.take(MODULE_BYTES_MAX as u64 + 1).read_to_end(&mut file)?;
+        self.load(&file, pin)
+    }
+
+    /// Loads a detector from the bytes of its file: a component, or a plain module built against the contract.
+    /// `pin` is the SHA-256 that the file must have, in hexadecimal.
+    pub fn load(&self, file: &[u8], pin: Option<&str>) -> Result<Module, LoadError> {
+        let screening = Screening::of(file)?;
+        let sha256 = hex(&Sha256::digest(file));
+        if let Some(expected) = pin.filter(|expected| !expected.eq_ignore_ascii_case(&sha256)) {
+            return Err(LoadError::OtherThanPinned { expected: tame(expected, 64), found: sha256 });
+        }
+        screening.verdict()?;
+        let component = match screening.kind {
+            FileKind::Component => self.compile(file)?,
+            FileKind::CoreModule => self.compile(&componentize(file)?)?,
+        };
+        let pre = Linker::new(self.sandbox.engine())
+            .instantiate_pre(&component)
+            .and_then(DetectorPre::new)
+            .map_err(|error| LoadError::DoesNotFit(in_words(&error)))?;
+        let description = introduce(&pre)?;
+        Ok(Module { pre, description, sha256, kind: screening.kind, _sandbox: self.sandbox.clone() })
+    }
+
+    fn compile(&self, component: &[u8]) -> Result<Component, LoadError> {
+        let engine = self.sandbox.engine();
+        if let Some(compiled) = self.cache.as_ref().and_then(|cache| cache.fetch(engine, component)) {
+            return Ok(compiled);
+        }
+        let compiled = Component::from_binary(engine, component)
+            .map_err(|error| LoadError::NotCompiled(in_words(&error)))?;
+        if let Some(cache) = &self.cache {
+            cache.keep(engine, component, &compiled);
+        }
+        Ok(compiled)
+    }
+}
+
+impl Module {
+    pub fn description(&self) -> &Description {
+        &self.description
+    }
+
+    /// Of the file as it was given, in hexadecimal.
+    pub fn sha256(&self) -> &str {
+        &self.sha256
+    }
+
+    pub fn kind(&self) -> FileKind {
+        self.kind
+    }
+
+    pub(super) fn pre(&self) -> &DetectorPre<Allowance> {
+        &self.pre
+    }
+}
+
+impl fmt::Debug for Module {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Description { name, version, .. } = &self.description;
+        f.debug_struct("Module").field("name", name).field("version", version).finish_non_exhaustive()
+    }
+}
+
+fn componentize(module: &[u8]) -> Result<Vec<u8>, LoadError> {
+    // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
+    let encoded = catch_unwind(AssertUnwindSafe(|| {
+        ComponentEncoder::default().validate(true).module(module)?.encode()
+    }));
+    let component = match encoded {
+        Ok(Ok(component)) => component,
+        Ok(Err(error)) => return Err(LoadError::NotComponentized(tame(&format!("{error:#}"), 300))),
+        Err(_) => return Err(LoadError::NotComponentized("its contract section makes no sense".into())),
+    };
+    Screening::of(&component)?.verdict()?;
+    Ok(component)
+}
+
+fn introduce(pre: &DetectorPre<Allowance>) -> Result<Description, LoadError> {
+    let said = Guest::start(pre)?.call(Call::Describe, |guest, store| guest.call_describe(store))?;
+    Ok(Description::check(said)?)
+}
+
+/// The engine's chain of reasons, on one line.
+fn in_words(error: &wasmtime::Error) -> String {
+    tame(&format!("{error:#}").replace('\n', " "), 300)
+}
+
+pub(super) fn hex(bytes: &[u8]) -> String {
+    use fmt::Write;
+    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}

@@ -1,0 +1,136 @@
+//! Commands to the outlet: sent, confirmed, sent again, and given up loudly.
+
+use super::effect::{Announcement, Cause, Command, Effect, IncidentKind};
+use super::input::Switch;
+use super::machine::Guard;
+use crate::time::{Moment, Span};
+
+/// The one command in flight. A new one takes its place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Pending {
+    pub switch: Switch,
+    pub cause: Cause,
+    pub resend_at: Moment,
+    pub resends: u8,
+}
+
+impl Pending {
+    fn is_plain_off(&self) -> bool {
+        self.switch == Switch::Off && self.cause == Cause::Plain
+    }
+
+    pub(super) fn is_unconditional_off(&self) -> bool {
+        match self.cause {
+            Cause::Plain => false,
+            Cause::Forced | Cause::Emergency => self.switch == Switch::Off,
+        }
+    }
+}
+
+/// When each kind of command was last sent without its effect having been seen: a change of the outlet that answers
+/// one of them, however late, is ours and no incident.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub(super) struct Sent {
+    pub(super) on: Option<Moment>,
+    pub(super) off: Option<Moment>,
+}
+
+impl Sent {
+    pub(super) fn slot(&mut self, switch: Switch) -> &mut Option<Moment> {
+        match switch {
+            Switch::On => &mut self.on,
+            Switch::Off => &mut self.off,
+        }
+    }
+}
+
+impl Guard {
+    pub(super) fn switch(&mut self, now: Moment, switch: Switch, cause: Cause, out: &mut Vec<Effect>) {
+        // Shadow mode never silences an emergency.
+        let shadow = self.policy.shadow && cause != Cause::Emergency;
+        out.push(Effect::Command(Command { switch, cause, resend: 0, shadow }));
+        if !shadow {
+            self.pending =
+                Some(Pending { switch, cause, resend_at: now + self.policy.confirm_within, resends: 0 });
+            *self.sent.slot(switch) = Some(now);
+        }
+        self.window = None;
+        self.idle_from = now;
+        self.settle_incident(IncidentKind::NotConfirmed, out);
+        if switch == Switch::Off {
+            self.answer_waiting(super::effect::Reason::AlreadySwitching, out);
+            self.drop_deferral(out);
+        }
+    }
+
+    /// Looks at the command in flight once its time for confirmation is over.
+    pub(super) fn resend_overdue(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        let Some(pending) = self.pending.filter(|pending| pending.resend_at <= now) else { return };
+        if pending.is_plain_off() && !self.permissive.covers(now) {
+            // A reading is on its way through a detector; it will have been judged, or gone stale, in a moment.
+            self.pending = Some(Pending { resend_at: now + self.policy.assess_wait.max(Span(1)), ..pending });
+            return;
+        }
+        if self.must_not_repeat(now, &pending) {
+            self.pending = None;
+            if pending.switch == Switch::Off {
+                out.push(Effect::Announce(Announcement::OffAbandoned));
+            }
+            return;
+        }
+        if pending.resends < self.policy.tries {
+            return self.resend(now, Pending { resends: pending.resends + 1, ..pending }, out);
+        }
+        match pending.cause {
+            // Nobody is told that an emergency could not be carried out without its being tried further; only an
+            // outlet that has said it is off, and has said nothing since, is believed in the end.
+            Cause::Emergency if self.outlet.state != Some(Switch::Off) => {
+                self.open_incident(IncidentKind::NotConfirmed, true, out);
+                self.resend(now, pending, out);
+            }
+            Cause::Emergency => self.pending = None,
+            Cause::Plain | Cause::Forced => {
+                self.pending = None;
+                self.open_incident(IncidentKind::NotConfirmed, pending.cause == Cause::Forced, out);
+            }
+        }
+    }
+
+    /// A lost command is sent again only where it would be sent now for the first time.
+    fn must_not_repeat(&self, now: Moment, pending: &Pending) -> bool {
+        match (pending.switch, pending.cause) {
+            (Switch::Off, Cause::Plain) => !self.is_clear(now, now),
+            (Switch::Off, Cause::Forced | Cause::Emergency) => false,
+            (Switch::On, _) => self.lockout.is_some() || (self.policy.on_needs_permit && !self.on_permit),
+        }
+    }
+
+    fn resend(&mut self, now: Moment, pending: Pending, out: &mut Vec<Effect>) {
+        self.pending = Some(Pending { resend_at: now + self.policy.confirm_within, ..pending });
+        *self.sent.slot(pending.switch) = Some(now);
+        out.push(Effect::Command(Command {
+            switch: pending.switch,
+            cause: pending.cause,
+            resend: pending.resends,
+            shadow: false,
+        }));
+    }
+
+    /// The link is back: an emergency that could not be sent is sent now, not when its next turn comes.
+    pub(super) fn resend_emergency(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        if let Some(pending) = self.pending.filter(|pending| pending.cause == Cause::Emergency) {
+            self.resend(now, pending, out);
+        }
+    }
+
+    /// Whether a change to `switch`, seen now, answers a command of ours. A command can take effect until it has
+    /// expired on its way, and the report of it takes up to the confirmation time.
+    pub(super) fn is_ours(&self, now: Moment, switch: Switch) -> bool {
+        let late = Span(self.policy.confirm_within.0.saturating_mul(2));
+        let sent = match switch {
+            Switch::On => self.sent.on,
+            Switch::Off => self.sent.off,
+        };
+        sent.is_some_and(|at| now.since(at) <= late)
+    }
+}

@@ -1,0 +1,233 @@
+//! Deferral: a standing wish to switch off as soon as the machine is idle, and the machine's own wish to be off
+//! after it has been idle for long. Both give notice first, and both can be cancelled.
+
+use super::effect::{Announcement, Cause, Deferral, Effect, Reason};
+use super::input::{InputId, Request, Switch};
+use super::machine::Guard;
+use crate::time::{Moment, Span};
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Standing {
+    pub deferral: Deferral,
+    pub phase: Phase,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Phase {
+    /// Until the machine has been idle for the settling time.
+    Waiting,
+    /// People have been told.
+    Notice { acts_at: Moment },
+    /// The notice is over; one last look at what has come in by `since`, or, if new readings were asked for, at
+    /// what has been measured after it.
+    Looking { since: Moment, ask: bool, until: Moment },
+}
+
+impl Standing {
+    /// After a restart nobody remembers the notice, so it is given again.
+    pub(super) fn restored(deferral: Deferral) -> Standing {
+        Standing { deferral, phase: Phase::Waiting }
+    }
+}
+
+/// What becomes of a deferral at one moment.
+enum Turn {
+    Stay,
+    Expire,
+    BusyAgain,
+    GiveNotice,
+    LookAgain,
+    Act,
+}
+
+impl Guard {
+    pub(super) fn off_when_idle(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
+        match self.heading_for() {
+            Some(Switch::Off) if self.pending.is_some() => {
+                self.answer(request, Reason::AlreadySwitching, out)
+            }
+            Some(Switch::Off) => self.answer(request, Reason::AlreadyOff, out),
+            Some(Switch::On) | None => self.defer(now, request, out),
+        }
+    }
+
+    /// A second wish renews the first: the later one says how long it is still meant.
+    pub(super) fn defer(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
+        let deferral = Deferral { by: request.input, expires_at: now + self.policy.deferral_max };
+        let phase = self.standing.map_or(Phase::Waiting, |standing| standing.phase);
+        self.standing = Some(Standing { deferral, phase });
+        self.keep(out);
+        if self.acts_without_notice(now) {
+            self.answer(request, Reason::MachineIdle, out);
+            return self.act_on_deferral(now, out);
+        }
+        if matches!(phase, Phase::Waiting) && self.is_settled_idle(now) {
+            self.answer(request, Reason::NoticeRunning, out);
+            return self.give_notice(now, out);
+        }
+        match phase {
+            Phase::Waiting => {
+                self.answer(request, Reason::UntilIdle, out);
+                out.push(Effect::Announce(Announcement::Deferred { input: request.input }));
+            }
+            Phase::Notice { .. } | Phase::Looking { .. } => self.answer(request, Reason::NoticeRunning, out),
+        }
+    }
+
+    fn acts_without_notice(&self, now: Moment) -> bool {
+        self.policy.notice == Span::ZERO
+            && self.is_settled_idle(now)
+            && self.is_clear(now, now)
+            && !self.wants_fresh(now)
+            && self.link_up
+    }
+
+    pub(super) fn cancel(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
+        if self.standing.is_none() {
+            return self.answer(request, Reason::NothingToCancel, out);
+        }
+        self.cancel_deferral(now, Some(request.input), out);
+        self.answer(request, Reason::DeferralCancelled, out);
+    }
+
+    pub(super) fn cancel_deferral(&mut self, now: Moment, input: Option<InputId>, out: &mut Vec<Effect>) {
+        self.drop_deferral(out);
+        // Whoever cancels wants the machine for a while; its idle time starts anew.
+        self.idle_from = now;
+        out.push(Effect::Announce(Announcement::DeferralCancelled { input }));
+    }
+
+    /// The outlet is off already, so there is nothing left to wish for.
+    pub(super) fn moot_deferral(&mut self, out: &mut Vec<Effect>) {
+        if self.standing.is_some() {
+            self.drop_deferral(out);
+            out.push(Effect::Announce(Announcement::DeferralCancelled { input: None }));
+        }
+    }
+
+    pub(super) fn drop_deferral(&mut self, out: &mut Vec<Effect>) {
+        if let Some(standing) = self.standing.take()
+            && standing.deferral.by != InputId::IDLE_TIMER
+        {
+            self.keep(out);
+        }
+    }
+
+    pub(super) fn advance_deferral(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        // Each turn leads towards a state with a deadline ahead, so a few turns are the most there can be.
+        for _ in 0..4 {
+            let Some(standing) = self.standing else { return };
+            match self.turn(now, &standing) {
+                Turn::Stay => return,
+                Turn::Expire => {
+                    self.drop_deferral(out);
+                    out.push(Effect::Announce(Announcement::DeferralExpired));
+                }
+                Turn::BusyAgain => self.wait_again(now, &standing, out),
+                Turn::GiveNotice => self.give_notice(now, out),
+                Turn::LookAgain => self.look_again(now, out),
+                Turn::Act => self.act_on_deferral(now, out),
+            }
+        }
+    }
+
+    fn turn(&self, now: Moment, standing: &Standing) -> Turn {
+        if now >= standing.deferral.expires_at {
+            return Turn::Expire;
+        }
+        let idle = self.clear_since.is_some();
+        match standing.phase {
+            Phase::Waiting if self.is_settled_idle(now) => Turn::GiveNotice,
+            Phase::Waiting => Turn::Stay,
+            Phase::Notice { .. } | Phase::Looking { .. } if !idle => Turn::BusyAgain,
+            // Without a link nothing could be sent, and a command kept for later would be an old one.
+            Phase::Notice { acts_at } if now < acts_at || !self.link_up => Turn::Stay,
+            Phase::Notice { .. } if self.wants_fresh(now) || !self.permissive.covers(now) => Turn::LookAgain,
+            Phase::Notice { .. } => Turn::Act,
+            Phase::Looking { since, ask, .. }
+                if self.permissive.covers(since) && (!ask || self.permissive.as_of >= since) =>
+            {
+                Turn::Act
+            }
+            Phase::Looking { until, .. } if now >= until => Turn::BusyAgain,
+            Phase::Looking { .. } => Turn::Stay,
+        }
+    }
+
+    fn is_settled_idle(&self, now: Moment) -> bool {
+        self.clear_since.is_some_and(|since| now >= since + self.policy.settle_for)
+    }
+
+    fn give_notice(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        let notice = self.policy.notice;
+        let Some(standing) = &mut self.standing else { return };
+        standing.phase = Phase::Notice { acts_at: now + notice };
+        if notice > Span::ZERO {
+            let input = standing.deferral.by;
+            out.push(Effect::Announce(Announcement::DeferralNotice { input, acts_in: notice }));
+        }
+    }
+
+    fn look_again(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        let ask = self.wants_fresh(now);
+        let wait = if ask { self.policy.refresh_wait } else { self.policy.assess_wait };
+        if let Some(standing) = &mut self.standing {
+            standing.phase = Phase::Looking { since: now, ask, until: now + wait };
+        }
+        if ask {
+            out.push(Effect::Refresh);
+        }
+    }
+
+    fn wait_again(&mut self, now: Moment, standing: &Standing, out: &mut Vec<Effect>) {
+        // If only the last look failed, idleness has to settle once more before the next notice.
+        self.clear_since = self.clear_since.map(|_| now);
+        out.push(Effect::Announce(Announcement::DeferralBusyAgain));
+        if standing.deferral.by == InputId::IDLE_TIMER {
+            // The machine's own wish lapses; it will be idle for long again, or not.
+            self.idle_from = now;
+            self.standing = None;
+        } else {
+            self.standing = Some(Standing { phase: Phase::Waiting, ..*standing });
+        }
+    }
+
+    fn act_on_deferral(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        if let Some(standing) = self.standing {
+            out.push(Effect::DeferralActed(standing.deferral));
+            self.switch(now, Switch::Off, Cause::Plain, out);
+        }
+    }
+
+    /// A machine that has been idle for long asks for off by itself, with the same notice as anyone.
+    pub(super) fn raise_idle_off(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        if self.idle_off_deadline().is_none_or(|due| now < due) {
+            return;
+        }
+        let deferral = Deferral { by: InputId::IDLE_TIMER, expires_at: now + self.policy.deferral_max };
+        self.standing = Some(Standing::restored(deferral));
+        self.give_notice(now, out);
+        self.advance_deferral(now, out);
+    }
+
+    pub(super) fn idle_off_deadline(&self) -> Option<Moment> {
+        let may_ask = self.outlet.state == Some(Switch::On)
+            && self.pending.is_none()
+            && self.standing.is_none()
+            && self.link_up;
+        let since = self.clear_since.filter(|_| may_ask)?;
+        Some(since.max(self.idle_from) + self.policy.idle_off_after?)
+    }
+
+    pub(super) fn standing_deadline(&self) -> Option<Moment> {
+        let standing = self.standing?;
+        let phase = match standing.phase {
+            Phase::Waiting => self.clear_since.map(|since| since + self.policy.settle_for),
+            Phase::Notice { acts_at } if self.link_up => Some(acts_at.min(self.permissive.valid_until)),
+            Phase::Notice { .. } => Some(self.permissive.valid_until),
+            Phase::Looking { until, .. } => Some(until.min(self.permissive.valid_until)),
+        };
+        // While the notice runs, readings that go stale end it.
+        Some(phase.map_or(standing.deferral.expires_at, |at| at.min(standing.deferral.expires_at)))
+    }
+}

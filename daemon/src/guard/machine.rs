@@ -1,0 +1,238 @@
+//! One machine's guard: its state, and the one way in.
+//!
+//! It never reads a clock, never waits, and never guesses: what it is not told is unknown, and unknown counts as
+//! busy. Given the same inputs at the same times it gives the same effects in the same order.
+
+use arrayvec::ArrayVec;
+
+use super::commands::{Pending, Sent};
+use super::deferral::Standing;
+use super::effect::{Announcement, Answer, Effect, IncidentKind, Kept, Lockout, Reason};
+use super::input::{Input, InputId, Permissive, PermissiveState, Request, Switch};
+use super::outlet::{Draw, Incidents, Outlet};
+use super::override_window::OverrideWindow;
+use super::policy::Policy;
+use super::repeats::Repeats;
+use super::waiting::{WAITING_MAX, Waiting};
+use crate::time::{Moment, Span};
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct Guard {
+    pub(super) policy: Policy,
+    pub(super) outlet: Outlet,
+    pub(super) permissive: Permissive,
+    /// Since when the permissive has been clear without a break.
+    pub(super) clear_since: Option<Moment>,
+    /// Idle time before this does not count towards switching off for idleness.
+    pub(super) idle_from: Moment,
+    pub(super) on_permit: bool,
+    pub(super) link_up: bool,
+    pub(super) window: Option<OverrideWindow>,
+    pub(super) standing: Option<Standing>,
+    pub(super) lockout: Option<Lockout>,
+    pub(super) pending: Option<Pending>,
+    pub(super) sent: Sent,
+    pub(super) waiting: ArrayVec<Waiting, WAITING_MAX>,
+    pub(super) repeats: Repeats,
+    pub(super) draw: Draw,
+    pub(super) incidents: Incidents,
+}
+
+impl Guard {
+    /// A guard as it is after a start: nothing known but what was kept. No window is open, no request waits, and
+    /// nothing is switched by starting.
+    pub fn new(policy: Policy, kept: Kept, now: Moment) -> Guard {
+        Guard {
+            policy,
+            outlet: Outlet::default(),
+            permissive: Permissive::UNKNOWN,
+            clear_since: None,
+            idle_from: now,
+            on_permit: false,
+            link_up: false,
+            window: None,
+            standing: kept.deferral.map(Standing::restored),
+            lockout: kept.lockout,
+            pending: None,
+            sent: Sent::default(),
+            waiting: ArrayVec::new(),
+            repeats: Repeats::default(),
+            draw: Draw::default(),
+            incidents: Incidents::default(),
+        }
+    }
+
+    /// Takes one fact and appends what is to be done about it. What came due meanwhile is done first, so that a
+    /// late force is judged by a window that has already closed.
+    pub fn handle(&mut self, now: Moment, input: Input, out: &mut Vec<Effect>) {
+        self.catch_up(now, out);
+        match input {
+            Input::Request(request) => self.request(now, request, out),
+            Input::Permissive(permissive) => self.take_permissive(now, permissive, out),
+            Input::OnPermit(given) => self.on_permit = given,
+            Input::Outlet(report) => self.outlet_report(now, report, out),
+            Input::Draw(report) => self.draw_report(report, out),
+            Input::Link(up) => self.link(now, up, out),
+            Input::Tick => {}
+        }
+        // The input may have made something due at this very moment.
+        self.catch_up(now, out);
+    }
+
+    /// When to call [`Guard::handle`] with a tick, if nothing else happens before. Always later than the last call.
+    pub fn deadline(&self) -> Option<Moment> {
+        [
+            self.window.map(|window| window.deadline()),
+            self.waiting.iter().map(|waiting| waiting.deadline).min(),
+            self.pending.map(|pending| pending.resend_at),
+            self.standing_deadline(),
+            self.idle_off_deadline(),
+        ]
+        .into_iter()
+        .flatten()
+        .min()
+    }
+
+    /// New rules for a machine whose guard lives on: what is open stays open, under the old deadlines.
+    pub fn adopt(&mut self, policy: Policy) {
+        self.policy = policy;
+    }
+
+    /// The machine left the rules, or the program ends: what waits is answered, what is open is closed, nothing is switched.
+    pub fn retire(&mut self, out: &mut Vec<Effect>) {
+        if self.window.take().is_some() {
+            out.push(Effect::Announce(Announcement::WindowOver));
+        }
+        self.standing = None;
+        self.pending = None;
+        for waiting in self.waiting.take() {
+            self.answer(&waiting.request, Reason::Superseded, out);
+        }
+    }
+
+    fn catch_up(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        self.note_clearness(now);
+        self.repeats.forget_old(now, self.policy.repeat_guard);
+        self.close_expired_window(now, out);
+        self.decide_overdue(now, out);
+        self.resend_overdue(now, out);
+        self.advance_deferral(now, out);
+        self.raise_idle_off(now, out);
+    }
+
+    fn take_permissive(&mut self, now: Moment, permissive: Permissive, out: &mut Vec<Effect>) {
+        // Answers of worker threads may overtake each other; an older one says nothing about now.
+        if permissive.assessed_at < self.permissive.assessed_at {
+            return;
+        }
+        self.permissive = permissive;
+        self.note_clearness(now);
+        self.decide_ready(now, out);
+    }
+
+    fn link(&mut self, now: Moment, up: bool, out: &mut Vec<Effect>) {
+        self.link_up = up;
+        if up {
+            self.resend_emergency(now, out);
+        } else {
+            // Whatever the outlet does now happens out of sight; what it was is still remembered.
+            self.outlet.state = None;
+        }
+    }
+
+    fn note_clearness(&mut self, now: Moment) {
+        match self.permissive.at(now) {
+            PermissiveState::Clear => {
+                self.clear_since.get_or_insert(now);
+            }
+            PermissiveState::Busy | PermissiveState::Unknown => self.clear_since = None,
+        }
+    }
+
+    /// Idle beyond doubt: clear, and every reading that had come in by `asked` has been looked at.
+    pub(super) fn is_clear(&self, now: Moment, asked: Moment) -> bool {
+        self.permissive.at(now) == PermissiveState::Clear && self.permissive.covers(asked)
+    }
+
+    /// The readings are old, and the outlet can be asked for new ones.
+    pub(super) fn wants_fresh(&self, now: Moment) -> bool {
+        self.policy.can_refresh && now.since(self.permissive.as_of) > self.policy.fresh_within
+    }
+
+    /// Where the outlet is, or is on its way to by a command of ours.
+    pub(super) fn heading_for(&self) -> Option<Switch> {
+        self.pending.map(|pending| pending.switch).or(self.outlet.state)
+    }
+
+    pub(super) fn answer(&self, request: &Request, reason: Reason, out: &mut Vec<Effect>) {
+        out.push(Effect::Answer(Answer {
+            request: request.id,
+            kind: request.kind,
+            input: request.input,
+            decision: reason.decision(),
+            reason,
+        }));
+    }
+
+    pub(super) fn keep(&self, out: &mut Vec<Effect>) {
+        out.push(Effect::Keep(self.kept()));
+    }
+}
+
+/// What is shown to people and kept on disk.
+impl Guard {
+    pub fn policy(&self) -> &Policy {
+        &self.policy
+    }
+
+    pub fn outlet(&self) -> Option<Switch> {
+        self.outlet.state
+    }
+
+    pub fn permissive(&self) -> &Permissive {
+        &self.permissive
+    }
+
+    pub fn clear_since(&self) -> Option<Moment> {
+        self.clear_since
+    }
+
+    pub fn window(&self) -> Option<OverrideWindow> {
+        self.window
+    }
+
+    pub fn standing(&self) -> Option<Standing> {
+        self.standing
+    }
+
+    pub fn lockout(&self) -> Option<Lockout> {
+        self.lockout
+    }
+
+    pub fn pending(&self) -> Option<Pending> {
+        self.pending
+    }
+
+    /// Requests that wait for fresh readings.
+    pub fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    pub fn incidents(&self) -> impl Iterator<Item = IncidentKind> + '_ {
+        IncidentKind::ALL.into_iter().filter(|kind| self.incidents.is_open(*kind))
+    }
+
+    pub fn kept(&self) -> Kept {
+        let deferral = self.standing.map(|standing| standing.deferral);
+        Kept {
+            lockout: self.lockout,
+            // The guard's own wish is not worth keeping: it would arise again by itself.
+            deferral: deferral.filter(|deferral| deferral.by != InputId::IDLE_TIMER),
+        }
+    }
+
+    /// How long until a deferral or idle machine is next looked at; for tests that must end.
+    pub fn idle_for(&self, now: Moment) -> Option<Span> {
+        self.clear_since.map(|since| now.since(since))
+    }
+}

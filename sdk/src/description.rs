@@ -1,0 +1,67 @@
+//! How a detector introduces itself.
+
+/// What the values of a signal look like.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ValueKind {
+    /// A finite number in the signal's unit.
+    Number,
+    /// A word or a short text.
+    Text,
+}
+
+/// One signal a detector reads. Its place in [`Description::signals`] is its index in every reading.
+///
+/// ```
+/// use idlegate_detector::Signal;
+///
+/// const SIGNALS: &[Signal] = &[
+///     Signal::number("power", "W", "what the outlet's meter reads"),
+///     Signal::text("status", "the machine's own status word").optional(),
+/// ];
+/// assert!(SIGNALS[0].needed && !SIGNALS[1].needed);
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Signal {
+    /// Lower-case words joined by hyphens, for example "power".
+    pub name: &'static str,
+    /// Number or text.
+    pub kind: ValueKind,
+    /// The UCUM code of the unit: "W", "Cel", "A", "%". Empty for text and bare numbers.
+    pub unit: &'static str,
+    /// A needed signal that is stale or missing makes the assessment unknown, whatever the detector says.
+    pub needed: bool,
+    /// One sentence for the person who wires it up.
+    pub purpose: &'static str,
+}
+
+impl Signal {
+    /// A needed signal of numbers in a unit, given as its UCUM code.
+    pub const fn number(name: &'static str, unit: &'static str, purpose: &'static str) -> Self {
+        Signal { name, kind: ValueKind::Number, unit, needed: true, purpose }
+    }
+
+    /// A needed signal of words.
+    pub const fn text(name: &'static str, purpose: &'static str) -> Self {
+        Signal { name, kind: ValueKind::Text, unit: "", needed: true, purpose }
+    }
+
+    /// The same signal, but the detector can do without it.
+    #[must_use]
+    pub const fn optional(mut self) -> Self {
+        self.needed = false;
+        self
+    }
+}
+
+/// How a detector introduces itself. The schema of its settings comes from their type.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Description {
+    /// Lower-case words joined by hyphens, for example "power-threshold".
+    pub name: &'static str,
+    /// A semantic version, for example "1.2.0"; `env!("CARGO_PKG_VERSION")` is the crate's own.
+    pub version: &'static str,
+    /// One sentence: when does this detector call a machine busy?
+    pub purpose: &'static str,
+    /// The signals it reads, in the order of their index.
+    pub signals: &'static [Signal],
+}

@@ -1,0 +1,132 @@
+//! Readings kept in memory, in the order a host would show them.
+
+use std::fmt;
+use std::io::Read as _;
+use std::path::Path;
+
+use super::csv;
+use crate::{Millis, Reading, Value};
+
+/// Readings of one machine, ready to be run through a detector.
+///
+/// It holds what a host would pass on: readings that are older than the one before them of the same signal, and
+/// numbers that are not finite, are left out and counted.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Recording {
+    readings: Vec<Reading>,
+    left_out: usize,
+}
+
+/// A recording that cannot be read.
+#[derive(Debug)]
+pub struct RecordingError {
+    place: String,
+    fault: String,
+}
+
+impl RecordingError {
+    pub(super) fn line(line: usize, fault: &str) -> Self {
+        RecordingError { place: format!("line {line}"), fault: fault.to_owned() }
+    }
+
+    fn file(path: &Path, fault: impl fmt::Display) -> Self {
+        RecordingError { place: path.display().to_string(), fault: fault.to_string() }
+    }
+}
+
+impl fmt::Display for RecordingError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.place, self.fault)
+    }
+}
+
+impl std::error::Error for RecordingError {}
+
+impl Recording {
+    /// Takes readings of any signals, in the order in which they were received.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading, testing::Recording};
+    ///
+    /// let recording = Recording::of([
+    ///     Reading::text(0, Millis(2_000), "printing"),
+    ///     Reading::text(0, Millis(1_000), "idle"),
+    ///     Reading::number(1, Millis(1_000), f64::NAN),
+    /// ]);
+    /// assert_eq!(recording.readings().len(), 1);
+    /// assert_eq!(recording.left_out(), 2);
+    /// ```
+    pub fn of(readings: impl IntoIterator<Item = Reading>) -> Self {
+        let mut recording = Recording::default();
+        let mut latest: Vec<(u32, Millis)> = Vec::new();
+        for reading in readings {
+            let finite = !matches!(reading.value, Value::Number(number) if !number.is_finite());
+            let known = latest.iter_mut().find(|(signal, _)| *signal == reading.signal);
+            let in_order = known.as_ref().is_none_or(|(_, at)| reading.at >= *at);
+            if !finite || !in_order {
+                recording.left_out += 1;
+                continue;
+            }
+            match known {
+                Some((_, at)) => *at = reading.at,
+                None => latest.push((reading.signal, reading.at)),
+            }
+            recording.readings.push(reading);
+        }
+        // Signals may come in any order to each other; a stable sort keeps each in its own.
+        recording.readings.sort_by_key(|reading| reading.at);
+        recording
+    }
+
+    /// Readings of a detector's first signal, as pairs of milliseconds and number.
+    pub fn of_numbers(readings: impl IntoIterator<Item = (u64, f64)>) -> Self {
+        Recording::of(readings.into_iter().map(|(at, number)| Reading::number(0, Millis(at), number)))
+    }
+
+    /// Reads CSV. The heading's first column is `time` (RFC 3339 in UTC; becomes milliseconds since 1970), `seconds`
+    /// or `minutes`; each further column is a signal, in the order of the detector's description. An empty cell is no
+    /// reading, a cell that is no number is a text.
+    ///
+    /// # Errors
+    /// When the heading or a line cannot be read; the error names the line.
+    pub fn from_csv(text: &str) -> Result<Self, RecordingError> {
+        csv::readings(text).map(Recording::of)
+    }
+
+    /// Reads a CSV file, with the feature `gzip` also a `.gz`.
+    ///
+    /// # Errors
+    /// When the file cannot be opened or its text not be read; the error names the file.
+    pub fn load(path: impl AsRef<Path>) -> Result<Self, RecordingError> {
+        let path = path.as_ref();
+        let mut file = std::fs::File::open(path).map_err(|error| RecordingError::file(path, error))?;
+        let mut text = String::new();
+        let read = if path.extension().is_some_and(|extension| extension == "gz") {
+            read_gzip(file, &mut text)
+        } else {
+            file.read_to_string(&mut text)
+        };
+        read.map_err(|error| RecordingError::file(path, error))?;
+        Recording::from_csv(&text).map_err(|error| RecordingError::file(path, error))
+    }
+
+    /// The readings in the order of their times.
+    pub fn readings(&self) -> &[Reading] {
+        &self.readings
+    }
+
+    /// How many readings a host would not have passed on.
+    pub fn left_out(&self) -> usize {
+        self.left_out
+    }
+}
+
+#[cfg(feature = "gzip")]
+fn read_gzip(file: std::fs::File, text: &mut String) -> std::io::Result<usize> {
+    flate2::read::GzDecoder::new(file).read_to_string(text)
+}
+
+#[cfg(not(feature = "gzip"))]
+fn read_gzip(_: std::fs::File, _: &mut String) -> std::io::Result<usize> {
+    Err(std::io::Error::other("is compressed: switch on the feature `gzip` of idlegate-detector"))
+}
