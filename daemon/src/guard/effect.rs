@@ -223,6 +223,16 @@ pub enum Cause {
     Emergency,
 }
 
+impl Cause {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Cause::Plain => "plain",
+            Cause::Forced => "forced",
+            Cause::Emergency => "emergency",
+        }
+    }
+}
+
 /// Something to tell people. The words are made elsewhere.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Announcement {

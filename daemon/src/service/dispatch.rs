@@ -8,18 +8,18 @@ use std::sync::Arc;
 use bytes::Bytes;
 use serde_json::Value as Json;
 
-use super::journalling::{Journalling, Stored};
+use super::journalling::{self, Journalling, Stored};
 use super::modules::Modules;
 use super::rate::RateLimit;
 use crate::detectors::{self, Installation, Place, Workers};
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, Rejected};
+use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, Rejected, Reply};
 use crate::event::{Assessed, DetectorFault};
 use crate::guard::Switch;
 use crate::link::{LinkHandle, NotSent, Outgoing};
 use crate::plan::SharedPlan;
-use crate::time::{Moment, Now};
+use crate::time::{Clock, Moment, Now};
 
 pub(super) struct Dispatch {
     plan: SharedPlan,
@@ -68,11 +68,12 @@ impl Dispatch {
                 Effect::Announce(announced) => self.announce(now.moment, &announced),
                 Effect::Incident(told) => self.incident(now.moment, &told, false),
                 Effect::IncidentOver(told) => self.incident(now.moment, &told, true),
-                Effect::Keep(kept) => self.journalling.keep(now, kept),
+                Effect::Keep(kept) => self.journalling.keep(kept),
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
             }
         }
+        self.journalling.flush();
     }
 
     pub(super) fn collect(&self) -> Vec<Assessed> {
@@ -92,7 +93,7 @@ impl Dispatch {
             let outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now.moment);
             self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
         };
-        let (machine, switch, cause) = (&command.name, command.switch.word(), cause_word(command.cause));
+        let (machine, switch, cause) = (&command.name, command.switch.word(), command.cause.word());
         match &sent {
             Ok(()) => tracing::info!(%machine, switch, cause, resend = command.resend, "command sent"),
             Err(why) => {
@@ -159,46 +160,26 @@ impl Dispatch {
             why = decided.why.word(),
             "{sentence}"
         );
-        let stored = self.journalling.decision(&decided);
         let message = messages::decision(&decided);
-        match stored {
-            // Nothing about it has to survive a restart, or it is on disk: the answer can be given.
-            Stored::NotNeeded => self.answer(now, &decided, message),
+        let answer =
+            Answers { link: self.link.clone(), topic: self.topics.decision(), reply: decided.reply.clone() };
+        match self.journalling.decision(&decided, &message) {
+            Stored::NotNeeded => answer.give(now, &message),
+            // Whoever is told "locked" may rely on it only once it is on disk. The loop does not wait for that.
             Stored::Later(ticket) => {
-                self.journalling.answer_when_stored(
-                    ticket,
-                    self.link.clone(),
-                    self.answers(now, &decided, message),
-                );
+                tokio::spawn(async move {
+                    let message = journalling::settled(ticket, message).await;
+                    answer.give(Clock.now().moment, &message);
+                });
             }
         }
-    }
-
-    fn answer(&self, now: Moment, decided: &Decided, message: Json) {
-        for outgoing in self.answers(now, decided, message) {
-            self.publish(outgoing);
-        }
-    }
-
-    /// For everybody, and for whoever asked.
-    fn answers(&self, now: Moment, decided: &Decided, message: Json) -> Vec<Outgoing> {
-        let payload = Bytes::from(message.to_string());
-        let mut answers = Vec::with_capacity(2);
-        if let Some(reply) = &decided.reply {
-            let mut outgoing = Outgoing::event(&reply.topic, payload.clone(), now);
-            outgoing.correlation = reply.correlation.clone();
-            outgoing.content_type = Some("application/json".into());
-            answers.push(outgoing);
-        }
-        answers.push(Outgoing::event(&self.topics.decision(), payload, now));
-        answers
     }
 
     fn announce(&mut self, now: Moment, announced: &engine::Announced) {
         let sentence = sentences::announcement(announced, &self.plan.shop.sentences);
         tracing::info!(machine = %announced.machine, kind = announced.what.word(), "{sentence}");
-        self.journalling.announcement(announced, &sentence);
         let message = messages::announcement(announced, &sentence);
+        self.journalling.announcement(announced, &message);
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 
@@ -237,20 +218,36 @@ impl Dispatch {
     }
 
     fn publish(&self, outgoing: Outgoing) {
-        let topic = outgoing.topic.clone();
-        match self.link.publish(outgoing) {
-            Ok(()) => {}
-            // While the link is down nobody could hear it; it is in the journal and in the log.
-            Err(NotSent::Down) => tracing::debug!(%topic, "not published: link down"),
-            Err(why) => tracing::warn!(%topic, %why, "not published"),
-        }
+        publish(&self.link, outgoing);
     }
 }
 
-fn cause_word(cause: crate::guard::Cause) -> &'static str {
-    match cause {
-        crate::guard::Cause::Plain => "plain",
-        crate::guard::Cause::Forced => "forced",
-        crate::guard::Cause::Emergency => "emergency",
+/// Where one decision is told: to everybody, and to whoever asked.
+struct Answers {
+    link: LinkHandle,
+    topic: String,
+    reply: Option<Reply>,
+}
+
+impl Answers {
+    fn give(&self, now: Moment, message: &Json) {
+        let payload = Bytes::from(message.to_string());
+        if let Some(reply) = &self.reply {
+            let mut outgoing = Outgoing::event(&reply.topic, payload.clone(), now);
+            outgoing.correlation.clone_from(&reply.correlation);
+            outgoing.content_type = Some("application/json".into());
+            publish(&self.link, outgoing);
+        }
+        publish(&self.link, Outgoing::event(&self.topic, payload, now));
+    }
+}
+
+fn publish(link: &LinkHandle, outgoing: Outgoing) {
+    let topic = outgoing.topic.clone();
+    match link.publish(outgoing) {
+        Ok(()) => {}
+        // While the link is down nobody could hear it; it is in the journal and in the log.
+        Err(NotSent::Down) => tracing::debug!(%topic, "not published: link down"),
+        Err(why) => tracing::warn!(%topic, %why, "not published"),
     }
 }

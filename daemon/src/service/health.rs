@@ -10,7 +10,7 @@ pub(super) fn offline() -> Json {
     messages::health("offline", json!({}))
 }
 
-pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64) -> Json {
+pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64, journal: &str) -> Json {
     let plan = engine.plan();
     messages::health(
         "online",
@@ -20,6 +20,7 @@ pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64) -> J
             "machines": plan.machines.iter().map(|machine| machine.name.as_str()).collect::<Vec<_>>(),
             "messages_rejected": rejected,
             "readings_dropped": readings_dropped,
+            "journal": journal,
         }),
     )
 }

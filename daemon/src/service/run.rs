@@ -1,6 +1,7 @@
 //! The loop.
 
 use std::future::Future;
+use std::path::PathBuf;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -14,8 +15,9 @@ use super::journalling::Journalling;
 use super::modules::Modules;
 use super::{health, wiring};
 use crate::detectors::Workers;
-use crate::engine::{Effect, Engine, Former};
+use crate::engine::{Effect, Engine};
 use crate::event::{Event, LinkState};
+use crate::journal::Kind;
 use crate::link::{self, Arrival, Inbox, LinkConfig, LinkHandle, Report};
 use crate::plan::SharedPlan;
 use crate::time::{Clock, Moment, Now};
@@ -32,6 +34,8 @@ const HEALTH_TURNS: usize = 30;
 pub struct Options {
     pub plan: SharedPlan,
     pub modules: Arc<Modules>,
+    /// Where the journal and the lockouts are kept.
+    pub state_dir: Option<PathBuf>,
 }
 
 /// Guards until `shutdown` comes. Stopping switches nothing.
@@ -72,7 +76,8 @@ struct Service {
 
 impl Service {
     fn start(options: Options) -> anyhow::Result<Service> {
-        let Options { plan, modules } = options;
+        let Options { plan, modules, state_dir } = options;
+        let (journalling, former) = Journalling::start(state_dir.as_deref());
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();
         let workers = Workers::start(Box::new(move || bell.notify_one()))?;
@@ -80,9 +85,11 @@ impl Service {
         let config = LinkConfig::new(plan.shop.broker.clone(), &plan.shop.prefix, will)?;
         let (link, inbox) = link::spawn(config, &wiring::wanted(&plan)?, wiring::classifier(&plan));
         let now = Clock.now();
-        let engine = Engine::new(plan.clone(), &Former::default(), now);
-        let dispatch = Dispatch::new(plan, link.clone(), workers, modules, Journalling::default());
+        let engine = Engine::new(plan.clone(), &former, now);
+        let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
         let mut service = Service { engine, dispatch, link, inbox, answers, effects: Vec::new(), turns: 0 };
+        let body = serde_json::json!({ "rules": service.engine.plan().digest });
+        service.dispatch.journalling.start_or_stop(Kind::Start, now, body);
         service.engine.start(now, &mut service.effects);
         service.carry_out(now);
         Ok(service)
@@ -115,10 +122,17 @@ impl Service {
         match arrival {
             Arrival::Message(message) => self.handle(now, Event::Message(message)),
             Arrival::Link(state) => {
-                match &state {
-                    LinkState::Up => tracing::info!("link up"),
-                    LinkState::Down { why } => tracing::warn!(why, "link down"),
-                }
+                let body = match &state {
+                    LinkState::Up => {
+                        tracing::info!("link up");
+                        serde_json::json!({ "state": "up" })
+                    }
+                    LinkState::Down { why } => {
+                        tracing::warn!(why, "link down");
+                        serde_json::json!({ "state": "down", "why": why })
+                    }
+                };
+                self.dispatch.journalling.link(now, body);
                 let up = state == LinkState::Up;
                 self.handle(now, Event::Link(state));
                 if up {
@@ -161,7 +175,12 @@ impl Service {
     }
 
     fn publish_health(&self, now: Now) {
-        let message = health::online(&self.engine, self.dispatch.rejected, self.inbox.readings_dropped());
+        let message = health::online(
+            &self.engine,
+            self.dispatch.rejected,
+            self.inbox.readings_dropped(),
+            &self.dispatch.journalling.health(),
+        );
         self.dispatch.publish_health(now.moment, &message);
     }
 
@@ -176,7 +195,13 @@ impl Service {
         let now = Clock.now();
         self.engine.stop(now, &mut self.effects);
         self.carry_out(now);
+        self.dispatch.journalling.start_or_stop(Kind::Stop, now, serde_json::json!({}));
         self.link.shutdown(Bytes::from(health::offline().to_string())).await;
+        let journalling = self.dispatch.journalling;
+        // The disk may be slow, and the runtime has nothing else left to do.
+        if tokio::task::spawn_blocking(move || journalling.close()).await.is_err() {
+            tracing::error!("the journal was not closed");
+        }
     }
 }
 

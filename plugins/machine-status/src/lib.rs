@@ -2,6 +2,8 @@
 //!
 //! This file holds the rules; `words` holds the lists. README.md explains both to people.
 
+#![forbid(unsafe_code)]
+
 mod words;
 
 use idlegate_detector::{

@@ -2,6 +2,8 @@
 //!
 //! This file holds the settings; `dwell` holds the rules, `words` the sentences. README.md explains both to people.
 
+#![forbid(unsafe_code)]
+
 mod dwell;
 mod words;
 

@@ -3,6 +3,8 @@
 //! A reading's way: `cooling` holds the rules, `window` the recent readings, `forecast` the lower bound, `newton` the
 //! arithmetic. This file holds the settings and the words. README.md explains all of it to people.
 
+#![forbid(unsafe_code)]
+
 mod cooling;
 mod forecast;
 pub mod newton;

@@ -23,7 +23,7 @@ pub struct Fit {
     pub origin: f64,
     /// The share of the excess lost per unit of time; positive.
     pub rate: f64,
-    /// The standard error of the rate; zero when there are no more samples than unknowns.
+    /// The standard error of the rate, ambient taken as known; zero when there are no more samples than unknowns.
     pub rate_error: f64,
     /// The standard deviation of the samples about the curve.
     pub deviation: f64,

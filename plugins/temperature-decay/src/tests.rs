@@ -6,6 +6,7 @@ use idlegate_detector::testing::{Recording, Run, Trial, run};
 use idlegate_detector::{Assessment, Millis, Reading, Span};
 
 use super::TemperatureDecay;
+use super::newton::{self, Sample};
 
 const BED: &str = r#"{ "safe_below": 50, "ambient": 20 }"#;
 
@@ -173,25 +174,57 @@ fn settings_that_do_not_fit_are_refused() {
 }
 
 /// Hot water cooling in a room; see the folder's own README for where it comes from. It is no part of this project.
-#[test]
-fn real_water_is_never_safe_before_the_bound() {
+fn water() -> Option<Recording> {
     let folder = std::env::var("IDLEGATE_OPEN_DATA")
         .unwrap_or_else(|_| concat!(env!("CARGO_MANIFEST_DIR"), "/../../../shared/open-data").to_owned());
     let path = std::path::Path::new(&folder).join("cooling/cooling-water.csv");
-    if !path.exists() {
-        eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", path.display());
-        return;
+    if path.exists() {
+        return Some(Recording::load(path).unwrap());
     }
-    let water = Recording::load(path).unwrap();
+    eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", path.display());
+    None
+}
+
+#[test]
+fn real_water_is_never_safe_before_the_bound() {
+    let Some(water) = water() else { return };
     for ambient in ["", r#", "ambient": 23"#] {
         for safe in [30.0, 40.0, 50.0, 60.0, 70.0] {
             for window in ["10 min", "20 min", "40 min"] {
                 let settings = format!(r#"{{ "safe_below": {safe}, "window": "{window}" {ambient} }}"#);
-                let run = run::<TemperatureDecay>(&settings, &water).unwrap();
-                for (bound, took) in bounds(&run, safe) {
+                let bounds = bounds(&run::<TemperatureDecay>(&settings, &water).unwrap(), safe);
+                assert!(!bounds.is_empty(), "{settings}");
+                for (bound, took) in bounds {
                     assert!(bound <= took, "{settings}: {bound} s at least, but it took {took} s");
                 }
             }
         }
+    }
+}
+
+/// Expected figures from `scipy.optimize.curve_fit` (SciPy 1.17.1) on the first rows of the recording, per minute.
+#[test]
+fn real_water_is_fitted_as_an_independent_solver_does() {
+    let Some(water) = water() else { return };
+    let minutes = |reading: &Reading| reading.at.since(Millis(0)).as_secs_f64() / 60.0;
+    let sample = |r: &Reading| Sample { time: minutes(r), temperature: r.as_number().unwrap() };
+    let samples: Vec<Sample> = water.readings().iter().map(sample).collect();
+    let near =
+        |value: f64, expected: f64| assert!((value / expected - 1.0).abs() < 1e-6, "{value} {expected}");
+    for (rows, ambient, rate) in
+        [(11, 63.94912613, 0.09747877), (61, 41.2829170, 0.0402767758), (222, 27.0044510, 0.0209643960)]
+    {
+        let fit = newton::fit(&samples[..rows]).unwrap();
+        near(fit.ambient, ambient);
+        near(fit.rate, rate);
+    }
+    for (rows, rate, rate_error) in [
+        (11, 3.35780103e-2, 1.0467e-3),
+        (61, 2.09178382e-2, 4.21403726e-4),
+        (222, 1.63949075e-2, 2.08199557e-4),
+    ] {
+        let fit = newton::fit_with_ambient(&samples[..rows], 23.0).unwrap();
+        near(fit.rate, rate);
+        assert!((fit.rate_error / rate_error - 1.0).abs() < 1e-4, "{} {rate_error}", fit.rate_error);
     }
 }

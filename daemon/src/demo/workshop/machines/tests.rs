@@ -54,11 +54,12 @@ fn an_idle_printer_stays_near_30_w_and_below_40_w() {
 
 #[test]
 fn a_working_machine_looks_idle_no_longer_than_its_kind_says() {
-    let cases: [(Box<dyn Fn() -> Box<dyn Character>>, f64, Span); 4] = [
-        (Box::new(|| Box::new(FilamentPrinter::default())), 35.0, FilamentPrinter::QUIET_MAX),
-        (Box::new(|| Box::new(LaserCutter::default())), 60.0, Span::ZERO),
-        (Box::new(|| Box::new(Mill::default())), 80.0, Mill::QUIET_MAX),
-        (Box::new(|| Box::new(Kiln::at(890.0))), 60.0, Kiln::QUIET_MAX),
+    type Case = (fn() -> Box<dyn Character>, f64, Span);
+    let cases: [Case; 4] = [
+        (|| Box::new(FilamentPrinter::default()), 35.0, FilamentPrinter::QUIET_MAX),
+        (|| Box::new(LaserCutter::default()), 60.0, Span::ZERO),
+        (|| Box::new(Mill::default()), 80.0, Mill::QUIET_MAX),
+        (|| Box::new(Kiln::at(890.0)), 60.0, Kiln::QUIET_MAX),
     ];
     for (kind, idle_below, quiet_max) in cases {
         let longest = SEEDS

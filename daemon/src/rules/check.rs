@@ -1,0 +1,75 @@
+//! `idlegate check DIR`: prints every problem and a summary; the arguments are taken apart elsewhere.
+
+use std::io::{self, Write};
+use std::path::Path;
+
+use super::compile::{DetectorCatalog, Surroundings, compile};
+use super::folder::load;
+use super::problem::Problem;
+use super::secrets::SystemSecrets;
+
+/// How a check ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// The rules can be used; there may be warnings.
+    Usable,
+    /// There is at least one error.
+    Broken,
+}
+
+/// Checks the folder and writes what there is to say.
+pub fn check(
+    dir: &Path,
+    detectors: &dyn DetectorCatalog,
+    json: bool,
+    out: &mut dyn Write,
+) -> io::Result<Outcome> {
+    let folder = load(dir);
+    let around = Surroundings { detectors, secrets: &SystemSecrets::CHECK };
+    let (problems, counts, outcome) = match compile(&folder, &around) {
+        Ok(compiled) => {
+            let counts = Some((compiled.plan.machines.len(), compiled.plan.inputs.len()));
+            (compiled.warnings, counts, Outcome::Usable)
+        }
+        Err(problems) => (problems, None, Outcome::Broken),
+    };
+    if json {
+        let report = serde_json::json!({
+            "usable": outcome == Outcome::Usable,
+            "digest": folder.digest,
+            "machines": counts.map(|(machines, _)| machines),
+            "inputs": counts.map(|(_, inputs)| inputs),
+            "problems": problems.iter().map(Problem::to_json).collect::<Vec<_>>(),
+        });
+        writeln!(out, "{report:#}")?;
+        return Ok(outcome);
+    }
+    for problem in &problems {
+        writeln!(out, "{}", problem.render())?;
+    }
+    writeln!(out, "{}", summary(&problems, counts))?;
+    Ok(outcome)
+}
+
+fn summary(problems: &[Problem], counts: Option<(usize, usize)>) -> String {
+    let errors = problems.iter().filter(|problem| problem.is_error()).count();
+    let warnings = number(problems.len() - errors, "warning");
+    match counts {
+        Some((machines, inputs)) => {
+            let what = format!("{} and {}", number(machines, "machine"), number(inputs, "input"));
+            if problems.is_empty() {
+                format!("rules are good: {what}")
+            } else {
+                format!("rules can be used: {what}, {warnings}")
+            }
+        }
+        None => format!(
+            "rules cannot be used: {}, {warnings} (idlegate check --explain CODE says more)",
+            number(errors, "error")
+        ),
+    }
+}
+
+fn number(count: usize, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
+}

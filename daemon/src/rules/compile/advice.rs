@@ -1,0 +1,168 @@
+//! What only the whole plan shows: topics that get in each other's way, and what will disappoint people.
+
+use super::{InputPlaces, MachinePlaces};
+use crate::plan::{DetectorUse, InputSource, Machine, ModuleSource, Plan, SignalKind, Source};
+use crate::rules::codes::Code;
+use crate::rules::report::{Place, Report};
+use crate::rules::words;
+use crate::time::Span;
+
+/// A topic that is read, what for, and where it is declared.
+struct Reading<'a> {
+    source: &'a Source,
+    what: String,
+    place: Place,
+}
+
+fn readings<'a>(plan: &'a Plan, machines: &[MachinePlaces], inputs: &[InputPlaces]) -> Vec<Reading<'a>> {
+    let mut readings = Vec::new();
+    for (machine, places) in plan.machines.iter().zip(machines) {
+        let what = format!("the state of {}", machine.name);
+        readings.push(Reading { source: &machine.outlet.state.source, what, place: places.state });
+        for (signal, place) in machine.signals.iter().zip(&places.signals) {
+            let what = format!("signal {} of {}", signal.name, machine.name);
+            readings.push(Reading { source: &signal.source, what, place: *place });
+        }
+    }
+    for (input, places) in plan.inputs.iter().zip(inputs) {
+        if let InputSource::Topic { source, .. } = &input.source {
+            readings.push(Reading { source, what: format!("input {}", input.name), place: places.topic });
+        }
+    }
+    readings
+}
+
+pub(super) fn topics(
+    plan: &Plan,
+    machines: &[MachinePlaces],
+    inputs: &[InputPlaces],
+    report: &mut Report<'_>,
+) {
+    let readings = readings(plan, machines, inputs);
+    for (index, (machine, places)) in plan.machines.iter().zip(machines).enumerate() {
+        let topic = &machine.outlet.command.topic;
+        if let Some(other) = plan.machines[..index].iter().find(|other| other.outlet.command.topic == *topic)
+        {
+            let message = format!("one command topic for two outlets: {} uses it, too", other.name);
+            report.add(Code::TopicClash, places.command, message);
+        }
+        for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, topic))
+        {
+            let message = format!("{} is read from the command topic of {}", reading.what, machine.name);
+            report
+                .add(Code::TopicClash, reading.place, message)
+                .help("a command would come back to us as if somebody else had sent it".to_owned());
+        }
+    }
+    let ours = format!("{}/#", plan.shop.prefix);
+    for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, &ours)) {
+        let message = format!("{} is read from our own topics under {}", reading.what, ours);
+        report
+            .add(Code::TopicClash, reading.place, message)
+            .help("an input without a topic is reached through our own request topic".to_owned());
+    }
+    for (index, reading) in readings.iter().enumerate() {
+        if let Some(other) = readings[..index].iter().find(|other| other.source == reading.source) {
+            let message = format!("{} is read from the same place as {}", reading.what, other.what);
+            report.add(Code::TopicTwice, reading.place, message);
+        }
+    }
+}
+
+pub(super) fn people(
+    plan: &Plan,
+    machines: &[MachinePlaces],
+    inputs: &[InputPlaces],
+    report: &mut Report<'_>,
+) {
+    debug_assert_eq!(plan.inputs.len(), inputs.len());
+    for (index, (machine, places)) in plan.machines.iter().zip(machines).enumerate() {
+        authority(plan, index, machine, inputs, places, report);
+        detectors(machine, places, report);
+        signals(machine, places, report);
+    }
+}
+
+fn authority(
+    plan: &Plan,
+    index: usize,
+    machine: &Machine,
+    inputs: &[InputPlaces],
+    places: &MachinePlaces,
+    report: &mut Report<'_>,
+) {
+    let mut reaching =
+        plan.inputs.iter().zip(inputs).filter(|(input, _)| input.machines.contains(&index)).peekable();
+    let Some((_, first)) = reaching.peek() else {
+        report
+            .add(Code::NoInputs, places.file, format!("no input asks about {}", machine.name))
+            .help("name it in the machines of an input, or write machines = \"all\"".to_owned());
+        return;
+    };
+    let first = first.name;
+    if !reaching.any(|(input, _)| input.rights.may_force || input.rights.emergency) {
+        report
+            .add(Code::NobodyCanForce, first, format!("no input may force {} off", machine.name))
+            .help("add may_force = true and a force-off gesture to an input that people stand at".to_owned());
+    }
+}
+
+fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
+    if machine.detectors.iter().all(|detector| detector.advisory) {
+        let message = format!("no detector can say that {} is idle: off will always be held", machine.name);
+        report
+            .add(Code::NoDetectors, places.file, message)
+            .help("add a [[detectors]] that is not advisory".to_owned());
+    }
+    for (detector, place) in machine.detectors.iter().zip(&places.detectors) {
+        short_dwell(machine, detector, *place, report);
+    }
+    let is_hot = |detector: &DetectorUse| matches!(&detector.module, ModuleSource::BuiltIn(name) if name.as_str() == "temperature-decay");
+    if machine.policy.remote_on && machine.detectors.iter().any(is_hot) {
+        let message = format!("{} gets hot and can be switched on from afar", machine.name);
+        report
+            .add(Code::HotRemoteOn, places.guard, message)
+            .help("set remote_on = false in its [guard]".to_owned());
+    }
+}
+
+/// A dwell that one silence of the meter can outlast proves nothing.
+fn short_dwell(machine: &Machine, detector: &DetectorUse, place: Place, report: &mut Report<'_>) {
+    let Some(dwell) = detector.settings.get("idle_for").and_then(|dwell| dwell.as_str()) else { return };
+    let Ok(dwell) = words::duration(dwell) else { return };
+    let slowest = detector
+        .signals
+        .iter()
+        .flatten()
+        .map(|index| &machine.signals[*index])
+        .max_by_key(|signal| signal.stale_after);
+    if let Some(signal) = slowest
+        && dwell < signal.stale_after
+    {
+        let message = format!(
+            "idle_for {dwell} is shorter than stale_after {} of signal {}",
+            signal.stale_after, signal.name
+        );
+        report
+            .add(Code::ShortDwell, place, message)
+            .help("make idle_for outlast the longest pause of the heater and of the meter".to_owned());
+    }
+}
+
+fn signals(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
+    // Few meters report more often than this.
+    const STALE_COMFORT: Span = Span::secs(2);
+    for (index, (signal, place)) in machine.signals.iter().zip(&places.signals).enumerate() {
+        let read = machine.detectors.iter().any(|detector| detector.signals.contains(&Some(index)));
+        if !read && machine.outlet.power_signal != Some(index) {
+            let message = format!("nothing uses the signal {}", signal.name);
+            report.add(Code::UnusedSignal, *place, message);
+        }
+        if signal.stale_after < STALE_COMFORT && matches!(signal.kind, SignalKind::Number(_)) {
+            let message = format!("signal {} counts as missing after {}", signal.name, signal.stale_after);
+            report
+                .add(Code::ShortStaleness, *place, message)
+                .help("three times the interval of its messages is a good start".to_owned());
+        }
+    }
+}

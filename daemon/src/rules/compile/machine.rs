@@ -1,0 +1,213 @@
+//! machines/<name>.toml: outlet, signals, detectors, guard.
+
+use super::{MachinePlaces, Surroundings, detector, policy, source, two_words};
+use crate::event::Name;
+use crate::guard::Policy;
+use crate::plan::{
+    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Signal, SignalKind, StateTopic,
+};
+use crate::rules::codes::Code;
+use crate::rules::folder::Folder;
+use crate::rules::problem::quoted;
+use crate::rules::report::{Place, Report};
+use crate::rules::section::Section;
+use crate::rules::words;
+use crate::time::Span;
+
+const STALE_AFTER: Span = Span::secs(30);
+const EXPIRY: Span = Span::secs(2);
+const RESIDUAL_WATTS: f64 = 5.0;
+
+/// Nothing when the outlet cannot be made out, which has been reported.
+pub(super) fn compile(
+    name: Name,
+    section: &Section<'_>,
+    shop_guard: Option<&Section<'_>>,
+    folder: &Folder,
+    around: &Surroundings<'_>,
+    report: &mut Report<'_>,
+) -> Option<(Machine, MachinePlaces)> {
+    let outlet_section = section.section("outlet");
+    let can_refresh = outlet_section.is_some_and(|outlet| outlet.has("refresh"));
+    let own_guard = section.section("guard");
+    let layers: Vec<Section<'_>> = own_guard.into_iter().chain(shop_guard.copied()).collect();
+    let policy = policy::compile(&layers, can_refresh, report);
+
+    let (signals, signal_places) = signals(section, report);
+    let outlet = outlet_section.and_then(|outlet| compile_outlet(&outlet, &policy, &signals, report));
+    let place_in_outlet = |key: &str| outlet_section.map_or(section.place, |outlet| outlet.place_of(key));
+    let title = section.owned("title").unwrap_or_else(|| name.as_str().replace('-', " "));
+    // The detectors are looked at even when the outlet is broken: all problems at once.
+    let complete = outlet.is_some();
+    let outlet = outlet.unwrap_or_else(no_outlet);
+    let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy };
+    let (detectors, detector_places) = detector::compile(section, &machine, folder, around, report);
+    machine.detectors = detectors;
+    let places = MachinePlaces {
+        file: section.place,
+        state: place_in_outlet("state"),
+        command: place_in_outlet("command"),
+        guard: own_guard.map_or(section.place, |guard| guard.place),
+        signals: signal_places,
+        detectors: detector_places,
+    };
+    complete.then_some((machine, places))
+}
+
+/// Stands in while the rest of a machine is checked; never leaves this file.
+fn no_outlet() -> Outlet {
+    let source = crate::plan::Source { filter: String::new(), path: crate::plan::ValuePath::Whole };
+    Outlet {
+        state: StateTopic { source, on: String::new(), off: String::new() },
+        command: CommandTopic { topic: String::new(), on: String::new(), off: String::new(), expiry: EXPIRY },
+        refresh: None,
+        availability: None,
+        power_signal: None,
+        residual_watts: RESIDUAL_WATTS,
+    }
+}
+
+fn compile_outlet(
+    section: &Section<'_>,
+    policy: &Policy,
+    signals: &[Signal],
+    report: &mut Report<'_>,
+) -> Option<Outlet> {
+    let power_signal = power_signal(section, signals, report);
+    let refresh = section.section("refresh").and_then(|refresh| {
+        let payload = refresh.payload("payload").map(|payload| payload.value).unwrap_or_default();
+        Some(RefreshTopic { topic: refresh.owned("topic")?, payload })
+    });
+    let availability =
+        section.section("availability").and_then(|kept| state_topic(&kept, ["online", "offline"], report));
+    let command = section.section("command").and_then(|command| compile_command(&command, policy, report));
+    let state = section.section("state").and_then(|state| state_topic(&state, ["on", "off"], report));
+    Some(Outlet {
+        state: state?,
+        command: command?,
+        refresh,
+        availability,
+        power_signal,
+        residual_watts: section.number("residual_watts").unwrap_or(RESIDUAL_WATTS),
+    })
+}
+
+fn state_topic(
+    section: &Section<'_>,
+    keys: [&'static str; 2],
+    report: &mut Report<'_>,
+) -> Option<StateTopic> {
+    let [on, off] = two_words(section, keys, report);
+    Some(StateTopic { source: source(section, report)?, on, off })
+}
+
+fn compile_command(section: &Section<'_>, policy: &Policy, report: &mut Report<'_>) -> Option<CommandTopic> {
+    let [on, off] = two_words(section, ["on", "off"], report);
+    let expiry = section.duration("expiry").unwrap_or(EXPIRY.min(policy.confirm_within));
+    if !expiry.millis().is_multiple_of(1_000) {
+        let message = format!("expiry {expiry} is not in whole seconds");
+        report
+            .add(Code::Timing, section.place_of("expiry"), message)
+            .help("MQTT counts the life of a message in whole seconds".to_owned());
+    }
+    if expiry > policy.confirm_within {
+        let message = format!(
+            "a command that lives for {expiry} could act after it was given up (confirm_within is {})",
+            policy.confirm_within
+        );
+        report
+            .add(Code::Timing, section.place_of("expiry"), message)
+            .help(format!("set expiry to no more than {}", policy.confirm_within));
+    }
+    Some(CommandTopic { topic: section.owned("topic")?, on, off, expiry })
+}
+
+fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'_>) -> Option<usize> {
+    let Some(name) = section.text("power") else {
+        if section.has("residual_watts") && !section.has("power") {
+            let message = "residual_watts without power: nothing says what is drawn".to_owned();
+            report
+                .add(Code::ConflictingKeys, section.place_of_key("residual_watts"), message)
+                .help("add power = the name of the signal with the machine's watts".to_owned());
+        }
+        return None;
+    };
+    let Some(index) = signals.iter().position(|signal| signal.name.as_str() == name.value) else {
+        unknown_signal(name.value, name.place, signals, report);
+        return None;
+    };
+    match &signals[index].kind {
+        SignalKind::Number(number) if number.unit.is_empty() || number.unit == "W" => Some(index),
+        SignalKind::Number(number) => {
+            let message =
+                format!("signal {} is in {}, and power is compared in W", quoted(name.value), number.unit);
+            report
+                .add(Code::WrongUnit, name.place, message)
+                .help("set unit = \"W\" and a scale that makes it so".to_owned());
+            None
+        }
+        SignalKind::Text => {
+            report.add(
+                Code::WrongKind,
+                name.place,
+                format!("signal {} is text, not watts", quoted(name.value)),
+            );
+            None
+        }
+    }
+}
+
+pub(super) fn unknown_signal(name: &str, place: Place, signals: &[Signal], report: &mut Report<'_>) {
+    let known: Vec<&str> = signals.iter().map(|signal| signal.name.as_str()).collect();
+    let otherwise = if known.is_empty() {
+        format!("declare it: [signals.{}]", if Name::new(name).is_ok() { name } else { "NAME" })
+    } else {
+        format!("declared here: {}", known.join(", "))
+    };
+    let problem = report.add(Code::UnknownName, place, format!("no signal called {}", quoted(name)));
+    problem.nearest(name, known, &otherwise);
+}
+
+/// In order of name, as the table is.
+fn signals(section: &Section<'_>, report: &mut Report<'_>) -> (Vec<Signal>, Vec<Place>) {
+    let (mut signals, mut places) = (Vec::new(), Vec::new());
+    for (name, value) in section.named("signals") {
+        let Some(table) = value.value.as_table() else { continue };
+        let section = Section { table, place: value.place };
+        let Ok(valid_name) = Name::new(name.value) else { continue };
+        let kind = kind(&section, report);
+        let source = source(&section, report);
+        let stale_after = section.duration("stale_after").unwrap_or(STALE_AFTER);
+        // Without its topic it is of no use, but it is declared, and whoever names it is not at fault.
+        let source = source
+            .unwrap_or(crate::plan::Source { filter: String::new(), path: crate::plan::ValuePath::Whole });
+        signals.push(Signal { name: valid_name, source, kind, stale_after });
+        places.push(name.place);
+    }
+    (signals, places)
+}
+
+fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
+    if section.text("kind").is_some_and(|kind| kind.value == "text") {
+        for key in ["unit", "scale", "offset", "plausible"] {
+            if section.has(key) {
+                let message = format!("a text signal has no {key}");
+                report.add(Code::ConflictingKeys, section.place_of_key(key), message);
+            }
+        }
+        return SignalKind::Text;
+    }
+    let unit = section.owned("unit").filter(|unit| words::UNITS.contains(&unit.as_str())).unwrap_or_default();
+    let scale = section.number("scale").unwrap_or(1.0);
+    if scale == 0.0 {
+        let message = "a scale of 0 makes every reading the same".to_owned();
+        report.add(Code::OutOfRange, section.place_of("scale"), message);
+    }
+    let plausible = section.range("plausible").unwrap_or_else(|| words::plausible(&unit));
+    SignalKind::Number(NumberSignal {
+        unit,
+        scale,
+        offset: section.number("offset").unwrap_or(0.0),
+        plausible,
+    })
+}

@@ -1,0 +1,85 @@
+//! Guard settings: the machine's own, else the shop's, else the built-in ones.
+
+use crate::guard::Policy;
+use crate::rules::codes::Code;
+use crate::rules::report::Report;
+use crate::rules::section::Section;
+use crate::time::Span;
+
+/// Sections from the most to the least particular.
+pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Report<'_>) -> Policy {
+    let base = Policy::default();
+    let span = |key: &str| layers.iter().find_map(|layer| layer.duration(key));
+    let switch = |key: &str| layers.iter().find_map(|layer| layer.switch(key));
+    let tries =
+        layers.iter().find_map(|layer| layer.count("tries")).and_then(|tries| u8::try_from(tries).ok());
+    let policy = Policy {
+        window: span("window").unwrap_or(base.window),
+        repeat_guard: span("repeat_guard").unwrap_or(base.repeat_guard),
+        force_not_before: span("force_not_before").unwrap_or(base.force_not_before),
+        stuck_after: span("stuck_after").unwrap_or(base.stuck_after),
+        request_max_age: span("request_max_age").unwrap_or(base.request_max_age),
+        fresh_within: span("fresh_within").unwrap_or(base.fresh_within),
+        refresh_wait: span("refresh_wait").unwrap_or(base.refresh_wait),
+        assess_wait: span("assess_wait").unwrap_or(base.assess_wait),
+        can_refresh,
+        confirm_within: span("confirm_within").unwrap_or(base.confirm_within),
+        tries: tries.unwrap_or(base.tries),
+        residual_after: span("residual_after").unwrap_or(base.residual_after),
+        settle_for: span("settle_for").unwrap_or(base.settle_for),
+        notice: span("notice").unwrap_or(base.notice),
+        deferral_max: span("deferral_max").unwrap_or(base.deferral_max),
+        idle_off_after: span("idle_off_after").or(base.idle_off_after),
+        remote_on: switch("remote_on").unwrap_or(base.remote_on),
+        on_needs_permit: base.on_needs_permit,
+        shadow: switch("shadow").unwrap_or(base.shadow),
+    };
+    check(&policy, layers, report);
+    policy
+}
+
+fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
+    // A contradiction is shown at the first of the keys that somebody has set.
+    let place = |keys: &[&str]| {
+        keys.iter()
+            .find_map(|key| layers.iter().find(|layer| layer.has(key)).map(|layer| layer.place_of(key)))
+    };
+    let blind = policy.repeat_guard + policy.force_not_before;
+    if policy.window <= blind
+        && let Some(place) = place(&["window", "repeat_guard", "force_not_before"])
+    {
+        let message = format!(
+            "the window of {} is over before a second deliberate force counts (repeat_guard {} + force_not_before {})",
+            policy.window, policy.repeat_guard, policy.force_not_before
+        );
+        report.add(Code::Timing, place, message).help(format!("set window to more than {blind}"));
+    }
+    if policy.stuck_after <= policy.repeat_guard
+        && let Some(place) = place(&["stuck_after", "repeat_guard"])
+    {
+        let message = format!(
+            "stuck_after {} is not longer than repeat_guard {}: every repeated press would count as stuck",
+            policy.stuck_after, policy.repeat_guard
+        );
+        report.add(Code::Timing, place, message);
+    }
+    if policy.deferral_max <= policy.settle_for + policy.notice
+        && let Some(place) = place(&["deferral_max", "settle_for", "notice"])
+    {
+        let message = format!(
+            "a deferred off is given up after {}, before settle_for {} and notice {} are over",
+            policy.deferral_max, policy.settle_for, policy.notice
+        );
+        report.add(Code::Timing, place, message);
+    }
+    // As far as a person can still react, and as far as they remember that they pressed.
+    const WINDOW_COMFORT: (Span, Span) = (Span::secs(5), Span::secs(60));
+    if (policy.window < WINDOW_COMFORT.0 || policy.window > WINDOW_COMFORT.1)
+        && let Some(place) = place(&["window"])
+    {
+        let fault = if policy.window < WINDOW_COMFORT.0 { "short" } else { "long" };
+        report
+            .add(Code::OddWindow, place, format!("a window of {} is very {fault}", policy.window))
+            .help(format!("between {} and {} suits most", WINDOW_COMFORT.0, WINDOW_COMFORT.1));
+    }
+}

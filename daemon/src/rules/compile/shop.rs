@@ -1,0 +1,225 @@
+//! shop.toml: broker, announcements, state.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use super::{Surroundings, rooted};
+use crate::plan::{Broker, ClientCertificate, Login, Secret, Shop, Tls};
+use crate::rules::codes::Code;
+use crate::rules::folder::Folder;
+use crate::rules::problem::quoted;
+use crate::rules::report::Report;
+use crate::rules::secrets::SecretTrouble;
+use crate::rules::section::Section;
+use crate::rules::shapes::SENTENCES;
+use crate::time::Span;
+
+const DEFAULT_PREFIX: &str = "idlegate";
+const KEEP_ALIVE: Span = Span::secs(10);
+const PORT_PLAIN: u16 = 1883;
+const PORT_TLS: u16 = 8883;
+
+/// Nothing when the broker is missing, which has been reported.
+pub(super) fn compile(
+    section: &Section<'_>,
+    folder: &Folder,
+    around: &Surroundings<'_>,
+    report: &mut Report<'_>,
+) -> Option<Shop> {
+    let sentences = sentences(section, report);
+    let state_dir = state_dir(section, report);
+    let broker = broker(&section.section("broker")?, folder, around, report)?;
+    Some(Shop {
+        title: section.owned("title").unwrap_or_else(|| "Workshop".to_owned()),
+        prefix: section.owned("prefix").unwrap_or_else(|| DEFAULT_PREFIX.to_owned()),
+        broker,
+        sentences,
+        state_dir,
+    })
+}
+
+fn state_dir(section: &Section<'_>, report: &mut Report<'_>) -> Option<PathBuf> {
+    let text = section.text("state_dir")?;
+    let path = PathBuf::from(text.value);
+    if !path.is_absolute() {
+        let message = format!("state_dir {} is not an absolute path", quoted(text.value));
+        report
+            .add(Code::OutOfRange, text.place, message)
+            .help("where a service is started from must not decide where its journal is".to_owned());
+    }
+    Some(path)
+}
+
+fn broker(
+    section: &Section<'_>,
+    folder: &Folder,
+    around: &Surroundings<'_>,
+    report: &mut Report<'_>,
+) -> Option<Broker> {
+    let tls = section.section("tls").and_then(|tls| compile_tls(&tls, folder, report));
+    let login = login(section, folder, around, report);
+    let host = section.text("host")?;
+    if host.value.is_empty() || host.value.contains([' ', '/', '@']) || host.value.contains("://") {
+        report
+            .add(
+                Code::OutOfRange,
+                host.place,
+                format!("host {} is not a host name or address", quoted(host.value)),
+            )
+            .help("only the name, such as \"broker.local\"; port and user have keys of their own".to_owned());
+    }
+    let port = section.count("port").and_then(|port| u16::try_from(port).ok());
+    Some(Broker {
+        host: host.value.to_owned(),
+        port: port.unwrap_or(if tls.is_some() { PORT_TLS } else { PORT_PLAIN }),
+        client_id: section.owned("client_id").unwrap_or_else(|| DEFAULT_PREFIX.to_owned()),
+        login,
+        tls,
+        keep_alive: section.duration("keep_alive").unwrap_or(KEEP_ALIVE),
+    })
+}
+
+fn compile_tls(section: &Section<'_>, folder: &Folder, report: &mut Report<'_>) -> Option<Tls> {
+    let client = match (section.text("certificate_file"), section.text("key_file")) {
+        (Some(certificate), Some(key)) => Some(ClientCertificate {
+            certificate_file: rooted(folder, certificate.value),
+            key_file: rooted(folder, key.value),
+        }),
+        (None, None) => None,
+        (Some(one), None) | (None, Some(one)) => {
+            let message = "certificate_file and key_file belong together".to_owned();
+            report.add(Code::ConflictingKeys, one.place, message);
+            None
+        }
+    };
+    Some(Tls {
+        ca_file: rooted(folder, section.text("ca_file")?.value),
+        client,
+        server_name: section.owned("server_name"),
+    })
+}
+
+fn login(
+    section: &Section<'_>,
+    folder: &Folder,
+    around: &Surroundings<'_>,
+    report: &mut Report<'_>,
+) -> Option<Login> {
+    let password = section.section("password").and_then(|kept| secret(&kept, folder, around, report));
+    let Some(user) = section.text("user") else {
+        if section.has("password") {
+            let message = "a password without a user".to_owned();
+            report
+                .add(Code::ConflictingKeys, section.place_of_key("password"), message)
+                .help("add user = \"…\"".to_owned());
+        }
+        return None;
+    };
+    if !section.has("password") {
+        report.add(Code::MissingKey, user.place, "a user without a password".to_owned()).help(
+            "add password = { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }".to_owned(),
+        );
+    }
+    Some(Login { user: user.value.to_owned(), password: password? })
+}
+
+/// Looks where the rules say. A missing secret that is tolerated reads as empty.
+fn secret(
+    kept: &Section<'_>,
+    folder: &Folder,
+    around: &Surroundings<'_>,
+    report: &mut Report<'_>,
+) -> Option<Secret> {
+    let given: Vec<&str> = ["env", "file", "credential"].into_iter().filter(|key| kept.has(key)).collect();
+    let [key] = given[..] else {
+        let message = "name exactly one place where the password is kept".to_owned();
+        let help = "{ env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }".to_owned();
+        report.add(Code::ConflictingKeys, kept.place, message).help(help);
+        return None;
+    };
+    let text = kept.text(key)?;
+    let (what, outcome) = match key {
+        "env" => ("environment variable", around.secrets.env(text.value)),
+        "file" => ("file", around.secrets.file(&rooted(folder, text.value))),
+        _ => ("credential", around.secrets.credential(text.value)),
+    };
+    let what = format!("{what} {}", quoted(text.value));
+    match outcome {
+        Ok(secret) => Some(secret),
+        Err(SecretTrouble::Exposed(why)) => {
+            report
+                .add(Code::SecretExposed, text.place, format!("{what}: {why}"))
+                .help("take the others' rights away: chmod 600".to_owned());
+            None
+        }
+        Err(SecretTrouble::Missing(why)) => {
+            report
+                .add(Code::SecretMissing, text.place, format!("no password in {what}: {why}"))
+                .severity(around.secrets.when_missing());
+            Some(Secret::new(String::new()))
+        }
+    }
+}
+
+fn sentences(section: &Section<'_>, report: &mut Report<'_>) -> BTreeMap<String, String> {
+    let mut sentences = BTreeMap::new();
+    for (kind, value) in section.named("announcements") {
+        let known = SENTENCES.iter().find(|known| known.word == kind.value);
+        let (Some(known), Some(text)) = (known, value.value.as_str()) else { continue };
+        match placeholders(text) {
+            Err(why) => {
+                report
+                    .add(Code::UnknownPlaceholder, value.place, why.to_owned())
+                    .help("a brace itself is written twice: {{ or }}".to_owned());
+            }
+            Ok(used) => {
+                for wrong in used.iter().filter(|used| !known.placeholders.contains(used)) {
+                    let message = format!("{} has no placeholder {}", kind.value, quoted(wrong));
+                    let all: Vec<String> =
+                        known.placeholders.iter().map(|name| format!("{{{name}}}")).collect();
+                    report.add(Code::UnknownPlaceholder, value.place, message).nearest(
+                        wrong,
+                        known.placeholders.iter().copied(),
+                        &format!("known here: {}", all.join(", ")),
+                    );
+                }
+            }
+        }
+        sentences.insert(kind.value.to_owned(), text.to_owned());
+    }
+    sentences
+}
+
+/// The names in braces, in order.
+fn placeholders(text: &str) -> Result<Vec<&str>, &'static str> {
+    let mut found = Vec::new();
+    let mut rest = text;
+    while let Some(at) = rest.find(['{', '}']) {
+        let doubled = rest[at..].starts_with("{{") || rest[at..].starts_with("}}");
+        if doubled {
+            rest = &rest[at + 2..];
+            continue;
+        }
+        if rest[at..].starts_with('}') {
+            return Err("a closing brace without an opening one");
+        }
+        let end = rest[at..].find('}').ok_or("an opening brace without a closing one")?;
+        found.push(&rest[at + 1..at + end]);
+        rest = &rest[at + end + 1..];
+    }
+    Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::placeholders;
+
+    #[test]
+    fn placeholders_are_found_and_doubled_braces_are_not() {
+        assert_eq!(placeholders("{machine}: {reason}."), Ok(vec!["machine", "reason"]));
+        assert_eq!(placeholders("{{x}} ü {a}"), Ok(vec!["a"]));
+        for bad in ["{a", "a}", "{{}", "}{"] {
+            assert!(placeholders(bad).is_err(), "{bad}");
+        }
+    }
+}

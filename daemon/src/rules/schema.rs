@@ -1,0 +1,117 @@
+//! A JSON Schema (draft 2020-12) of every rules file, for completion in editors; made from the very table that
+//! the check of a file's form works with.
+
+use serde_json::{Map, Value, json};
+
+use super::shape::{Form, SECRET, Shape};
+use super::shapes;
+use super::words;
+
+/// The rules files there are schemas for.
+pub const SCHEMA_FILES: [&str; 3] = ["shop", "machine", "inputs"];
+
+/// The schema of one kind of file, one of [`SCHEMA_FILES`].
+pub fn schema(file: &str) -> Option<Value> {
+    let shape = match file {
+        "shop" => &shapes::SHOP,
+        "machine" => &shapes::MACHINE,
+        "inputs" => &shapes::INPUTS,
+        _ => return None,
+    };
+    let mut schema = table(shape);
+    if let Some(object) = schema.as_object_mut() {
+        object.insert("$schema".to_owned(), json!("https://json-schema.org/draft/2020-12/schema"));
+        object.insert("title".to_owned(), json!(format!("Idlegate rules: {file}")));
+    }
+    Some(schema)
+}
+
+fn table(shape: &Shape) -> Value {
+    let properties: Map<String, Value> = shape
+        .keys
+        .iter()
+        .map(|key| {
+            let mut value = form(&key.form);
+            if let Some(object) = value.as_object_mut() {
+                object.insert("description".to_owned(), json!(key.about));
+            }
+            (key.name.to_owned(), value)
+        })
+        .collect();
+    let needed: Vec<&str> = shape.keys.iter().filter(|key| key.needed).map(|key| key.name).collect();
+    json!({
+        "type": "object",
+        "description": shape.about,
+        "properties": properties,
+        "required": needed,
+        "additionalProperties": false,
+    })
+}
+
+const NAME_PATTERN: &str = "^[a-z0-9-]{1,32}$";
+
+fn form(form_of: &Form) -> Value {
+    match form_of {
+        Form::Text | Form::Topic | Form::Filter | Form::Prefix => json!({ "type": "string" }),
+        Form::Word(words) => json!({ "enum": words }),
+        Form::Name => json!({ "type": "string", "pattern": NAME_PATTERN }),
+        Form::Pointer => json!({ "type": "string", "format": "json-pointer" }),
+        Form::Unit => json!({ "enum": words::UNITS }),
+        Form::Digest => json!({ "type": "string", "pattern": "^[0-9a-f]{64}$" }),
+        Form::Number { min, max } => json!({ "type": "number", "minimum": min, "maximum": max }),
+        Form::Range => {
+            json!({ "type": "array", "items": { "type": "number" }, "minItems": 2, "maxItems": 2 })
+        }
+        Form::Count { min, max } => json!({ "type": "integer", "minimum": min, "maximum": max }),
+        Form::Switch => json!({ "type": "boolean" }),
+        Form::Duration { .. } => {
+            json!({ "type": "string", "pattern": "^\\s*[0-9]", "examples": ["10s", "3min", "1h 30min"] })
+        }
+        Form::Payload => json!({ "type": ["string", "integer", "boolean"] }),
+        Form::Secret => {
+            let mut secret = table(&SECRET);
+            if let Some(object) = secret.as_object_mut() {
+                object.insert("minProperties".to_owned(), json!(1));
+                object.insert("maxProperties".to_owned(), json!(1));
+            }
+            secret
+        }
+        Form::Settings => json!({ "type": "object" }),
+        Form::Table(shape) => table(shape),
+        Form::List(item) => json!({ "type": "array", "items": form(item) }),
+        Form::Named(item) => json!({
+            "type": "object",
+            "propertyNames": { "pattern": NAME_PATTERN },
+            "additionalProperties": form(item),
+        }),
+        Form::Keyed(known, item) => {
+            let properties: Map<String, Value> =
+                known.iter().map(|key| ((*key).to_owned(), form(item))).collect();
+            json!({ "type": "object", "properties": properties, "additionalProperties": false })
+        }
+        Form::Either(forms) => json!({ "anyOf": forms.iter().map(form).collect::<Vec<_>>() }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rules::starter;
+
+    #[test]
+    fn the_schemas_accept_the_starter_and_refuse_a_misspelt_key() {
+        for (path, text) in starter::FILES {
+            let Some(kind) = path.strip_suffix(".toml") else { continue };
+            let kind = if kind.starts_with("machines/") { "machine" } else { kind };
+            let schema = schema(kind).expect("a schema for every rules file");
+            let validator = jsonschema::validator_for(&schema).expect("a valid schema");
+            let document: toml::Table = text.parse().expect("valid TOML");
+            let mut instance = serde_json::to_value(document).expect("JSON");
+            let errors: Vec<String> =
+                validator.iter_errors(&instance).map(|error| error.to_string()).collect();
+            assert_eq!(errors, Vec::<String>::new(), "{path}");
+            instance.as_object_mut().expect("a table").insert("misspelt".to_owned(), json!(1));
+            assert!(!validator.is_valid(&instance), "{path}");
+        }
+    }
+}

@@ -1,0 +1,383 @@
+//! The keys of every rules file: the one place where a key is added, described and bounded.
+
+use super::shape::{Form, Key, Shape, duration, key, needed};
+use crate::time::Span;
+
+const HOUR: Span = Span::secs(3_600);
+const DAY: Span = Span::secs(86_400);
+const NONE: Span = Span::ZERO;
+
+const PORT: Form = Form::Count { min: 1, max: 65_535 };
+
+pub(crate) static SHOP: Shape = Shape {
+    about: "shop.toml: the workshop as a whole.",
+    keys: &[
+        key("title", Form::Text, "The workshop's name for people."),
+        key(
+            "prefix",
+            Form::Prefix,
+            "First topic levels of everything Idlegate publishes; \"idlegate\" unless set.",
+        ),
+        key("state_dir", Form::Text, "Absolute path of the folder for lockouts and the journal."),
+        needed("broker", Form::Table(&BROKER), "The MQTT broker."),
+        key("guard", Form::Table(&GUARD), "Guard settings for every machine that does not set its own."),
+        key(
+            "announcements",
+            Form::Keyed(&SENTENCE_WORDS, &Form::Text),
+            "Sentences that replace the built-in ones, by kind of announcement.",
+        ),
+    ],
+};
+
+static BROKER: Shape = Shape {
+    about: "The MQTT broker.",
+    keys: &[
+        needed("host", Form::Text, "Host name or address."),
+        key("port", PORT, "1883 unless set, 8883 with TLS."),
+        key("client_id", Form::Text, "Our name at the broker; \"idlegate\" unless set."),
+        key("user", Form::Text, "User name, if the broker wants one."),
+        key("password", Form::Secret, "Where the password is kept; never the password itself."),
+        key(
+            "keep_alive",
+            duration(Span::secs(5), Span::secs(600)),
+            "A dead link is noticed after twice this; 10s unless set.",
+        ),
+        key("tls", Form::Table(&TLS), "Encrypts the link and proves the broker's identity."),
+    ],
+};
+
+static TLS: Shape = Shape {
+    about: "TLS towards the broker.",
+    keys: &[
+        needed("ca_file", Form::Text, "PEM file of the authorities to trust."),
+        key("certificate_file", Form::Text, "PEM file of our own certificate, if the broker wants one."),
+        key("key_file", Form::Text, "PEM file of the certificate's key."),
+        key("server_name", Form::Text, "The name in the broker's certificate, where it differs from host."),
+    ],
+};
+
+pub(crate) static GUARD: Shape = Shape {
+    about: "How the guard decides.",
+    keys: &[
+        key(
+            "window",
+            duration(Span::secs(1), Span::secs(300)),
+            "How long force-off is accepted after a held request; 10s unless set.",
+        ),
+        key(
+            "repeat_guard",
+            duration(NONE, Span::secs(60)),
+            "The same gesture again sooner than this is the same gesture; 2s unless set.",
+        ),
+        key(
+            "force_not_before",
+            duration(NONE, Span::secs(60)),
+            "A force sooner than this after the gesture that opened the window belongs to it; 1s unless set.",
+        ),
+        key(
+            "stuck_after",
+            duration(Span::secs(5), HOUR),
+            "A gesture that repeats for this long is a stuck button; 30s unless set.",
+        ),
+        key(
+            "request_max_age",
+            duration(Span(250), Span::secs(60)),
+            "An older request is not acted on; 1s unless set.",
+        ),
+        key(
+            "fresh_within",
+            duration(Span::secs(1), HOUR),
+            "Older readings are refreshed before an off is decided; 15s unless set.",
+        ),
+        key(
+            "refresh_wait",
+            duration(Span(100), Span::secs(30)),
+            "How long a request waits for fresh readings; 1s unless set.",
+        ),
+        key(
+            "assess_wait",
+            duration(Span(10), Span::secs(10)),
+            "How long a request waits for the detectors; 250ms unless set.",
+        ),
+        key(
+            "confirm_within",
+            duration(Span::secs(1), Span::secs(120)),
+            "The outlet must report a command's effect within this; 5s unless set.",
+        ),
+        key(
+            "tries",
+            Form::Count { min: 0, max: 10 },
+            "How often an unconfirmed command is sent again; 3 unless set.",
+        ),
+        key(
+            "residual_after",
+            duration(Span::secs(1), HOUR),
+            "How long the draw may take to fall after an off; 15s unless set.",
+        ),
+        key(
+            "settle_for",
+            duration(NONE, DAY),
+            "A deferred off acts once the machine has been idle for this long; 10s unless set.",
+        ),
+        key(
+            "notice",
+            duration(NONE, HOUR),
+            "How long people are warned before a deferred off acts; 30s unless set.",
+        ),
+        key(
+            "deferral_max",
+            duration(Span::secs(60), Span::secs(30 * 86_400)),
+            "A deferred off that could not act for this long is given up; 1d unless set.",
+        ),
+        key(
+            "idle_off_after",
+            duration(Span::secs(60), Span::secs(30 * 86_400)),
+            "A machine idle for this long is switched off by itself; never unless set.",
+        ),
+        key("remote_on", Form::Switch, "Whether the machine may be switched on from afar; true unless set."),
+        key(
+            "shadow",
+            Form::Switch,
+            "Decide and record, but send nothing, emergencies excepted; false unless set.",
+        ),
+    ],
+};
+
+pub(crate) static MACHINE: Shape = Shape {
+    about: "machines/<name>.toml: one machine; the file's name is the machine's name.",
+    keys: &[
+        key("title", Form::Text, "The machine's name for people; the file's name unless set."),
+        needed("outlet", Form::Table(&OUTLET), "The remotely switched socket that feeds the machine."),
+        key("signals", Form::Named(&Form::Table(&SIGNAL)), "Streams of readings, by names of your own."),
+        key(
+            "detectors",
+            Form::List(&Form::Table(&DETECTOR)),
+            "What tells busy from idle; all must say idle.",
+        ),
+        key("guard", Form::Table(&GUARD), "Guard settings of this machine."),
+    ],
+};
+
+static OUTLET: Shape = Shape {
+    about: "The outlet that feeds the machine.",
+    keys: &[
+        needed("state", Form::Table(&STATE), "Where the outlet reports whether it is on."),
+        needed("command", Form::Table(&COMMAND), "Where the outlet takes commands."),
+        key("refresh", Form::Table(&REFRESH), "What asks the outlet or its meter for fresh readings."),
+        key(
+            "availability",
+            Form::Table(&AVAILABILITY),
+            "Where it is told whether the outlet can be reached.",
+        ),
+        key("power", Form::Name, "The signal that tells whether the machine still draws power when off."),
+        key(
+            "residual_watts",
+            Form::Number { min: 0.0, max: 10_000.0 },
+            "More than this after an off is \"still drawing power\"; 5 unless set.",
+        ),
+    ],
+};
+
+const TOPIC: Key = needed("topic", Form::Filter, "Topic or topic filter it is read from.");
+const POINTER: Key =
+    key("pointer", Form::Pointer, "JSON Pointer (RFC 6901) to the value; the whole payload unless set.");
+const SENML: Key = key("senml", Form::Text, "Name of the SenML record (RFC 8428) that holds the value.");
+
+static STATE: Shape = Shape {
+    about: "Where the outlet's state is read.",
+    keys: &[
+        TOPIC,
+        POINTER,
+        SENML,
+        key("on", Form::Payload, "The value that means on; \"on\" unless set."),
+        key("off", Form::Payload, "The value that means off; \"off\" unless set."),
+    ],
+};
+
+static AVAILABILITY: Shape = Shape {
+    about: "Where it is told whether the outlet can be reached.",
+    keys: &[
+        TOPIC,
+        POINTER,
+        SENML,
+        key("online", Form::Payload, "The value that means it can be reached; \"online\" unless set."),
+        key("offline", Form::Payload, "The value that means it cannot; \"offline\" unless set."),
+    ],
+};
+
+static COMMAND: Shape = Shape {
+    about: "Where the outlet takes commands.",
+    keys: &[
+        needed("topic", Form::Topic, "Topic the command is published to; never retained."),
+        key("on", Form::Payload, "The payload that switches on; \"on\" unless set."),
+        key("off", Form::Payload, "The payload that switches off; \"off\" unless set."),
+        key(
+            "expiry",
+            duration(Span::secs(1), Span::secs(120)),
+            "How long the broker may keep an undelivered command, in whole seconds; 2s unless set.",
+        ),
+    ],
+};
+
+static REFRESH: Shape = Shape {
+    about: "What asks for fresh readings.",
+    keys: &[
+        needed("topic", Form::Topic, "Topic the question is published to."),
+        key("payload", Form::Payload, "What to publish there; nothing unless set."),
+    ],
+};
+
+pub(crate) static SIGNAL_KINDS: [&str; 2] = ["number", "text"];
+
+static SIGNAL: Shape = Shape {
+    about: "A stream of readings of one quantity.",
+    keys: &[
+        TOPIC,
+        POINTER,
+        SENML,
+        key("kind", Form::Word(&SIGNAL_KINDS), "number or text; number unless set."),
+        key("unit", Form::Unit, "Unit of the value after scaling, such as W, A, Cel."),
+        key("scale", Form::Number { min: -1e9, max: 1e9 }, "reading = value × scale + offset; 1 unless set."),
+        key(
+            "offset",
+            Form::Number { min: -1e9, max: 1e9 },
+            "reading = value × scale + offset; 0 unless set.",
+        ),
+        key("plausible", Form::Range, "Readings outside are faults of the meter; by unit unless set."),
+        key(
+            "stale_after",
+            duration(Span(500), DAY),
+            "A reading older than this counts as missing; 30s unless set.",
+        ),
+    ],
+};
+
+static DETECTOR: Shape = Shape {
+    about: "One busy detector at work on the machine.",
+    keys: &[
+        key("use", Form::Name, "Name of a detector that comes with Idlegate."),
+        key(
+            "file",
+            Form::Text,
+            "Or a detector of your own in the rules folder, such as \"detectors/laser.wasm\".",
+        ),
+        key("sha256", Form::Digest, "Pins the file's content: any other file is refused."),
+        key("name", Form::Name, "Its name on this machine; the detector's own unless set."),
+        key("settings", Form::Settings, "The detector's settings, checked against what it declares."),
+        key(
+            "signals",
+            Form::Named(&Form::Name),
+            "The detector's signal = the machine's signal; equal names unless set.",
+        ),
+        key("advisory", Form::Switch, "Informs, but does not hold; false unless set."),
+    ],
+};
+
+pub(crate) static INPUTS: Shape = Shape {
+    about: "inputs.toml or inputs/*.toml: where requests come from.",
+    keys: &[needed("inputs", Form::Named(&Form::Table(&INPUT)), "Inputs by names of your own.")],
+};
+
+pub(crate) static WHEN_BUSY: [&str; 2] = ["hold", "defer"];
+pub(crate) static REQUESTS: [&str; 9] =
+    ["on", "off", "flip", "force-off", "off-when-idle", "cancel", "lock", "unlock", "emergency-off"];
+
+static INPUT: Shape = Shape {
+    about: "A place that requests come from.",
+    keys: &[
+        key("title", Form::Text, "The input's name for people."),
+        key("topic", Form::Filter, "Topic of a button or panel; our own request topic unless set."),
+        POINTER,
+        SENML,
+        key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
+        needed(
+            "machines",
+            Form::Either(&[Form::Word(&["all"]), Form::List(&Form::Name)]),
+            "The machines it may ask about, or \"all\".",
+        ),
+        key(
+            "when_busy",
+            Form::Word(&WHEN_BUSY),
+            "hold (somebody stands there) or defer (nobody waits); hold unless set.",
+        ),
+        key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
+        key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),
+        key("may_unlock", Form::Switch, "May release a lockout; false unless set."),
+        key("emergency", Form::Switch, "Its emergency-off is obeyed, whatever the state; false unless set."),
+        key(
+            "gestures",
+            Form::Named(&Form::Either(&[Form::Word(&REQUESTS), Form::Table(&GESTURE)])),
+            "How it is used = the request that is meant.",
+        ),
+    ],
+};
+
+static GESTURE: Shape = Shape {
+    about: "How an input is used, and what is meant by it.",
+    keys: &[
+        needed("request", Form::Word(&REQUESTS), "The request that is meant."),
+        key(
+            "words",
+            Form::List(&Form::Payload),
+            "The values that stand for it; the gesture's name unless set.",
+        ),
+    ],
+};
+
+/// A kind of announcement whose sentence the rules may replace.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SentenceKind {
+    pub word: &'static str,
+    /// What its sentence may contain in braces.
+    pub placeholders: &'static [&'static str],
+}
+
+const fn sentence(word: &'static str, placeholders: &'static [&'static str]) -> SentenceKind {
+    SentenceKind { word, placeholders }
+}
+
+/// Every sentence that the rules may replace, with the placeholders it can fill.
+pub const SENTENCES: [SentenceKind; 18] = [
+    sentence("held", &["machine", "input", "reason", "window", "clears_in"]),
+    sentence("held-no-force", &["machine", "input", "reason", "clears_in"]),
+    sentence("window-over", &["machine", "reason"]),
+    sentence("forced", &["machine", "input"]),
+    sentence("emergency-off", &["machine", "input"]),
+    sentence("refused", &["machine", "input", "request", "reason"]),
+    sentence("emergency-ignored", &["machine", "input"]),
+    sentence("deferred", &["machine", "input", "reason", "clears_in"]),
+    sentence("deferral-cancelled", &["machine", "input"]),
+    sentence("deferral-notice", &["machine", "input", "acts_in"]),
+    sentence("deferral-busy-again", &["machine", "reason"]),
+    sentence("deferral-expired", &["machine"]),
+    sentence("off-abandoned", &["machine", "reason"]),
+    sentence("stuck-input", &["machine", "input"]),
+    sentence("on-by-another-route", &["machine"]),
+    sentence("off-by-another-route", &["machine"]),
+    sentence("not-confirmed", &["machine", "request"]),
+    sentence("still-drawing", &["machine", "watts"]),
+];
+
+static SENTENCE_WORDS: [&str; SENTENCES.len()] = {
+    let mut words = [""; SENTENCES.len()];
+    let mut at = 0;
+    while at < words.len() {
+        words[at] = SENTENCES[at].word;
+        at += 1;
+    }
+    words
+};
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::guard::{IncidentKind, RequestKind};
+
+    #[test]
+    fn the_words_here_are_the_guards_words() {
+        assert_eq!(REQUESTS, RequestKind::ALL.map(RequestKind::word));
+        for incident in IncidentKind::ALL {
+            assert!(SENTENCE_WORDS.contains(&incident.word()), "{}", incident.word());
+        }
+    }
+}
