@@ -27,6 +27,8 @@ use crate::time::{Clock, Moment, Span};
 /// What the client library may hold that it has not sent yet. Little, so that an emergency is not behind much.
 pub(super) const HANDED_MAX: usize = 16;
 /// With a marker missing for longer than this, a command might lie in a frozen socket and arrive when it thaws.
+/// One that was sent just before the freeze still may, since its expiry counts only from the broker on; until
+/// the broker drops the connection (1.5 times the keep-alive) or we do, that lateness is beyond us.
 const STALLED_AFTER: Span = Span::secs(2);
 
 pub(super) struct Connection {

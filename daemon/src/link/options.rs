@@ -28,6 +28,8 @@ pub(super) fn keep_alive(config: &LinkConfig) -> Duration {
 
 pub(super) fn mqtt_options(config: &LinkConfig) -> Result<MqttOptions, BadTls> {
     let broker = &config.broker;
+    // Encrypted links to a bare IPv6 address are beyond the client library: it takes the host for the
+    // certificate's name as well as for the address, and each wants another spelling. A host name does.
     let bare_ipv6 = broker.tls.is_none() && broker.host.contains(':') && !broker.host.starts_with('[');
     let host = if bare_ipv6 { format!("[{}]", broker.host) } else { broker.host.clone() };
     let mut options = MqttOptions::new(broker.client_id.clone(), host, broker.port);
