@@ -6,6 +6,8 @@ use crate::time::Span;
 const HOUR: Span = Span::secs(3_600);
 const DAY: Span = Span::secs(86_400);
 const NONE: Span = Span::ZERO;
+/// Nobody who pressed so long ago still stands there and means it.
+pub(crate) const WINDOW_MAX: Span = Span::secs(300);
 
 const PORT: Form = Form::Count { min: 1, max: 65_535 };
 
@@ -61,7 +63,7 @@ pub(crate) static GUARD: Shape = Shape {
     keys: &[
         key(
             "window",
-            duration(Span::secs(1), Span::secs(300)),
+            duration(Span::secs(1), WINDOW_MAX),
             "How long force-off is accepted after a held request; 10s unless set.",
         ),
         key(
