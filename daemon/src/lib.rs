@@ -4,15 +4,31 @@
 //!
 //! | module | what it is for |
 //! | --- | --- |
-//! | [`event`], [`time`], [`plan`] | shared plain data: what happens, when, under which rules |
-//! | [`rules`] | a folder of rules, checked as a whole and compiled into a plan |
+//! | [`event`], [`time`], [`plan`], [`topic`] | shared plain data: what happens, when, under which rules |
+//! | [`rules`] | a folder of TOML files, checked as a whole and compiled into a plan |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
+//! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
+//! | [`signals`] | the newest reading of each signal, and whether it is fresh |
+//! | [`detectors`] | the WASM host: loads busy detectors and runs them within limits |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
+//! | [`engine`] | all of these put together, without input or output |
+//! | [`effects`] | from effects to messages and words |
+//! | [`journal`] | the durable record, and what survives a restart |
+//! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
+//! | [`service`] | the engine, the link, the detectors and the journal at work |
 
+pub mod demo;
 pub mod detectors;
+pub mod effects;
+pub mod engine;
 pub mod event;
 pub mod guard;
+pub mod intake;
+pub mod journal;
 pub mod link;
 pub mod plan;
 pub mod rules;
+pub mod service;
+pub mod signals;
 pub mod time;
+pub mod topic;

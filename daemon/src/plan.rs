@@ -164,6 +164,16 @@ pub struct Signal {
     pub stale_after: Span,
 }
 
+impl Signal {
+    /// The UCUM code of its unit; empty where it has none.
+    pub fn unit(&self) -> &str {
+        match &self.kind {
+            SignalKind::Number(number) => &number.unit,
+            SignalKind::Text => "",
+        }
+    }
+}
+
 #[derive(Clone, Debug, PartialEq)]
 pub enum SignalKind {
     Number(NumberSignal),
@@ -197,7 +207,7 @@ pub struct DetectorUse {
     pub advisory: bool,
 }
 
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum ModuleSource {
     /// Shipped inside the binary.
     BuiltIn(Name),

@@ -69,6 +69,8 @@
 //! ask for, the detector itself answers with an [`Assessment`]; `guest` carries all that through the sandbox wall.
 
 #![warn(missing_docs)]
+// In the sandbox the generated bindings need it, and only they.
+#![cfg_attr(not(target_arch = "wasm32"), forbid(unsafe_code))]
 
 mod assessment;
 mod description;

@@ -106,6 +106,15 @@ impl Span {
     }
 }
 
+impl Add for Span {
+    type Output = Span;
+
+    /// Ends at the end of the scale rather than wrapping.
+    fn add(self, other: Span) -> Span {
+        Span(self.0.saturating_add(other.0))
+    }
+}
+
 impl fmt::Display for Span {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.0 == 0 {

@@ -1,1 +1,10 @@
+//! Pieces for end-to-end tests and proofs: real brokers, a connection that can be cut, a plain client.
 
+pub mod broker;
+pub mod client;
+pub mod proxy;
+
+use std::time::Duration;
+
+/// Whatever is waited for has this long to come. Generous: a busy computer is not a fault.
+pub const DEADLINE: Duration = Duration::from_secs(30);

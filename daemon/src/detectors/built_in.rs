@@ -1,8 +1,11 @@
 //! The detectors shipped inside the binary, so that a machine is guarded without a single file beside it.
 
 /// By the name that rules use. They are loaded like anyone's: same checks, same limits.
-const BUILT_IN: [(&str, &[u8]); 1] =
-    [("power-threshold", include_bytes!("../../../plugins/prebuilt/power-threshold.wasm"))];
+const BUILT_IN: [(&str, &[u8]); 3] = [
+    ("machine-status", include_bytes!("../../../plugins/prebuilt/machine-status.wasm")),
+    ("power-threshold", include_bytes!("../../../plugins/prebuilt/power-threshold.wasm")),
+    ("temperature-decay", include_bytes!("../../../plugins/prebuilt/temperature-decay.wasm")),
+];
 
 /// The file of a built-in detector.
 pub fn built_in(name: &str) -> Option<&'static [u8]> {

@@ -223,6 +223,16 @@ pub enum Cause {
     Emergency,
 }
 
+impl Cause {
+    pub const fn word(self) -> &'static str {
+        match self {
+            Cause::Plain => "plain",
+            Cause::Forced => "forced",
+            Cause::Emergency => "emergency",
+        }
+    }
+}
+
 /// Something to tell people. The words are made elsewhere.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Announcement {
@@ -272,6 +282,50 @@ pub enum Announcement {
     StuckInput {
         input: InputId,
     },
+}
+
+impl Announcement {
+    /// The word used in messages and for sentences of one's own in the rules.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Announcement::Held { .. } => "held",
+            Announcement::WindowOver => "window-over",
+            Announcement::Forced { .. } => "forced",
+            Announcement::EmergencyOff { .. } => "emergency-off",
+            Announcement::Locked { .. } => "locked",
+            Announcement::Unlocked { .. } => "unlocked",
+            Announcement::Refused { .. } => "refused",
+            Announcement::EmergencyIgnored { .. } => "emergency-ignored",
+            Announcement::Deferred { .. } => "deferred",
+            Announcement::DeferralCancelled { .. } => "deferral-cancelled",
+            Announcement::DeferralNotice { .. } => "deferral-notice",
+            Announcement::DeferralBusyAgain => "deferral-busy-again",
+            Announcement::DeferralExpired => "deferral-expired",
+            Announcement::OffAbandoned => "off-abandoned",
+            Announcement::StuckInput { .. } => "stuck-input",
+        }
+    }
+
+    /// The input it speaks of.
+    pub const fn input(self) -> Option<InputId> {
+        match self {
+            Announcement::Held { input, .. }
+            | Announcement::Forced { input }
+            | Announcement::EmergencyOff { input }
+            | Announcement::Locked { input }
+            | Announcement::Unlocked { input }
+            | Announcement::Refused { input, .. }
+            | Announcement::EmergencyIgnored { input }
+            | Announcement::Deferred { input }
+            | Announcement::DeferralNotice { input, .. }
+            | Announcement::StuckInput { input } => Some(input),
+            Announcement::DeferralCancelled { input } => input,
+            Announcement::WindowOver
+            | Announcement::DeferralBusyAgain
+            | Announcement::DeferralExpired
+            | Announcement::OffAbandoned => None,
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -42,8 +42,6 @@ pub struct Request {
     pub gesture: GestureId,
     pub rights: Rights,
     pub arrival: Arrival,
-    /// The sender numbers its events and this number is new: two of them are two gestures, however close.
-    pub numbered: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

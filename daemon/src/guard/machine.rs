@@ -7,7 +7,7 @@ use arrayvec::ArrayVec;
 
 use super::commands::{Pending, Sent};
 use super::deferral::Standing;
-use super::effect::{Answer, Effect, IncidentKind, Kept, Lockout, Reason};
+use super::effect::{Announcement, Answer, Effect, IncidentKind, Kept, Lockout, Reason};
 use super::input::{Input, InputId, Permissive, PermissiveState, Request, Switch};
 use super::outlet::{Draw, Incidents, Outlet};
 use super::override_window::OverrideWindow;
@@ -98,9 +98,11 @@ impl Guard {
         self.policy = policy;
     }
 
-    /// The machine left the rules: what waits is answered, what is open is closed, nothing is switched.
+    /// The machine left the rules, or the program ends: what waits is answered, what is open is closed, nothing is switched.
     pub fn retire(&mut self, out: &mut Vec<Effect>) {
-        self.window = None;
+        if self.window.take().is_some() {
+            out.push(Effect::Announce(Announcement::WindowOver));
+        }
         self.standing = None;
         self.pending = None;
         for waiting in self.waiting.take() {

@@ -39,9 +39,6 @@ impl Guard {
         if request.arrival.age > self.policy.request_max_age {
             return Some(Reason::TooOld);
         }
-        if request.numbered {
-            return None;
-        }
         let (guard, stuck_after) = (self.policy.repeat_guard, self.policy.stuck_after);
         match self.repeats.note(now, request.input, request.gesture, guard, stuck_after) {
             Appearance::New => None,

@@ -191,7 +191,7 @@ impl Connection {
 
     /// Publishes what there is to say at the end and disconnects behind it.
     pub(super) fn say_goodbye(&mut self, farewell: Outgoing) {
-        if self.is_up() && self.queue.push(farewell).is_ok() {
+        if self.established() && self.queue.push(farewell).is_ok() {
             self.pump();
         }
     }

@@ -34,6 +34,15 @@ pub(super) enum Step {
     Unsubscribe { filter: Filter },
 }
 
+impl Step {
+    fn is_for(&self, wanted: &Filter, wanted_kind: Kind) -> bool {
+        match self {
+            Step::Subscribe { filter, kind, .. } => filter == wanted && *kind == wanted_kind,
+            Step::Unsubscribe { .. } => false,
+        }
+    }
+}
+
 #[derive(Debug)]
 struct Asked {
     step: Step,
@@ -81,7 +90,8 @@ impl Subscriptions {
             .iter()
             .filter(|(filter, kind)| {
                 let granted = self.granted.get(filter).is_some_and(|granted| granted.kind == **kind);
-                !granted && self.refused.get(filter) != Some(kind)
+                let asked = self.asked.iter().any(|asked| asked.step.is_for(filter, **kind));
+                !granted && !asked && self.refused.get(filter) != Some(kind)
             })
             .map(|(filter, kind)| (filter.clone(), *kind))
             .collect();

@@ -56,10 +56,6 @@ impl Dwell {
         Dwell { limits, standing: Standing::Unknown, quiet_since: None, latest: None }
     }
 
-    pub(crate) fn limits(&self) -> &Limits {
-        &self.limits
-    }
-
     pub(crate) fn observe(&mut self, at: Millis, watts: f64) {
         let broken =
             self.latest.is_some_and(|(before, _)| at < before || at.since(before) > self.limits.gap_max);

@@ -1,13 +1,15 @@
 //! power-threshold: a machine is busy above a power level, and idle only after a dwell below a lower one.
 //!
-//! This file holds the settings and the words; `dwell` holds the rules. README.md explains both to people.
+//! This file holds the settings; `dwell` holds the rules, `words` the sentences. README.md explains both to people.
+
+#![forbid(unsafe_code)]
 
 mod dwell;
+mod words;
 
-use dwell::{Dwell, Finding, Limits};
-use idlegate_detector::{
-    Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span, quantity,
-};
+use dwell::{Dwell, Limits};
+use idlegate_detector::{Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span};
+use words::Words;
 
 /// The settings of power-threshold.
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
@@ -72,6 +74,7 @@ impl Settings {
 #[derive(Debug)]
 pub struct PowerThreshold {
     dwell: Dwell,
+    words: Words,
     latest: Option<Reading>,
 }
 
@@ -86,7 +89,8 @@ impl Detector for PowerThreshold {
     };
 
     fn new(settings: Settings) -> Result<Self, SettingsError> {
-        Ok(PowerThreshold { dwell: Dwell::new(settings.limits()?), latest: None })
+        let limits = settings.limits()?;
+        Ok(PowerThreshold { words: Words::new(&limits), dwell: Dwell::new(limits), latest: None })
     }
 
     fn observe(&mut self, reading: &Reading) {
@@ -97,46 +101,10 @@ impl Detector for PowerThreshold {
     }
 
     fn assess(&mut self, now: Millis) -> Assessment {
-        let limits = self.dwell.limits();
-        let assessment = words(self.dwell.finding(now), limits);
+        let assessment = self.words.assessment(self.dwell.finding(now));
         match &self.latest {
             Some(latest) => assessment.because(latest),
             None => assessment,
-        }
-    }
-}
-
-fn words(finding: Finding, limits: &Limits) -> Assessment {
-    let (above, below) = (quantity(limits.busy_above_watts, "W"), quantity(limits.idle_below_watts, "W"));
-    let watts = |watts| quantity(watts, "W");
-    match finding {
-        Finding::NothingYet => Assessment::unknown("no power reading yet"),
-        Finding::Implausible { watts: w } => Assessment::unknown(format!("{} is no possible draw", watts(w))),
-        Finding::Overdue { since_latest } => {
-            Assessment::unknown(format!("no power reading for {}", since_latest.whole_secs()))
-        }
-        Finding::Above { watts: w } => Assessment::busy(format!("{}, busy above {above}", watts(w))),
-        Finding::BetweenWhileIdle { watts: w } => {
-            Assessment::idle(format!("{}, still idle up to {above}", watts(w)))
-        }
-        Finding::BetweenWhileBusy { watts: w } => {
-            Assessment::busy(format!("{}, idle only below {below}", watts(w)))
-        }
-        Finding::BetweenAtFirst { watts: w } => {
-            Assessment::unknown(format!("{}, idle only below {below}", watts(w)))
-        }
-        Finding::Dwelling { watts: w, quiet_for, remaining, was_busy } => {
-            let reason = format!(
-                "{} for {}, idle after {} below {below}",
-                watts(w),
-                quiet_for.whole_secs(),
-                limits.idle_for
-            );
-            let assessment = if was_busy { Assessment::busy(reason) } else { Assessment::unknown(reason) };
-            assessment.clears_in(remaining)
-        }
-        Finding::Idle { watts: w, quiet_for } => {
-            Assessment::idle(format!("{}, below {below} for {}", watts(w), quiet_for.whole_secs()))
         }
     }
 }

@@ -2,6 +2,7 @@
 // fell silent passes for a machine at rest; a faulty value counts as quiet.
 
 use super::*;
+use crate::dwell::Finding;
 use idlegate_detector::Verdict::{self, Busy, Idle, Unknown};
 use idlegate_detector::testing::{Recording, Trial, run};
 

@@ -1,0 +1,108 @@
+//! The lines as a person reads them: 80 columns, a word in the margin, colour only where there is a terminal.
+
+use std::io::IsTerminal;
+
+const WIDTH: usize = 80;
+const INDENT: usize = 3;
+const MARGIN: usize = 13;
+
+/// How lines are set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Page {
+    colour: bool,
+}
+
+/// What a line's word in the margin means to the eye.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tone {
+    Plain,
+    Good,
+    Care,
+    Bad,
+}
+
+impl Page {
+    pub const PLAIN: Page = Page { colour: false };
+
+    /// Coloured where standard output is a terminal and nobody has asked for no colour.
+    pub fn for_stdout() -> Page {
+        let unwanted = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+        Page { colour: std::io::stdout().is_terminal() && !unwanted }
+    }
+
+    /// A scene's heading, after an empty line.
+    pub fn title(self, number: usize, title: &str) -> Vec<String> {
+        vec![String::new(), self.paint("1", &format!("{number}. {title}"))]
+    }
+
+    /// A paragraph from edge to edge.
+    pub fn paragraph(self, text: &str) -> Vec<String> {
+        wrap(text, WIDTH)
+    }
+
+    /// What happens.
+    pub fn narration(self, text: &str) -> Vec<String> {
+        wrap(text, WIDTH - INDENT).into_iter().map(|line| format!("{:INDENT$}{line}", "")).collect()
+    }
+
+    /// A word in the margin, and what is said beside it.
+    pub fn margin(self, word: &str, tone: Tone, text: &str) -> Vec<String> {
+        let code = match tone {
+            Tone::Plain => "2",
+            Tone::Good => "32",
+            Tone::Care => "33",
+            Tone::Bad => "1;31",
+        };
+        let room = MARGIN - INDENT;
+        let painted = self.paint(code, &format!("{word:<room$}"));
+        let mut lines = wrap(text, WIDTH - MARGIN).into_iter();
+        let first = lines.next().unwrap_or_default();
+        let mut set = vec![format!("{:INDENT$}{painted}{first}", "").trim_end().to_owned()];
+        set.extend(lines.map(|line| format!("{:MARGIN$}{line}", "")));
+        set
+    }
+
+    fn paint(self, code: &str, text: &str) -> String {
+        if self.colour { format!("\x1b[{code}m{text}\x1b[0m") } else { text.to_owned() }
+    }
+}
+
+/// Breaks at spaces; a word that is too long for a line has one for itself.
+fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![];
+    let mut line = String::new();
+    for word in text.split_whitespace() {
+        if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
+            lines.push(std::mem::take(&mut line));
+        }
+        if !line.is_empty() {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    lines.push(line);
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_is_wider_than_a_terminal_and_nothing_is_lost() {
+        let text = "Filament printer stays on: 381.2 W, busy above 40 W. To switch it off all the same, force it \
+                    within 10 s, and think of the print.";
+        let lines = Page::PLAIN.margin("held", Tone::Care, text);
+        assert!(lines.len() > 1 && lines.iter().all(|line| line.chars().count() <= WIDTH), "{lines:#?}");
+        let words: Vec<_> = lines.iter().flat_map(|line| line.split_whitespace()).skip(1).collect();
+        assert_eq!(words, text.split_whitespace().collect::<Vec<_>>());
+        assert!(lines[0].starts_with("   held      Filament"), "{:?}", lines[0]);
+    }
+
+    #[test]
+    fn colour_adds_nothing_but_colour() {
+        let coloured = Page { colour: true }.margin("acted", Tone::Good, "done");
+        assert_eq!(coloured, ["   \x1b[32macted     \x1b[0mdone"]);
+        assert_eq!(Page::PLAIN.margin("acted", Tone::Good, "done"), ["   acted     done"]);
+    }
+}

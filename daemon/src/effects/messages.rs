@@ -1,0 +1,181 @@
+//! What Idlegate publishes: topics under its prefix, JSON payloads, retained only where they are state.
+
+use serde_json::{Value as Json, json};
+
+use super::sentences;
+use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus};
+use crate::event::{Reading, Value, Verdict};
+use crate::guard::{PermissiveState, Switch};
+use crate::time::{Now, Span, WallTime};
+
+/// The topics of one Idlegate.
+#[derive(Clone, Debug)]
+pub struct Topics {
+    prefix: String,
+}
+
+impl Topics {
+    pub fn new(prefix: &str) -> Topics {
+        Topics { prefix: prefix.to_owned() }
+    }
+
+    pub fn health(&self) -> String {
+        format!("{}/health", self.prefix)
+    }
+
+    pub fn machine(&self, name: &str) -> String {
+        format!("{}/machine/{name}", self.prefix)
+    }
+
+    pub fn decision(&self) -> String {
+        format!("{}/decision", self.prefix)
+    }
+
+    pub fn incident(&self) -> String {
+        format!("{}/incident", self.prefix)
+    }
+
+    pub fn announcement(&self) -> String {
+        format!("{}/announcement", self.prefix)
+    }
+}
+
+pub fn decision(decided: &Decided) -> Json {
+    json!({
+        "at": rfc3339(decided.at.wall),
+        "machine": decided.machine.as_ref().map(ToString::to_string),
+        "input": decided.input.as_str(),
+        "gesture": decided.gesture.as_ref().map(ToString::to_string),
+        "request": decided.request.map(|kind| kind.word()),
+        "id": decided.event_id.as_deref(),
+        "decision": decided.decision.word(),
+        "reason": decided.why.word(),
+        "sentence": sentences::decision(decided),
+        "state": decided.grounds.state.map(state_word),
+        "outlet": decided.grounds.outlet.map(Switch::word),
+        "detectors": decided.grounds.findings.iter().map(finding).collect::<Vec<_>>(),
+        "rules": decided.rules.as_ref(),
+    })
+}
+
+pub fn announcement(announced: &Announced, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(announced.at.wall),
+        "machine": announced.machine.as_str(),
+        "kind": announced.what.word(),
+        "sentence": sentence,
+        "clears_in_s": announced.clears_in.map(seconds),
+    })
+}
+
+pub fn incident(told: &IncidentTold, over: bool, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(told.at.wall),
+        "machine": told.machine.as_str(),
+        "kind": told.kind.word(),
+        "over": over,
+        "urgent": told.urgent,
+        "sentence": sentence,
+    })
+}
+
+pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
+    json!({
+        "at": rfc3339(now.wall),
+        "machine": status.machine.as_str(),
+        "title": status.title.as_ref(),
+        "outlet": status.outlet.map_or("unknown", Switch::word),
+        "state": state_word(status.state),
+        "reasons": status.reasons.iter().map(AsRef::as_ref).collect::<Vec<&str>>(),
+        "clears_in_s": status.clears_in.map(seconds),
+        "idle_for_s": status.idle_for.map(seconds),
+        "window_left_s": status.window_left.map(seconds),
+        "deferral": status.deferral.as_ref().map(|deferral| json!({
+            "by": deferral.by.as_str(),
+            "acts_in_s": deferral.acts_in.map(seconds),
+            "expires_in_s": seconds(deferral.expires_in),
+        })),
+        "locked_by": status.locked_by.as_ref().map(ToString::to_string),
+        "switching": status.switching.map(Switch::word),
+        "waiting_requests": status.waiting,
+        "incidents": status.incidents.iter().map(|kind| kind.word()).collect::<Vec<_>>(),
+        "shadow": status.shadow,
+        "signals": status.signals.iter().map(|signal| json!({
+            "signal": signal.signal.as_str(),
+            "value": signal.value.as_ref().map(value),
+            "unit": signal.unit.as_ref(),
+            "age_s": signal.age.map(seconds),
+        })).collect::<Vec<_>>(),
+        "detectors": status.findings.iter().map(finding).collect::<Vec<_>>(),
+    })
+}
+
+/// `state` is "online" or "offline"; the last will says the latter.
+pub fn health(state: &str, facts: Json) -> Json {
+    let mut all = json!({ "state": state, "version": env!("CARGO_PKG_VERSION") });
+    if let (Some(all), Json::Object(facts)) = (all.as_object_mut(), facts) {
+        all.extend(facts);
+    }
+    all
+}
+
+pub fn state_word(state: PermissiveState) -> &'static str {
+    match state {
+        PermissiveState::Clear => "idle",
+        PermissiveState::Busy => "busy",
+        PermissiveState::Unknown => "unknown",
+    }
+}
+
+fn verdict_word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Busy => "busy",
+        Verdict::Idle => "idle",
+        Verdict::Unknown => "unknown",
+    }
+}
+
+fn finding(finding: &Finding) -> Json {
+    let readings = finding.readings.iter().map(|(signal, unit, reading, age)| {
+        json!({ "signal": signal.as_str(), "value": reading_value(reading), "unit": unit.as_ref(), "age_s": seconds(*age) })
+    });
+    json!({
+        "detector": finding.detector.as_str(),
+        "state": verdict_word(finding.verdict),
+        "reason": finding.reason.as_ref(),
+        "advisory": finding.advisory,
+        "clears_in_s": finding.clears_in.map(seconds),
+        "readings": readings.collect::<Vec<_>>(),
+    })
+}
+
+fn reading_value(reading: &Reading) -> Json {
+    value(&reading.value)
+}
+
+fn value(value: &Value) -> Json {
+    match value {
+        Value::Number(number) => json!(number),
+        Value::Text(text) => json!(text.as_ref()),
+    }
+}
+
+fn seconds(span: Span) -> f64 {
+    std::time::Duration::from(span).as_secs_f64()
+}
+
+/// RFC 3339 in UTC, to the millisecond.
+pub fn rfc3339(wall: WallTime) -> String {
+    jiff::Timestamp::from_millisecond(wall.0).map_or_else(|_| wall.0.to_string(), |at| format!("{at:.3}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_rfc_3339_in_utc_to_the_millisecond() {
+        // RFC 3339, section 5.8, first example, with its fraction of a second.
+        assert_eq!(rfc3339(WallTime(482_196_050_520)), "1985-04-12T23:20:50.520Z");
+    }
+}

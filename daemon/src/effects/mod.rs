@@ -1,0 +1,4 @@
+//! From effects to messages and words: what goes to the broker, and what people hear.
+
+pub mod messages;
+pub mod sentences;

@@ -1,0 +1,202 @@
+//! The engine: everything between a message and what is to be done about it, without any input or output.
+//!
+//! It is told of events together with the time and answers with effects; it reads no clock, no socket and no
+//! file. The service, the replay, the demo and the simulator all drive this one engine, so what is proved of it in
+//! one of them holds in all.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use super::answered::Answered;
+use super::effect::{Effect, KeptMachine};
+use super::machine::MachineState;
+use super::names::Names;
+use super::router::{Router, Target};
+use crate::event::{Assessed, Event, LinkState, Message, Name};
+use crate::guard::{self, Input};
+use crate::plan::SharedPlan;
+use crate::time::{Moment, Now};
+
+#[derive(Debug)]
+pub struct Engine {
+    pub(super) plan: SharedPlan,
+    pub(super) rules_digest: Arc<str>,
+    pub(super) names: Names,
+    pub(super) machines: Vec<MachineState>,
+    pub(super) answered: Answered,
+    pub(super) requests_made: u64,
+    router: Router,
+    by_name: HashMap<Name, usize>,
+    /// Machines by their next deadline, so that an event costs the same however many machines there are.
+    queue: BTreeSet<(Moment, usize)>,
+    generations: u64,
+    link_up: bool,
+    // Reused, so that an event allocates nothing for them.
+    targets: Vec<Target>,
+    acts: Vec<guard::Effect>,
+}
+
+/// What a former run left behind.
+#[derive(Clone, Debug, Default)]
+pub struct Former {
+    pub machines: Vec<KeptMachine>,
+    /// Ids of events that were answered: the input and the sender's own id.
+    pub answered: Vec<(Name, Arc<str>)>,
+}
+
+impl Engine {
+    /// An engine at rest. Starting it switches nothing.
+    pub fn new(plan: SharedPlan, former: &Former, now: Now) -> Engine {
+        let mut names = Names::new();
+        let machines = plan.machines.iter().enumerate().map(|(index, machine)| {
+            let kept = former.machines.iter().find(|kept| kept.machine == machine.name);
+            let kept =
+                kept.map(|kept| super::kept::recall(kept, &mut names, machine.policy.deferral_max, now));
+            MachineState::new(&plan, index, kept.unwrap_or_default(), now)
+        });
+        let machines: Vec<_> = machines.collect();
+        Engine {
+            rules_digest: plan.digest.as_str().into(),
+            router: Router::new(&plan),
+            by_name: plan
+                .machines
+                .iter()
+                .enumerate()
+                .map(|(at, machine)| (machine.name.clone(), at))
+                .collect(),
+            names,
+            machines,
+            plan,
+            answered: Answered::new(&former.answered),
+            requests_made: 0,
+            queue: BTreeSet::new(),
+            generations: 0,
+            link_up: false,
+            targets: Vec::new(),
+            acts: Vec::new(),
+        }
+    }
+
+    /// Asks for the detectors; to be called once, before the first event.
+    pub fn start(&mut self, now: Now, out: &mut Vec<Effect>) {
+        for index in 0..self.machines.len() {
+            self.machines[index].install(now.moment, &mut self.generations, out);
+            self.settle(now, index, out);
+        }
+    }
+
+    /// Takes one event and appends what is to be done about it.
+    pub fn handle(&mut self, now: Now, event: Event, out: &mut Vec<Effect>) {
+        match event {
+            Event::Message(message) => self.message(now, &message, out),
+            Event::Link(state) => self.link(now, &state, out),
+            Event::Assessed(assessed) => self.assessed(now, assessed, out),
+            Event::Tick => {}
+        }
+        self.run_due(now, out);
+    }
+
+    /// The end of the program: what waits is answered, windows close and are said to. Nothing is switched.
+    pub fn stop(&mut self, now: Now, out: &mut Vec<Effect>) {
+        for index in 0..self.machines.len() {
+            self.with_machine(now, index, out, |machine, acts, _| machine.guard.retire(acts));
+        }
+    }
+
+    /// When to call [`Engine::handle`] with a tick, if nothing else happens before.
+    pub fn deadline(&self) -> Option<Moment> {
+        self.queue.first().map(|(at, _)| *at)
+    }
+
+    pub fn plan(&self) -> &SharedPlan {
+        &self.plan
+    }
+
+    pub fn link_is_up(&self) -> bool {
+        self.link_up
+    }
+
+    fn message(&mut self, now: Now, message: &Message, out: &mut Vec<Effect>) {
+        let mut targets = std::mem::take(&mut self.targets);
+        self.router.targets(&message.topic, &mut targets);
+        for target in &targets {
+            match *target {
+                Target::Signal { machine, signal } => self.signal_message(now, machine, signal, message, out),
+                Target::OutletState { machine } => self.outlet_message(now, machine, message, out),
+                Target::Availability { machine } => self.availability_message(now, machine, message, out),
+                Target::Input { input } => self.input_message(now, input, message, out),
+                Target::RequestTopic { input } => self.request_message(now, input, message, out),
+            }
+        }
+        self.targets = targets;
+    }
+
+    fn link(&mut self, now: Now, state: &LinkState, out: &mut Vec<Effect>) {
+        self.link_up = *state == LinkState::Up;
+        for index in 0..self.machines.len() {
+            self.tell_guard(now, index, Input::Link(self.link_up), out);
+        }
+    }
+
+    fn assessed(&mut self, now: Now, assessed: Assessed, out: &mut Vec<Effect>) {
+        let Some(index) = self.by_name.get(&assessed.machine).copied() else { return };
+        let mut acts = std::mem::take(&mut self.acts);
+        if self.machines[index].take_assessed(now, assessed, &mut acts) {
+            self.carry_out(now, index, &mut acts, out);
+        }
+        self.acts = acts;
+    }
+
+    fn run_due(&mut self, now: Now, out: &mut Vec<Effect>) {
+        // Each machine once: whatever becomes due through this pass is due at the next call.
+        for _ in 0..self.machines.len() {
+            let Some((at, index)) = self.queue.first().copied() else { return };
+            if at > now.moment {
+                return;
+            }
+            self.with_machine(now, index, out, |machine, acts, out| machine.tick(now, acts, out));
+        }
+    }
+
+    pub(super) fn tell_guard(&mut self, now: Now, index: usize, input: Input, out: &mut Vec<Effect>) {
+        self.with_machine(now, index, out, |machine, acts, _| machine.guard.handle(now.moment, input, acts));
+    }
+
+    /// Lets something happen to a machine, then does what its guard wants done.
+    pub(super) fn with_machine(
+        &mut self,
+        now: Now,
+        index: usize,
+        out: &mut Vec<Effect>,
+        happen: impl FnOnce(&mut MachineState, &mut Vec<guard::Effect>, &mut Vec<Effect>),
+    ) {
+        let mut acts = std::mem::take(&mut self.acts);
+        happen(&mut self.machines[index], &mut acts, out);
+        self.carry_out(now, index, &mut acts, out);
+        self.acts = acts;
+    }
+
+    fn carry_out(&mut self, now: Now, index: usize, acts: &mut Vec<guard::Effect>, out: &mut Vec<Effect>) {
+        self.translate(now, index, acts, out);
+        acts.clear();
+        self.settle(now, index, out);
+    }
+
+    /// Puts the machine back into the queue, and tells if it looks different now.
+    fn settle(&mut self, now: Now, index: usize, out: &mut Vec<Effect>) {
+        let machine = &mut self.machines[index];
+        let due = machine.deadline(now.moment);
+        if due != machine.queued {
+            if let Some(old) = machine.queued {
+                self.queue.remove(&(old, index));
+            }
+            if let Some(new) = due {
+                self.queue.insert((new, index));
+            }
+            machine.queued = due;
+        }
+        if machine.status_changed(now.moment) {
+            out.push(Effect::Status { machine: index });
+        }
+    }
+}

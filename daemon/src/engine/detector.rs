@@ -1,0 +1,185 @@
+//! What the engine knows of one detector on one machine: what it was shown, what it has said since, and what that
+//! is worth now. Doubt is decided here, whatever the detector says: a needed signal that is missing or stale, a
+//! detector that stopped, a reading it has not looked at.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use super::effect::Finding;
+use crate::event::{Assessed, Assessment, DetectorFault, Verdict};
+use crate::plan::{DetectorUse, Machine};
+use crate::signals::SignalState;
+use crate::time::{Moment, Span};
+
+/// A verdict may change with time alone (a dwell ends), so a detector is asked at least this often.
+const LOOK_EVERY: Span = Span::secs(5);
+/// And not more often than this, however soon it says its answer may change.
+const LOOK_GAP_MIN: Span = Span(100);
+
+#[derive(Debug)]
+pub(super) struct DetectorState {
+    pub(super) generation: u64,
+    fed: u64,
+    seen: u64,
+    /// Feeds with readings that have not been answered, and when they came in. Those of one moment are one entry,
+    /// so a stuck worker thread can make this no longer than the time it is stuck, in milliseconds.
+    unseen: VecDeque<(u64, Moment)>,
+    said: Option<Result<Assessment, DetectorFault>>,
+    /// After a detector stopped, nothing read before that counts as fresh.
+    fresh_after: Option<Moment>,
+    next_look: Moment,
+}
+
+/// A long-stuck worker is cut off by the host long before this; what is beyond it is as unseen as the rest.
+const UNSEEN_MAX: usize = 4_096;
+
+/// What a detector's word is worth at one moment.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Worth {
+    pub(super) verdict: Verdict,
+    pub(super) reason: Arc<str>,
+    pub(super) clears_in: Option<Span>,
+    /// From then on a needed reading is stale.
+    pub(super) valid_until: Moment,
+    pub(super) unseen_since: Option<Moment>,
+}
+
+impl DetectorState {
+    pub(super) fn new(generation: u64, now: Moment) -> DetectorState {
+        DetectorState {
+            generation,
+            fed: 0,
+            seen: 0,
+            unseen: VecDeque::new(),
+            said: None,
+            fresh_after: None,
+            next_look: now,
+        }
+    }
+
+    /// A feed with readings: until it is answered, the detector has not seen everything.
+    pub(super) fn feed(&mut self, now: Moment) -> u64 {
+        self.fed += 1;
+        let same_moment = self.unseen.back().is_some_and(|(_, at)| *at == now);
+        let no_room = self.unseen.len() >= UNSEEN_MAX;
+        match self.unseen.back_mut() {
+            // The last feed of one moment stands for all of them.
+            Some(last) if same_moment || no_room => last.0 = self.fed,
+            Some(_) | None => self.unseen.push_back((self.fed, now)),
+        }
+        self.fed
+    }
+
+    /// A feed without readings, only to ask again.
+    pub(super) fn look(&mut self, now: Moment) -> u64 {
+        self.fed += 1;
+        self.next_look = now + LOOK_EVERY;
+        self.fed
+    }
+
+    /// Takes an answer; false if it belongs to an instance that was replaced, or is older than one already here.
+    pub(super) fn take(&mut self, now: Moment, assessed: Assessed) -> bool {
+        if assessed.generation != self.generation || assessed.feed < self.seen {
+            return false;
+        }
+        self.seen = assessed.feed;
+        while self.unseen.front().is_some_and(|(feed, _)| *feed <= self.seen) {
+            self.unseen.pop_front();
+        }
+        self.next_look = now + LOOK_EVERY;
+        match &assessed.outcome {
+            Ok(assessment) => {
+                if let Some(clears_in) = assessment.clears_in {
+                    self.next_look = now + clears_in.clamp(LOOK_GAP_MIN, LOOK_EVERY);
+                }
+            }
+            Err(_) => self.fresh_after = Some(now),
+        }
+        self.said = Some(assessed.outcome);
+        true
+    }
+
+    pub(super) fn next_look(&self) -> Moment {
+        self.next_look
+    }
+
+    pub(super) fn worth(
+        &self,
+        now: Moment,
+        uses: &DetectorUse,
+        machine: &Machine,
+        signals: &[SignalState],
+    ) -> Worth {
+        let unseen_since = self.unseen.front().map(|(_, at)| *at);
+        let mut valid_until = Moment(u64::MAX);
+        let unknown = |reason: String, valid_until| Worth {
+            verdict: Verdict::Unknown,
+            reason: reason.into(),
+            clears_in: None,
+            valid_until,
+            unseen_since,
+        };
+        let needed = uses.signals.iter().zip(&uses.needed).filter(|(_, needed)| **needed);
+        for (signal, _) in needed {
+            let Some(signal) = *signal else { return unknown("a needed signal is not wired".into(), now) };
+            let name = &machine.signals[signal].name;
+            let Some(read_at) = signals[signal].fresh_at() else {
+                return unknown(format!("no reading of {name} yet"), now);
+            };
+            if self.fresh_after.is_some_and(|after| read_at <= after) {
+                return unknown(format!("no reading of {name} since the detector stopped"), now);
+            }
+            let stale_at = read_at + machine.signals[signal].stale_after;
+            if stale_at <= now {
+                return unknown(format!("no reading of {name} for {}", now.since(read_at)), now);
+            }
+            valid_until = valid_until.min(stale_at);
+        }
+        match &self.said {
+            None => unknown("not assessed yet".into(), valid_until),
+            Some(Err(fault)) => unknown(fault_reason(fault), valid_until),
+            Some(Ok(assessment)) => Worth {
+                verdict: assessment.verdict,
+                reason: assessment.reason.clone(),
+                clears_in: assessment.clears_in,
+                valid_until,
+                unseen_since,
+            },
+        }
+    }
+
+    pub(super) fn finding(
+        &self,
+        now: Moment,
+        uses: &DetectorUse,
+        machine: &Machine,
+        signals: &[SignalState],
+    ) -> Finding {
+        let worth = self.worth(now, uses, machine, signals);
+        let evidence = match &self.said {
+            Some(Ok(assessment)) => assessment.evidence.as_slice(),
+            Some(Err(_)) | None => &[],
+        };
+        let readings = evidence.iter().map(|(signal, reading)| {
+            let rules = machine.signals.iter().find(|rules| rules.name == *signal);
+            let unit = rules.map_or("", |rules| rules.unit()).into();
+            (signal.clone(), unit, reading.clone(), now.since(reading.at))
+        });
+        Finding {
+            detector: uses.name.clone(),
+            verdict: worth.verdict,
+            reason: worth.reason,
+            advisory: uses.advisory,
+            clears_in: worth.clears_in,
+            readings: readings.collect(),
+        }
+    }
+}
+
+fn fault_reason(fault: &DetectorFault) -> String {
+    match fault {
+        DetectorFault::NotLoaded(why) => format!("its detector is not loaded: {why}"),
+        DetectorFault::Stopped(why) => format!("its detector stopped: {why}"),
+        DetectorFault::Benched(why) => format!("its detector was taken out after stopping repeatedly: {why}"),
+    }
+}

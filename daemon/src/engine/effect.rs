@@ -1,0 +1,198 @@
+//! What the engine wants done, as data, with everything a person or a journal may want to know about it.
+
+use std::sync::Arc;
+
+use bytes::Bytes;
+
+use crate::event::{Name, Reading, Verdict};
+use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
+use crate::plan::ModuleSource;
+use crate::time::{Now, Span, WallTime};
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum Effect {
+    Command(Command),
+    /// Ask the outlet of this machine for fresh readings.
+    Refresh {
+        machine: usize,
+    },
+    Decided(Box<Decided>),
+    Announce(Box<Announced>),
+    Incident(IncidentTold),
+    IncidentOver(IncidentTold),
+    /// To be stored before a decision that follows with `after_keep` is answered.
+    Keep(KeptMachine),
+    /// What people see of this machine has changed.
+    Status {
+        machine: usize,
+    },
+    Install(Install),
+    Remove {
+        machine: Name,
+        detector: usize,
+    },
+    Feed(Feed),
+    /// A message on a topic of ours that was neither a reading nor a request.
+    Rejected(Rejected),
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Command {
+    /// By index into the plan.
+    pub machine: usize,
+    pub name: Name,
+    pub switch: Switch,
+    pub cause: Cause,
+    pub resend: u8,
+    pub shadow: bool,
+}
+
+/// One decision, and what it rested on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Decided {
+    pub at: Now,
+    pub machine: Option<Name>,
+    pub title: Option<Arc<str>>,
+    pub input: Name,
+    pub gesture: Option<Name>,
+    /// Nothing where the request could not even be read.
+    pub request: Option<RequestKind>,
+    /// The sender's own id of the event.
+    pub event_id: Option<Arc<str>>,
+    pub decision: guard::Decision,
+    pub why: Why,
+    pub grounds: Grounds,
+    pub reply: Option<Reply>,
+    /// Its answer waits until what was kept is on disk.
+    pub after_keep: bool,
+    /// SHA-256 of the rules it was made under.
+    pub rules: Arc<str>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Why {
+    Guard(guard::Reason),
+    /// A deferral came due.
+    DeferralDue,
+    UnknownMachine(String),
+    /// This input may not ask for this machine.
+    MachineNotAllowed,
+    /// The request could not be understood.
+    Malformed(String),
+}
+
+impl Why {
+    pub fn word(&self) -> &'static str {
+        match self {
+            Why::Guard(reason) => reason.word(),
+            Why::DeferralDue => "deferral-due",
+            Why::UnknownMachine(_) => "unknown-machine",
+            Why::MachineNotAllowed => "machine-not-allowed",
+            Why::Malformed(_) => "malformed",
+        }
+    }
+}
+
+/// The facts behind a decision.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Grounds {
+    pub state: Option<PermissiveState>,
+    pub outlet: Option<Switch>,
+    pub findings: Vec<Finding>,
+}
+
+/// What one detector had said.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    pub detector: Name,
+    pub verdict: Verdict,
+    pub reason: Arc<str>,
+    pub advisory: bool,
+    pub clears_in: Option<Span>,
+    /// Signal, unit, reading and its age at the time.
+    pub readings: Vec<(Name, Arc<str>, Reading, Span)>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reply {
+    pub topic: Arc<str>,
+    pub correlation: Option<Bytes>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Announced {
+    pub at: Now,
+    pub machine: Name,
+    pub title: Arc<str>,
+    pub what: guard::Announcement,
+    /// The title of the input it speaks of.
+    pub input: Option<Arc<str>>,
+    /// What the detectors say, most telling first: "118 W, busy above 40 W".
+    pub reasons: Vec<Arc<str>>,
+    pub clears_in: Option<Span>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct IncidentTold {
+    pub at: Now,
+    pub machine: Name,
+    pub title: Arc<str>,
+    pub kind: guard::IncidentKind,
+    pub urgent: bool,
+    pub reasons: Vec<Arc<str>>,
+}
+
+/// What must survive a restart, in names and wall time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptMachine {
+    pub machine: Name,
+    pub lockout: Option<KeptLockout>,
+    pub deferral: Option<KeptDeferral>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptLockout {
+    pub by: Name,
+    pub emergency: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptDeferral {
+    pub by: Name,
+    pub expires: WallTime,
+    /// What was left of it when it was stored, in case the wall clock cannot be trusted.
+    pub remaining: Span,
+}
+
+/// A detector to be loaded for a machine.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Install {
+    pub machine: Name,
+    pub detector: usize,
+    pub generation: u64,
+    pub module: ModuleSource,
+    pub settings: serde_json::Value,
+    /// The machine's signal behind each signal the detector declares.
+    pub signals: Vec<Option<Name>>,
+}
+
+/// Readings on their way into a detector, and the time it is to be asked about.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Feed {
+    pub machine: Name,
+    pub detector: usize,
+    pub generation: u64,
+    pub feed: u64,
+    /// By index into the signals the detector declares.
+    pub readings: Vec<(u32, Reading)>,
+    pub assess_at: crate::time::Moment,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rejected {
+    pub at: Now,
+    pub topic: Arc<str>,
+    pub fault: String,
+    /// Whether it came on an input's topic, and so might have been meant as a request.
+    pub input: Option<Name>,
+}

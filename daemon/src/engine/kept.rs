@@ -1,0 +1,64 @@
+//! What survives a restart, from the guard's numbers to names and back, from moments to wall time and back.
+
+use super::effect::{KeptDeferral, KeptLockout, KeptMachine};
+use super::names::Names;
+use crate::event::Name;
+use crate::guard::{Deferral, Kept, Lockout};
+use crate::time::{Now, Span, WallTime};
+
+pub(super) fn write_down(machine: &Name, kept: &Kept, names: &Names, now: Now) -> KeptMachine {
+    KeptMachine {
+        machine: machine.clone(),
+        lockout: kept
+            .lockout
+            .map(|lockout| KeptLockout { by: names.input_name(lockout.by), emergency: lockout.emergency }),
+        deferral: kept.deferral.map(|deferral| {
+            let remaining = deferral.expires_at.since(now.moment);
+            KeptDeferral {
+                by: names.input_name(deferral.by),
+                expires: WallTime(now.wall.0.saturating_add_unsigned(remaining.0)),
+                remaining,
+            }
+        }),
+    }
+}
+
+/// The wall clock may have been wrong at either end, so it can shorten what was left of a deferral, never prolong
+/// it.
+pub(super) fn recall(kept: &KeptMachine, names: &mut Names, deferral_max: Span, now: Now) -> Kept {
+    Kept {
+        lockout: kept
+            .lockout
+            .as_ref()
+            .map(|lockout| Lockout { by: names.input(&lockout.by), emergency: lockout.emergency }),
+        deferral: kept.deferral.as_ref().map(|deferral| {
+            let by_wall = u64::try_from(deferral.expires.0.saturating_sub(now.wall.0)).unwrap_or(0);
+            let remaining = Span(by_wall).min(deferral.remaining).min(deferral_max);
+            Deferral { by: names.input(&deferral.by), expires_at: now.moment + remaining }
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::time::Moment;
+
+    #[test]
+    fn a_deferral_outlives_a_restart_by_what_was_left_of_it() {
+        let mut names = Names::new();
+        let night = names.input(&Name::new("night").unwrap());
+        let deferral = Deferral { by: night, expires_at: Moment(5_000) };
+        let kept = Kept { lockout: None, deferral: Some(deferral) };
+        let before = Now { moment: Moment(1_000), wall: WallTime(1_000_000) };
+        let written = write_down(&Name::new("kiln").unwrap(), &kept, &names, before);
+
+        let after = Now { moment: Moment(70), wall: WallTime(1_001_500) };
+        let recalled = recall(&written, &mut names, Span::secs(60), after);
+        assert_eq!(recalled.deferral.unwrap().expires_at, Moment(70 + 2_500));
+
+        let clock_reset = Now { moment: Moment(70), wall: WallTime(0) };
+        let recalled = recall(&written, &mut names, Span::secs(60), clock_reset);
+        assert_eq!(recalled.deferral.unwrap().expires_at, Moment(70 + 4_000));
+    }
+}

@@ -1,0 +1,221 @@
+//! One machine in the engine: its signals, its detectors and its guard, and the passing of facts between them.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::detector::DetectorState;
+use super::effect::{Effect, Feed, Grounds, Install, Reply};
+use super::outlet_sight::OutletSight;
+use super::permissive;
+use crate::event::{Assessed, Name, Reading, Value};
+use crate::guard::{self, DrawReport, Guard, Input, OutletReport, Permissive, RequestId};
+use crate::plan::{Machine, SharedPlan};
+use crate::signals::SignalState;
+use crate::time::{Moment, Now};
+
+#[derive(Debug)]
+pub(super) struct MachineState {
+    pub(super) plan: SharedPlan,
+    pub(super) index: usize,
+    pub(super) title: Arc<str>,
+    pub(super) guard: Guard,
+    pub(super) signals: Vec<SignalState>,
+    pub(super) detectors: Vec<DetectorState>,
+    pub(super) sight: OutletSight,
+    /// What is known of requests the guard has not answered yet; as many as it lets wait.
+    pub(super) asked: BTreeMap<RequestId, Asked>,
+    /// The deadline under which the engine has it in its queue.
+    pub(super) queued: Option<Moment>,
+    permissive: Permissive,
+    shown: Shown,
+}
+
+/// Whence a request came, for its answer.
+#[derive(Clone, Debug)]
+pub(super) struct Asked {
+    pub(super) input: Name,
+    pub(super) gesture: Name,
+    pub(super) event_id: Option<Arc<str>>,
+    pub(super) reply: Option<Reply>,
+}
+
+/// What people see of a machine, in as far as a change of it is worth telling at once.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Shown {
+    outlet: Option<guard::Switch>,
+    permissive: Option<guard::PermissiveState>,
+    window: Option<Moment>,
+    standing: Option<guard::Standing>,
+    lockout: Option<guard::Lockout>,
+    switching: bool,
+    waiting: bool,
+    incidents: Vec<guard::IncidentKind>,
+}
+
+impl MachineState {
+    pub(super) fn new(plan: &SharedPlan, index: usize, kept: guard::Kept, now: Now) -> MachineState {
+        let machine = &plan.machines[index];
+        MachineState {
+            plan: plan.clone(),
+            index,
+            title: machine.title.as_str().into(),
+            guard: Guard::new(machine.policy, kept, now.moment),
+            signals: machine.signals.iter().map(SignalState::new).collect(),
+            detectors: Vec::new(),
+            sight: OutletSight::default(),
+            asked: BTreeMap::new(),
+            queued: None,
+            permissive: Permissive::UNKNOWN,
+            shown: Shown::default(),
+        }
+    }
+
+    pub(super) fn rules(&self) -> &Machine {
+        &self.plan.machines[self.index]
+    }
+
+    /// Asks for all detectors of this machine to be loaded.
+    pub(super) fn install(&mut self, now: Moment, generation: &mut u64, out: &mut Vec<Effect>) {
+        self.detectors.clear();
+        let machine = &self.plan.machines[self.index];
+        for (index, uses) in machine.detectors.iter().enumerate() {
+            *generation += 1;
+            self.detectors.push(DetectorState::new(*generation, now));
+            let name_of = |signal: &Option<usize>| signal.map(|signal| machine.signals[signal].name.clone());
+            out.push(Effect::Install(Install {
+                machine: machine.name.clone(),
+                detector: index,
+                generation: *generation,
+                module: uses.module.clone(),
+                settings: uses.settings.clone(),
+                signals: uses.signals.iter().map(name_of).collect(),
+            }));
+        }
+    }
+
+    /// Shows a new reading to every detector that wants it, and to the guard what that makes doubtful.
+    pub(super) fn take_reading(
+        &mut self,
+        now: Now,
+        signal: usize,
+        reading: &Reading,
+        acts: &mut Vec<guard::Effect>,
+        out: &mut Vec<Effect>,
+    ) {
+        let machine = &self.plan.machines[self.index];
+        for (index, uses) in machine.detectors.iter().enumerate() {
+            let wired = (0_u32..).zip(&uses.signals).filter(|(_, wired)| **wired == Some(signal));
+            let readings: Vec<_> = wired.map(|(declared, _)| (declared, reading.clone())).collect();
+            if readings.is_empty() {
+                continue;
+            }
+            let state = &mut self.detectors[index];
+            out.push(Effect::Feed(Feed {
+                machine: machine.name.clone(),
+                detector: index,
+                generation: state.generation,
+                feed: state.feed(now.moment),
+                readings,
+                assess_at: now.moment,
+            }));
+        }
+        if machine.outlet.power_signal == Some(signal)
+            && let Value::Number(watts) = reading.value
+        {
+            let residual = watts > machine.outlet.residual_watts;
+            self.guard.handle(now.moment, Input::Draw(DrawReport { residual, at: reading.at }), acts);
+        }
+        self.refresh_permissive(now, acts);
+    }
+
+    pub(super) fn take_assessed(
+        &mut self,
+        now: Now,
+        assessed: Assessed,
+        acts: &mut Vec<guard::Effect>,
+    ) -> bool {
+        let Some(state) = self.detectors.get_mut(assessed.detector) else { return false };
+        let taken = state.take(now.moment, assessed);
+        if taken {
+            self.refresh_permissive(now, acts);
+        }
+        taken
+    }
+
+    pub(super) fn take_outlet(&mut self, now: Now, acts: &mut Vec<guard::Effect>) {
+        let report = OutletReport { state: self.sight.state(), at: now.moment };
+        self.guard.handle(now.moment, Input::Outlet(report), acts);
+    }
+
+    /// Time has passed: readings may have gone stale, detectors may see it differently, the guard may have
+    /// something due.
+    pub(super) fn tick(&mut self, now: Now, acts: &mut Vec<guard::Effect>, out: &mut Vec<Effect>) {
+        let machine = &self.plan.machines[self.index];
+        for (index, state) in self.detectors.iter_mut().enumerate() {
+            if state.next_look() <= now.moment {
+                out.push(Effect::Feed(Feed {
+                    machine: machine.name.clone(),
+                    detector: index,
+                    generation: state.generation,
+                    feed: state.look(now.moment),
+                    readings: Vec::new(),
+                    assess_at: now.moment,
+                }));
+            }
+        }
+        self.refresh_permissive(now, acts);
+        self.guard.handle(now.moment, Input::Tick, acts);
+    }
+
+    fn refresh_permissive(&mut self, now: Now, acts: &mut Vec<guard::Effect>) {
+        let merged = permissive::merge(now.moment, self.rules(), &self.detectors, &self.signals);
+        let same = Permissive { assessed_at: self.permissive.assessed_at, ..merged } == self.permissive;
+        if !same {
+            self.permissive = merged;
+            self.guard.handle(now.moment, Input::Permissive(merged), acts);
+        }
+    }
+
+    /// When to look at this machine again.
+    pub(super) fn deadline(&self, now: Moment) -> Option<Moment> {
+        let looks = self.detectors.iter().map(DetectorState::next_look).min();
+        let stale = Some(self.permissive.valid_until).filter(|at| *at > now && *at < Moment(u64::MAX));
+        [self.guard.deadline(), looks, stale].into_iter().flatten().min()
+    }
+
+    pub(super) fn reasons(&self, now: Moment) -> Vec<Arc<str>> {
+        permissive::reasons(now, self.rules(), &self.detectors, &self.signals)
+    }
+
+    pub(super) fn grounds(&self, now: Moment) -> Grounds {
+        let machine = self.rules();
+        let pairs = machine.detectors.iter().zip(&self.detectors);
+        Grounds {
+            state: Some(self.permissive.at(now)),
+            outlet: self.guard.outlet(),
+            findings: pairs.map(|(uses, state)| state.finding(now, uses, machine, &self.signals)).collect(),
+        }
+    }
+
+    pub(super) fn permissive(&self) -> &Permissive {
+        &self.permissive
+    }
+
+    /// Whether something worth telling has changed since this was last asked.
+    pub(super) fn status_changed(&mut self, now: Moment) -> bool {
+        let guard = &self.guard;
+        let shown = Shown {
+            outlet: guard.outlet(),
+            permissive: Some(self.permissive.at(now)),
+            window: guard.window().map(|window| window.deadline()),
+            standing: guard.standing(),
+            lockout: guard.lockout(),
+            switching: guard.pending().is_some(),
+            waiting: guard.waiting() > 0,
+            incidents: guard.incidents().collect(),
+        };
+        let changed = shown != self.shown;
+        self.shown = shown;
+        changed
+    }
+}

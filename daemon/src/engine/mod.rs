@@ -1,0 +1,22 @@
+//! The engine: intake, signals, permissives and guards put together, without any input or output of its own.
+
+mod answered;
+mod core;
+mod detector;
+mod effect;
+mod kept;
+mod machine;
+mod messages;
+mod names;
+mod outlet_sight;
+mod permissive;
+mod router;
+mod status;
+#[cfg(test)]
+mod tests;
+mod translate;
+
+pub use core::{Engine, Former};
+pub use effect::*;
+pub use router::{Classes, TopicClass, request_topic, subscriptions};
+pub use status::{MachineStatus, SignalStatus};

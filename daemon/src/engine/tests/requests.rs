@@ -1,0 +1,164 @@
+//! Requests through the whole engine.
+
+use super::world::{World, name};
+use crate::engine::{Effect, Former, KeptLockout, KeptMachine, Why};
+use crate::event::{Event, Verdict};
+use crate::guard::{Cause, Decision, Switch};
+use crate::time::Span;
+
+#[test]
+fn a_press_on_an_idle_machine_switches_it_off() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
+    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+}
+
+#[test]
+fn a_press_on_a_working_machine_is_held_with_the_readings_behind_it() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
+    assert_eq!(world.commands(), []);
+    assert_eq!(world.announcements(), ["held"]);
+    let decided = world.decisions()[0];
+    let finding = &decided.grounds.findings[0];
+    assert_eq!(finding.verdict, Verdict::Busy);
+    assert_eq!(finding.readings[0].2, world.reading(800.0));
+}
+
+#[test]
+fn a_press_waits_for_the_detector_to_look_at_a_reading_that_came_before_it() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("meters/mill", "800");
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decisions().len(), 0, "the reading might mean that a job has begun");
+    world.detector_says(Verdict::Busy);
+    assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
+    assert_eq!(world.commands(), []);
+}
+
+#[test]
+fn a_press_is_held_when_the_detector_does_not_look_in_time() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("meters/mill", "12");
+    world.says("buttons/mill", "press");
+    world.wait(Span::secs(1));
+    assert_eq!(world.decision(), (Decision::Held, "machine-unknown"));
+}
+
+#[test]
+fn a_force_inside_the_window_switches_off_and_one_after_it_does_not() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/mill", "press");
+    world.wait(Span::secs(3));
+    world.says("buttons/mill", "long");
+    assert_eq!(world.decision(), (Decision::Acted, "forced-in-window"));
+    assert_eq!(world.commands(), [(Switch::Off, Cause::Forced)]);
+
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/mill", "press");
+    world.wait(Span::secs(10));
+    assert_eq!(world.announcements(), ["window-over"]);
+    world.says("buttons/mill", "long");
+    assert_eq!(world.decision().0, Decision::Held);
+    assert_eq!(world.commands(), []);
+}
+
+#[test]
+fn a_stored_or_late_press_is_answered_and_not_obeyed() {
+    let mut world = World::on_and(Verdict::Idle);
+    let stored = crate::event::Message { retained: true, ..World::message("buttons/mill", "press") };
+    world.event(Event::Message(stored));
+    assert_eq!(world.decision(), (Decision::Ignored, "retained"));
+    let late = crate::event::Message { age: Span::secs(60), ..World::message("buttons/mill", "press") };
+    world.event(Event::Message(late));
+    assert_eq!(world.decision(), (Decision::Ignored, "too-old"));
+    assert_eq!(world.commands(), []);
+}
+
+#[test]
+fn an_emergency_waits_for_no_detector() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("meters/mill", "900");
+    world.says("contacts/red", "open");
+    assert!(
+        matches!(&world.effects[0], Effect::Command(command) if command.cause == Cause::Emergency),
+        "the command comes first: {:?}",
+        world.effects
+    );
+    assert_eq!(world.decision(), (Decision::Acted, "emergency"));
+    assert!(world.decisions()[0].after_keep, "the lockout must survive a restart");
+}
+
+#[test]
+fn an_event_delivered_again_is_answered_once_even_after_a_restart() {
+    let press = r#"{"action":"press","nr":41}"#;
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
+    world.wait(Span::secs(3));
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
+
+    let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
+    let mut world = World::after(&former);
+    world.says("outlets/mill/state", "on");
+    world.reads(Verdict::Idle);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
+    assert_eq!(world.commands(), []);
+}
+
+#[test]
+fn a_request_on_our_own_topic_is_answered_where_the_sender_asked_for_it() {
+    let mut world = World::on_and(Verdict::Busy);
+    let asked = crate::event::Message {
+        response_topic: Some("reply/7".into()),
+        ..World::message("idlegate/request/console", r#"{"machine":"mill","request":"off"}"#)
+    };
+    world.event(Event::Message(asked));
+    assert_eq!(world.decision().0, Decision::Held);
+    assert_eq!(&*world.decisions()[0].reply.as_ref().unwrap().topic, "reply/7");
+}
+
+#[test]
+fn a_bad_request_is_refused_with_its_fault() {
+    let mut world = World::on_and(Verdict::Idle);
+    for (payload, why) in [
+        ("off", "malformed"),
+        (r#"{"machine":"kiln","request":"off"}"#, "unknown-machine"),
+        (r#"{"machine":"mill","request":"emergency-off"}"#, "may-not-emergency"),
+    ] {
+        world.says("idlegate/request/console", payload);
+        assert_eq!(world.decision(), (Decision::Refused, why), "{payload}");
+        assert_eq!(world.commands(), [], "{payload}");
+    }
+}
+
+#[test]
+fn a_lockout_of_a_former_run_still_holds() {
+    let lockout = Some(KeptLockout { by: name("red-button"), emergency: true });
+    let kept = KeptMachine { machine: name("mill"), lockout, deferral: None };
+    let mut world = World::after(&Former { machines: vec![kept], answered: vec![] });
+    assert_eq!(world.commands(), [], "a start switches nothing");
+    world.says("outlets/mill/state", "off");
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decision(), (Decision::Refused, "lockout"));
+}
+
+#[test]
+fn an_off_at_night_waits_until_the_machine_is_idle() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("clock/night", "bell");
+    assert_eq!(world.decision(), (Decision::Deferred, "until-idle"));
+    world.reads(Verdict::Idle);
+    let mut acted = Vec::new();
+    for _ in 0..60 {
+        world.wait(Span::secs(1));
+        acted.extend(world.decisions().into_iter().cloned());
+        world.reads(Verdict::Idle);
+    }
+    assert_eq!(acted.len(), 1, "{acted:?}");
+    assert_eq!(acted[0].why, Why::DeferralDue);
+}

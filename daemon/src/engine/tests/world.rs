@@ -1,0 +1,281 @@
+//! A workshop of one mill with one power detector, whose word the test gives.
+
+use std::sync::Arc;
+
+use bytes::Bytes;
+
+use crate::engine::{Decided, Effect, Engine, Feed, Former};
+use crate::event::{
+    Assessed, Assessment, DetectorFault, Event, LinkState, Message, Name, Reading, Value, Verdict,
+};
+use crate::guard::{Cause, Decision, Policy, RequestKind, Rights, Switch, WhenBusy};
+use crate::plan::*;
+use crate::time::{Moment, Now, Span, WallTime};
+
+pub(super) struct World {
+    pub(super) engine: Engine,
+    pub(super) now: Now,
+    feeds: Vec<Feed>,
+    /// The newest feed the detector has answered.
+    answered: u64,
+    generation: u64,
+    pub(super) effects: Vec<Effect>,
+}
+
+pub(super) fn name(text: &str) -> Name {
+    Name::new(text).unwrap()
+}
+
+fn source(filter: &str) -> Source {
+    Source { filter: filter.into(), path: ValuePath::Whole }
+}
+
+fn gesture(word: &str, request: RequestKind) -> Gesture {
+    Gesture { name: name(word), words: vec![word.into()], request }
+}
+
+fn input(title: &str, source: InputSource, gestures: Vec<Gesture>, rights: Rights) -> Input {
+    Input { name: name(title), title: title.into(), source, machines: vec![0], gestures, rights }
+}
+
+pub(super) fn plan() -> Plan {
+    let mill = Machine {
+        name: name("mill"),
+        title: "Mill".into(),
+        outlet: Outlet {
+            state: StateTopic { source: source("outlets/mill/state"), on: "on".into(), off: "off".into() },
+            command: CommandTopic {
+                topic: "outlets/mill/command".into(),
+                on: "on".into(),
+                off: "off".into(),
+                expiry: Span::secs(2),
+            },
+            refresh: None,
+            availability: Some(StateTopic {
+                source: source("outlets/mill/reach"),
+                on: "yes".into(),
+                off: "no".into(),
+            }),
+            power_signal: Some(0),
+            residual_watts: 5.0,
+        },
+        signals: vec![Signal {
+            name: name("power"),
+            source: source("meters/mill"),
+            kind: SignalKind::Number(NumberSignal {
+                unit: "W".into(),
+                scale: 1.0,
+                offset: 0.0,
+                plausible: (-5.0, 4_000.0),
+            }),
+            stale_after: Span::secs(30),
+        }],
+        detectors: vec![DetectorUse {
+            name: name("power-threshold"),
+            module: ModuleSource::BuiltIn(name("power-threshold")),
+            settings: serde_json::json!({}),
+            signals: vec![Some(0)],
+            needed: vec![true],
+            advisory: false,
+        }],
+        policy: Policy::default(),
+    };
+    let button = Rights { may_force: true, ..Rights::PLAIN };
+    let by_topic = |filter: &str, event_id: Option<&str>| InputSource::Topic {
+        source: Source {
+            filter: filter.into(),
+            path: match event_id {
+                Some(_) => ValuePath::JsonPointer("/action".into()),
+                None => ValuePath::Whole,
+            },
+        },
+        event_id: event_id.map(|pointer| ValuePath::JsonPointer(pointer.into())),
+    };
+    Plan {
+        shop: Shop {
+            title: "Test shop".into(),
+            prefix: "idlegate".into(),
+            broker: Broker {
+                host: "127.0.0.1".into(),
+                port: 1883,
+                client_id: "idlegate".into(),
+                login: None,
+                tls: None,
+                keep_alive: Span::secs(5),
+            },
+            sentences: std::collections::BTreeMap::new(),
+            state_dir: None,
+        },
+        machines: vec![mill],
+        inputs: vec![
+            input(
+                "button",
+                by_topic("buttons/mill", None),
+                vec![gesture("press", RequestKind::Flip), gesture("long", RequestKind::ForceOff)],
+                button,
+            ),
+            input(
+                "counting-button",
+                by_topic("buttons/counting", Some("/nr")),
+                vec![gesture("press", RequestKind::Off)],
+                button,
+            ),
+            input("console", InputSource::RequestTopic, vec![], button),
+            input(
+                "red-button",
+                by_topic("contacts/red", None),
+                vec![gesture("open", RequestKind::EmergencyOff)],
+                Rights { emergency: true, ..Rights::PLAIN },
+            ),
+            input(
+                "night",
+                by_topic("clock/night", None),
+                vec![gesture("bell", RequestKind::Off)],
+                Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
+            ),
+        ],
+        digest: "digest".into(),
+    }
+}
+
+impl World {
+    pub(super) fn new() -> World {
+        World::after(&Former::default())
+    }
+
+    pub(super) fn after(former: &Former) -> World {
+        let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
+        let mut engine = Engine::new(Arc::new(plan()), former, now);
+        let mut effects = Vec::new();
+        engine.start(now, &mut effects);
+        let generation = effects.iter().find_map(|effect| match effect {
+            Effect::Install(install) => Some(install.generation),
+            _ => None,
+        });
+        let mut world = World {
+            engine,
+            now,
+            feeds: Vec::new(),
+            answered: 0,
+            generation: generation.unwrap(),
+            effects: Vec::new(),
+        };
+        world.event(Event::Link(LinkState::Up));
+        world
+    }
+
+    pub(super) fn event(&mut self, event: Event) {
+        self.effects.clear();
+        self.engine.handle(self.now, event, &mut self.effects);
+        let feeds = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Feed(feed) => Some(feed.clone()),
+            _ => None,
+        });
+        self.feeds.extend(feeds);
+    }
+
+    pub(super) fn wait(&mut self, span: Span) {
+        let end = self.now.moment + span;
+        let mut seen = Vec::new();
+        while let Some(due) = self.engine.deadline().filter(|due| *due <= end) {
+            self.now.moment = due.max(self.now.moment);
+            self.event(Event::Tick);
+            seen.append(&mut self.effects);
+        }
+        self.now.moment = end;
+        self.effects = seen;
+    }
+
+    pub(super) fn message(topic: &str, payload: &str) -> Message {
+        Message {
+            topic: topic.into(),
+            payload: Bytes::copy_from_slice(payload.as_bytes()),
+            retained: false,
+            age: Span(20),
+            response_topic: None,
+            correlation: None,
+        }
+    }
+
+    pub(super) fn says(&mut self, topic: &str, payload: &str) {
+        self.event(Event::Message(World::message(topic, payload)));
+    }
+
+    /// The detector looks at everything it was shown, and says this.
+    pub(super) fn detector_says(&mut self, verdict: Verdict) {
+        let latest =
+            self.feeds.iter().rev().find_map(|feed| feed.readings.last()).map(|(_, reading)| reading.clone());
+        let evidence = latest.into_iter().map(|reading| (name("power"), reading)).collect();
+        self.detector_answers(Ok(Assessment {
+            verdict,
+            reason: format!("{verdict:?}").into(),
+            evidence,
+            clears_in: None,
+        }));
+    }
+
+    pub(super) fn detector_answers(&mut self, outcome: Result<Assessment, DetectorFault>) {
+        self.answered = self.feeds.drain(..).next_back().map_or(self.answered, |feed| feed.feed);
+        let feed = self.answered;
+        let assessed = Assessed {
+            machine: name("mill"),
+            detector: 0,
+            generation: self.generation,
+            feed,
+            at: self.now.moment,
+            outcome,
+        };
+        self.event(Event::Assessed(assessed));
+    }
+
+    /// A mill that is on, and whose detector has looked at its draw.
+    pub(super) fn on_and(verdict: Verdict) -> World {
+        let mut world = World::new();
+        world.says("outlets/mill/state", "on");
+        world.reads(verdict);
+        world.wait(Span::secs(5));
+        world.reads(verdict);
+        world
+    }
+
+    pub(super) fn reads(&mut self, verdict: Verdict) {
+        self.says("meters/mill", if verdict == Verdict::Busy { "800" } else { "12" });
+        self.detector_says(verdict);
+    }
+
+    pub(super) fn decisions(&self) -> Vec<&Decided> {
+        let decided = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Decided(decided) => Some(&**decided),
+            _ => None,
+        });
+        decided.collect()
+    }
+
+    /// The one decision of the last event, as words.
+    pub(super) fn decision(&self) -> (Decision, &'static str) {
+        let decisions = self.decisions();
+        assert_eq!(decisions.len(), 1, "exactly one decision: {decisions:?}");
+        (decisions[0].decision, decisions[0].why.word())
+    }
+
+    pub(super) fn commands(&self) -> Vec<(Switch, Cause)> {
+        let commands = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Command(command) => Some((command.switch, command.cause)),
+            _ => None,
+        });
+        commands.collect()
+    }
+
+    pub(super) fn announcements(&self) -> Vec<&'static str> {
+        let told = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Announce(announced) => Some(announced.what.word()),
+            Effect::Incident(told) => Some(told.kind.word()),
+            _ => None,
+        });
+        told.collect()
+    }
+
+    pub(super) fn reading(&self, number: f64) -> Reading {
+        Reading { at: self.now.moment, value: Value::Number(number) }
+    }
+}

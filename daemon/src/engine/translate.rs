@@ -1,0 +1,139 @@
+//! From what one machine's guard wants done to what the world has to be told.
+
+use super::core::Engine;
+use super::effect::{Announced, Command, Decided, Effect, IncidentTold, Why};
+use super::kept;
+use crate::event::Name;
+use crate::guard::{self, Announcement, Answer, InputId};
+use crate::time::Now;
+
+impl Engine {
+    pub(super) fn translate(
+        &mut self,
+        now: Now,
+        index: usize,
+        acts: &[guard::Effect],
+        out: &mut Vec<Effect>,
+    ) {
+        let mut after_keep = false;
+        for act in acts {
+            match *act {
+                guard::Effect::Command(command) => out.push(Effect::Command(Command {
+                    machine: index,
+                    name: self.machine_name(index),
+                    switch: command.switch,
+                    cause: command.cause,
+                    resend: command.resend,
+                    shadow: command.shadow,
+                })),
+                guard::Effect::Refresh => out.push(Effect::Refresh { machine: index }),
+                guard::Effect::Keep(kept) => {
+                    after_keep = true;
+                    let name = self.machine_name(index);
+                    out.push(Effect::Keep(kept::write_down(&name, &kept, &self.names, now)));
+                }
+                guard::Effect::Answer(answer) => {
+                    let decided = self.decided(now, index, &answer, after_keep);
+                    out.push(Effect::Decided(Box::new(decided)));
+                }
+                guard::Effect::DeferralActed(deferral) => {
+                    let decided = self.deferral_decided(now, index, deferral.by);
+                    out.push(Effect::Decided(Box::new(decided)));
+                }
+                guard::Effect::Announce(what) => {
+                    let announced = self.announced(now, index, what);
+                    out.push(Effect::Announce(Box::new(announced)));
+                }
+                guard::Effect::Incident(incident) => {
+                    out.push(Effect::Incident(self.incident(now, index, incident.kind, incident.urgent)));
+                }
+                guard::Effect::IncidentOver(kind) => {
+                    out.push(Effect::IncidentOver(self.incident(now, index, kind, false)));
+                }
+            }
+        }
+    }
+
+    fn machine_name(&self, index: usize) -> Name {
+        self.machines[index].rules().name.clone()
+    }
+
+    fn decided(&mut self, now: Now, index: usize, answer: &Answer, after_keep: bool) -> Decided {
+        let machine = &mut self.machines[index];
+        let asked = machine.asked.remove(&answer.request);
+        let (gesture, event_id, reply) = match asked {
+            Some(asked) => (Some(asked.gesture), asked.event_id, asked.reply),
+            None => (None, None, None),
+        };
+        Decided {
+            at: now,
+            machine: Some(machine.rules().name.clone()),
+            title: Some(machine.title.clone()),
+            input: self.names.input_name(answer.input),
+            gesture,
+            request: Some(answer.kind),
+            event_id,
+            decision: answer.decision,
+            why: Why::Guard(answer.reason),
+            grounds: machine.grounds(now.moment),
+            reply,
+            after_keep,
+            rules: self.rules_digest.clone(),
+        }
+    }
+
+    fn deferral_decided(&self, now: Now, index: usize, by: InputId) -> Decided {
+        let machine = &self.machines[index];
+        Decided {
+            at: now,
+            machine: Some(machine.rules().name.clone()),
+            title: Some(machine.title.clone()),
+            input: self.names.input_name(by),
+            gesture: None,
+            request: Some(guard::RequestKind::OffWhenIdle),
+            event_id: None,
+            decision: guard::Decision::Acted,
+            why: Why::DeferralDue,
+            grounds: machine.grounds(now.moment),
+            reply: None,
+            after_keep: false,
+            rules: self.rules_digest.clone(),
+        }
+    }
+
+    fn announced(&self, now: Now, index: usize, what: Announcement) -> Announced {
+        let machine = &self.machines[index];
+        Announced {
+            at: now,
+            machine: machine.rules().name.clone(),
+            title: machine.title.clone(),
+            what,
+            input: what.input().map(|input| self.input_title(input)),
+            reasons: machine.reasons(now.moment),
+            clears_in: machine.permissive().clears_in,
+        }
+    }
+
+    fn input_title(&self, input: InputId) -> std::sync::Arc<str> {
+        if input == InputId::IDLE_TIMER {
+            return "the idle timer".into();
+        }
+        let name = self.names.input_name(input);
+        match self.plan.input(name.as_str()) {
+            Some((_, input)) => input.title.as_str().into(),
+            None => name.as_str().into(),
+        }
+    }
+
+    fn incident(&self, now: Now, index: usize, kind: guard::IncidentKind, urgent: bool) -> IncidentTold {
+        let machine = &self.machines[index];
+        IncidentTold {
+            at: now,
+            machine: machine.rules().name.clone(),
+            title: machine.title.clone(),
+            kind,
+            urgent,
+            reasons: machine.reasons(now.moment),
+        }
+    }
+}

@@ -1,0 +1,14 @@
+//! From payloads to values, pure: bytes in, a value or a reason for rejecting them out.
+//!
+//! A doubtful payload is never a value. Whatever cannot be read in exactly one way is rejected, counted and told
+//! apart, and the reading it might have been is simply missing: missing readings go stale, and stale is unknown.
+
+mod decode;
+mod rejection;
+mod request;
+mod senml;
+
+pub use decode::{decode_number, decode_text, decode_word};
+pub use rejection::{Rejection, bounded};
+pub use request::{ParsedRequest, parse_request};
+pub use senml::{Record as SenmlRecord, SenmlFault, SenmlValue, resolve as resolve_senml};

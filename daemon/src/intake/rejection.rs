@@ -1,0 +1,118 @@
+//! Why a payload is not a value.
+
+use super::senml::SenmlFault;
+
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum Rejection {
+    #[error("the payload has {0} bytes, more than {max}", max = super::decode::PAYLOAD_BYTES_MAX)]
+    TooLong(usize),
+    #[error("the payload is not UTF-8")]
+    NotUtf8,
+    #[error("the payload is empty")]
+    Empty,
+    #[error("{0:?} is not a number")]
+    NotANumber(String),
+    #[error("{0:?} is not a finite number")]
+    NotFinite(String),
+    #[error("the payload is not JSON: {0}")]
+    NotJson(String),
+    #[error("the member {0:?} stands in the payload twice")]
+    TwiceThere(String),
+    #[error("there is nothing at {0:?} in the payload")]
+    NothingThere(String),
+    #[error("what stands at {0:?} is an object, an array or null, and no value")]
+    NotAValue(String),
+    #[error("the value is longer than {0} characters")]
+    ValueTooLong(usize),
+    #[error("the payload is no SenML: {0}")]
+    NotSenml(#[from] SenmlFault),
+}
+
+/// Text from outside, short enough for a line, for use in a message about it.
+pub fn bounded(text: &str) -> String {
+    const CHARS_MAX: usize = 48;
+    let mut shortened: String = text.chars().take(CHARS_MAX).collect();
+    if shortened.len() < text.len() {
+        shortened.push('…');
+    }
+    shortened
+}
+
+/// JSON in which no object has the same member twice: readers differ about which of the two counts, so neither
+/// does here.
+pub(super) fn parse_strictly(text: &str) -> Result<serde_json::Value, Rejection> {
+    let strict: Strict = serde_json::from_str(text).map_err(|error| {
+        let told = error.to_string();
+        match told.strip_prefix(TWICE).and_then(|rest| rest.split(TWICE_END).next()) {
+            Some(member) => Rejection::TwiceThere(bounded(member)),
+            None => Rejection::NotJson(bounded(&told)),
+        }
+    })?;
+    Ok(strict.0)
+}
+
+const TWICE: &str = "member twice: ";
+const TWICE_END: &str = "\u{1} at line";
+
+struct Strict(serde_json::Value);
+
+impl<'de> serde::Deserialize<'de> for Strict {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Strict, D::Error> {
+        deserializer.deserialize_any(StrictVisitor).map(Strict)
+    }
+}
+
+struct StrictVisitor;
+
+impl<'de> serde::de::Visitor<'de> for StrictVisitor {
+    type Value = serde_json::Value;
+
+    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("a JSON value")
+    }
+
+    fn visit_bool<E>(self, value: bool) -> Result<Self::Value, E> {
+        Ok(value.into())
+    }
+
+    fn visit_i64<E>(self, value: i64) -> Result<Self::Value, E> {
+        Ok(value.into())
+    }
+
+    fn visit_u64<E>(self, value: u64) -> Result<Self::Value, E> {
+        Ok(value.into())
+    }
+
+    fn visit_f64<E: serde::de::Error>(self, value: f64) -> Result<Self::Value, E> {
+        let number = serde_json::Number::from_f64(value);
+        number.map(Into::into).ok_or_else(|| E::custom("a number out of range"))
+    }
+
+    fn visit_str<E>(self, value: &str) -> Result<Self::Value, E> {
+        Ok(value.into())
+    }
+
+    fn visit_unit<E>(self) -> Result<Self::Value, E> {
+        Ok(serde_json::Value::Null)
+    }
+
+    fn visit_seq<A: serde::de::SeqAccess<'de>>(self, mut items: A) -> Result<Self::Value, A::Error> {
+        let mut array = Vec::new();
+        while let Some(Strict(item)) = items.next_element()? {
+            array.push(item);
+        }
+        Ok(array.into())
+    }
+
+    fn visit_map<A: serde::de::MapAccess<'de>>(self, mut members: A) -> Result<Self::Value, A::Error> {
+        let mut object = serde_json::Map::new();
+        while let Some(name) = members.next_key::<String>()? {
+            let Strict(value) = members.next_value()?;
+            if object.contains_key(&name) {
+                return Err(serde::de::Error::custom(format_args!("{TWICE}{name}\u{1}")));
+            }
+            object.insert(name, value);
+        }
+        Ok(object.into())
+    }
+}

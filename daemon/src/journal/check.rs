@@ -1,0 +1,122 @@
+//! Whether a file can be trusted: SQLite's own check within a time limit, every sum and the gapless sequence of
+//! the newest records, and every row of the kept state.
+
+use std::time::{Duration, Instant};
+
+use rusqlite::Connection;
+
+use super::kept::{Restored, locked_for_safety};
+use super::sqlite_error::store_error;
+use super::store::StoreError;
+use super::{rows, schema};
+use crate::time::{Span, WallTime};
+
+/// So many of the newest records are read at the start.
+pub(super) const TAIL: i64 = 1000;
+/// SQLite's virtual machine looks at the time after so many of its steps.
+const STEPS_BETWEEN_LOOKS: i32 = 1000;
+
+/// The checks of every start. A check that takes too long is left off; what it saw until then was sound.
+pub(super) fn at_start(connection: &mut Connection, within: Span) -> Result<(), StoreError> {
+    schema::compare(connection)?;
+    limited(connection, within, |connection| {
+        match connection.query_row("PRAGMA quick_check(1)", [], |row| row.get::<_, String>(0)) {
+            Ok(verdict) if verdict == "ok" => Ok(()),
+            Ok(verdict) => Err(StoreError::Damaged(verdict)),
+            Err(error) => Err(store_error(error)),
+        }
+    })?;
+    records(connection, TAIL)
+}
+
+/// Every sum and the gapless sequence of the newest `newest` records.
+pub(super) fn records(connection: &Connection, newest: i64) -> Result<(), StoreError> {
+    let sql = format!(
+        "SELECT {} FROM record LEFT JOIN boot ON boot.id = record.boot ORDER BY record.seq DESC LIMIT ?1",
+        rows::FOUND_COLUMNS
+    );
+    let mut statement = connection.prepare(&sql).map_err(store_error)?;
+    let mut records = statement.query([newest]).map_err(store_error)?;
+    let mut later: Option<i64> = None;
+    while let Some(row) = records.next().map_err(store_error)? {
+        let found = rows::found(row).map_err(store_error)?;
+        if !found.intact {
+            return Err(StoreError::Damaged(format!("record {} does not match its sum", found.seq)));
+        }
+        if later.is_some_and(|later| later != found.seq + 1) {
+            return Err(StoreError::Damaged(format!("records after {} are missing", found.seq)));
+        }
+        later = Some(found.seq);
+    }
+    Ok(())
+}
+
+/// What the file keeps, as far as it can be read; doubt where it cannot.
+pub(super) fn restore(connection: &mut Connection, within: Span, wall: WallTime) -> Restored {
+    let mut restored = Restored::default();
+    let outcome = limited(connection, within, |connection| {
+        kept(connection, wall, &mut restored)?;
+        answered(connection, &mut restored)
+    });
+    if let Err(error) = outcome {
+        restored.add_doubt(format!("{error}: lockouts of an earlier run may be missing"));
+    }
+    restored
+}
+
+fn kept(connection: &Connection, wall: WallTime, restored: &mut Restored) -> Result<(), StoreError> {
+    let mut statement = connection
+        .prepare(
+            "SELECT machine, lockout_by, lockout_emergency, deferral_by, deferral_expires_wall_ms, \
+             deferral_remaining_ms, crc FROM kept",
+        )
+        .map_err(store_error)?;
+    let mut found = statement.query([]).map_err(store_error)?;
+    while let Some(row) = found.next().map_err(store_error)? {
+        match rows::kept(row) {
+            Ok((machine, Some(mut state))) => {
+                if let Some(deferral) = &mut state.deferral {
+                    deferral.remaining = deferral.remaining_at(wall);
+                }
+                restored.kept.insert(machine, state);
+            }
+            Ok((machine, None)) => {
+                restored.add_doubt(format!("what was kept of {machine} is damaged: it stays locked"));
+                restored.kept.insert(machine, locked_for_safety());
+            }
+            Err(error) => restored.add_doubt(format!("{error}: a lockout may be missing")),
+        }
+    }
+    Ok(())
+}
+
+fn answered(connection: &Connection, restored: &mut Restored) -> Result<(), StoreError> {
+    let mut statement = connection
+        .prepare("SELECT input, event, decision, wall_ms, crc FROM answered ORDER BY id")
+        .map_err(store_error)?;
+    let mut found = statement.query([]).map_err(store_error)?;
+    while let Some(row) = found.next().map_err(store_error)? {
+        match rows::answered(row) {
+            Ok(Some(answered)) => restored.answered.push(answered),
+            Ok(None) | Err(_) => restored.add_doubt("an answered event could not be read"),
+        }
+    }
+    Ok(())
+}
+
+/// Runs a piece of reading, but no longer than `within`: then it counts as done.
+fn limited(
+    connection: &mut Connection,
+    within: Span,
+    work: impl FnOnce(&Connection) -> Result<(), StoreError>,
+) -> Result<(), StoreError> {
+    let deadline = Instant::now() + Duration::from(within);
+    let set = connection.progress_handler(STEPS_BETWEEN_LOOKS, Some(move || Instant::now() >= deadline));
+    set.map_err(store_error)?;
+    let outcome = work(connection);
+    connection.progress_handler(0, None::<fn() -> bool>).map_err(store_error)?;
+    match outcome {
+        Err(StoreError::Io(text)) if text.contains("interrupted") => Ok(()),
+        other => other,
+    }
+}

@@ -1,0 +1,344 @@
+//! The journal's own thread: groups what is queued, stores it, and keeps going when the disk does not.
+//!
+//! While nothing can be stored, entries wait in a bounded backlog in memory. When storing works again a gap
+//! record goes first: since when, why, how many records waited and how many were lost. It never panics on
+//! purpose and nothing ever waits for it without a limit.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+
+use serde_json::json;
+
+use super::change::Entry;
+use super::health::{JournalHealth, News, Pace, Shared};
+use super::kept::{ANSWERED_MAX, Answered, KeptState, Restored};
+use super::queue::{Queued, Ring, Woken};
+use super::record::{Kind, Record, Row};
+use super::rfc3339::rfc3339;
+use super::store::{Opened, SetAside, Shelf, Store, StoreError};
+use super::ticket::Storing;
+use crate::event::Name;
+use crate::time::{Clock, Moment, Now, Span};
+
+/// So many entries go into one transaction.
+const BATCH_MAX: usize = 1000;
+
+pub(super) struct Writer {
+    shared: Arc<Shared>,
+    pace: Pace,
+    shelf: Box<dyn Shelf>,
+    store: Option<Box<dyn Store>>,
+    backlog: Ring,
+    trouble: Option<Trouble>,
+    /// What is kept now, stored or not: written anew when a damaged file is replaced.
+    kept: BTreeMap<Name, KeptState>,
+    answered: VecDeque<Answered>,
+    /// To be stored before anything else.
+    owed: Vec<Entry>,
+    /// Whether an earlier run's kept state has been seen.
+    restored: bool,
+    batch_max: usize,
+    tend_at: Moment,
+}
+
+struct Trouble {
+    since: Now,
+    why: String,
+    delay: Span,
+    retry_at: Moment,
+    tried_at: Moment,
+}
+
+impl Writer {
+    pub(super) fn new(shared: Arc<Shared>, shelf: Box<dyn Shelf>) -> Writer {
+        let pace = shared.pace;
+        Writer {
+            shared,
+            pace,
+            shelf,
+            store: None,
+            backlog: Ring::default(),
+            trouble: None,
+            kept: BTreeMap::new(),
+            answered: VecDeque::new(),
+            owed: Vec::new(),
+            restored: false,
+            batch_max: BATCH_MAX,
+            tend_at: Moment(0),
+        }
+    }
+
+    /// `tell_restored` gets what the first opening found; false when nobody waits for it any more.
+    pub(super) fn run(mut self, tell_restored: impl FnOnce(Restored) -> bool) {
+        let now = Clock.now();
+        let found = match self.open(now, None) {
+            Ok(found) => found,
+            Err((error, found)) => {
+                self.fail(&error, now);
+                found.unwrap_or_default()
+            }
+        };
+        if !tell_restored(found.clone()) {
+            self.came_late(found);
+        }
+        loop {
+            let idle_until = match &self.trouble {
+                Some(trouble) => trouble.retry_at,
+                None => self.tend_at,
+            };
+            let woken = self.shared.queue.wait(self.pace.group, idle_until, || Clock.now().moment);
+            let urgent = self.take();
+            let now = Clock.now();
+            match woken {
+                Woken::ToStore if self.may_try(urgent, now) => self.store_all(now),
+                Woken::ToStore => self.refuse_tickets(),
+                Woken::Idle if self.trouble.is_some() => self.store_all(now),
+                Woken::Idle => self.tend(now),
+                Woken::ToClose => break,
+            }
+        }
+        self.store_all(Clock.now());
+        let left = self.backlog.len();
+        if left > 0 {
+            tracing::error!(entries = left, "the journal ends with entries that could not be stored");
+        }
+    }
+
+    /// In trouble, only something urgent is worth an early try, and not more often than groups are written.
+    fn may_try(&self, urgent: bool, now: Now) -> bool {
+        self.trouble.as_ref().is_none_or(|trouble| {
+            trouble.retry_at <= now.moment
+                || (urgent && now.moment.since(trouble.tried_at) >= self.pace.group)
+        })
+    }
+
+    /// Moves what is queued into the backlog; true when some of it is urgent.
+    fn take(&mut self) -> bool {
+        let (mut waiting, urgent) = self.shared.queue.drain();
+        let entries = [&waiting.lost().carried].into_iter().chain(waiting.iter().map(|queued| &queued.entry));
+        for entry in entries {
+            for (machine, kept) in &entry.kept {
+                self.kept.insert(machine.clone(), kept.clone());
+            }
+            self.answered.extend(entry.answered.iter().cloned());
+        }
+        let surplus = self.answered.len().saturating_sub(ANSWERED_MAX);
+        self.answered.drain(..surplus);
+        self.backlog.take_from(&mut waiting);
+        urgent
+    }
+
+    fn came_late(&self, found: Restored) {
+        if !found.is_empty() {
+            self.shared.tell(News::RestoredLate(found));
+        }
+        if self.trouble.is_none() {
+            self.shared.set_health(JournalHealth::Ok);
+        }
+    }
+
+    fn store_all(&mut self, now: Now) {
+        // Bounded: each round stores a batch, and the backlog does not grow meanwhile.
+        while !self.is_done() {
+            match self.store_batch(now) {
+                Ok(()) => self.recovered(),
+                Err(error) => return self.fail(&error, now),
+            }
+        }
+    }
+
+    fn is_done(&self) -> bool {
+        self.store.is_some()
+            && self.trouble.is_none()
+            && self.owed.is_empty()
+            && self.backlog.len() == 0
+            && self.backlog.lost().is_nothing()
+    }
+
+    fn store_batch(&mut self, now: Now) -> Result<(), StoreError> {
+        if self.store.is_none() {
+            let found = self.open(now, None).map_err(|(error, _)| error)?;
+            self.came_late(found);
+        }
+        match self.try_batch(now) {
+            Err(StoreError::Damaged(why)) => {
+                tracing::error!(why, "the journal's file is damaged; setting it aside");
+                self.store = None;
+                self.open(now, Some(&why)).map_err(|(error, _)| error)?;
+                self.try_batch(now)
+            }
+            Err(StoreError::Refused(why)) => self.without_the_refused(&why, now),
+            other => other,
+        }
+    }
+
+    fn try_batch(&mut self, now: Now) -> Result<(), StoreError> {
+        let Some(store) = self.store.as_mut() else {
+            return Err(StoreError::Io("not open".into()));
+        };
+        let gap = gap(self.trouble.as_ref(), &self.backlog, now);
+        let carried = &self.backlog.lost().carried;
+        let count = self.backlog.len().min(self.batch_max);
+        let mut batch: Vec<&Entry> = self.owed.iter().chain(&gap).chain([carried]).collect();
+        batch.extend(self.backlog.iter().take(count).map(|queued| &queued.entry));
+        store.store(&batch)?;
+        let rows: usize = batch.iter().map(|entry| entry.rows.len()).sum();
+        self.shared.count_stored(rows as u64);
+        let lost = std::mem::take(self.backlog.lost_mut());
+        self.shared.count_lost(lost.records);
+        self.owed.clear();
+        for queued in (0..count).map_while(|_| self.backlog.pop()).collect::<Vec<_>>() {
+            settle(queued, &Storing::Stored);
+        }
+        self.trouble = None;
+        Ok(())
+    }
+
+    /// One record that the store never accepts must not stand in the way of all others.
+    fn without_the_refused(&mut self, why: &str, now: Now) -> Result<(), StoreError> {
+        if self.batch_max > 1 {
+            self.batch_max = 1;
+            return self.try_batch(now).or_else(|error| match error {
+                StoreError::Refused(why) => self.without_the_refused(&why, now),
+                other => Err(other),
+            });
+        }
+        tracing::error!(why, "the journal does not accept a record; it is counted as lost");
+        match self.backlog.pop() {
+            Some(mut queued) => {
+                queued.entry.kept.clear();
+                queued.entry.answered.clear();
+                let lost = std::mem::take(&mut queued.entry);
+                settle(queued, &Storing::NotStored(why.to_owned()));
+                self.backlog.lost_mut().add(lost);
+            }
+            None => {
+                self.owed.clear();
+                self.backlog.lost_mut().carried = Entry::default();
+            }
+        }
+        Ok(())
+    }
+
+    fn open(&mut self, now: Now, damaged: Option<&str>) -> Result<Restored, (StoreError, Option<Restored>)> {
+        let opened = match self.shelf.open(now, damaged) {
+            Ok(opened) => opened,
+            // Looking once is enough: what has been told need not be told at every try.
+            Err(failed) => return Err((failed.error, failed.restored.filter(|_| !self.restored))),
+        };
+        let Opened { store, restored, set_aside } = opened;
+        self.store = Some(store);
+        self.tend_at = now.moment + self.pace.tend;
+        let found = self.adopt(restored);
+        if let Some(set_aside) = set_aside {
+            self.owe_everything(&set_aside, now);
+            self.shared.tell(News::SetAside(set_aside));
+        }
+        Ok(found)
+    }
+
+    /// Takes over what an earlier run left; only at the first opening. What happened since then wins, but a
+    /// lockout that nobody has released stays.
+    fn adopt(&mut self, mut restored: Restored) -> Restored {
+        if std::mem::replace(&mut self.restored, true) {
+            return Restored::default();
+        }
+        for (machine, old) in &mut restored.kept {
+            if let Some(newer) = self.kept.get(machine) {
+                old.lockout = newer.lockout.clone().or(old.lockout.take());
+                old.deferral.clone_from(&newer.deferral);
+                let entry = Entry { kept: vec![(machine.clone(), old.clone())], ..Entry::default() };
+                self.backlog.push(Queued { entry, durability: Default::default(), ticket: None });
+            }
+            self.kept.insert(machine.clone(), old.clone());
+        }
+        let newer = std::mem::take(&mut self.answered);
+        self.answered.extend(restored.answered.iter().cloned());
+        self.answered.extend(newer);
+        restored
+    }
+
+    /// A new file knows nothing: everything kept goes into it, and a word on why it begins here.
+    fn owe_everything(&mut self, set_aside: &SetAside, now: Now) {
+        let body = json!({ "file": set_aside.file.display().to_string(), "why": set_aside.why });
+        self.owed = vec![Entry {
+            rows: vec![Row::of(&Record::new(Kind::SetAside, now, body))],
+            kept: self.kept.iter().map(|(name, kept)| (name.clone(), kept.clone())).collect(),
+            answered: self.answered.iter().cloned().collect(),
+        }];
+    }
+
+    fn tend(&mut self, now: Now) {
+        let Some(store) = self.store.as_mut() else { return };
+        match store.tend(now) {
+            // Little by little, so that nothing has to wait long behind it.
+            Ok(true) => self.tend_at = now.moment + self.pace.group,
+            Ok(false) => self.tend_at = now.moment + self.pace.tend,
+            Err(error) => self.fail(&error, now),
+        }
+    }
+
+    fn fail(&mut self, error: &StoreError, now: Now) {
+        let why = error.to_string();
+        let delay = match &self.trouble {
+            Some(trouble) => Span(trouble.delay.0.saturating_mul(2).min(self.pace.retry_max.0)),
+            None => self.pace.retry_first,
+        };
+        let since = self.trouble.as_ref().map_or(now, |trouble| trouble.since);
+        let after = Clock.now().moment;
+        self.trouble =
+            Some(Trouble { since, why: why.clone(), delay, retry_at: after + delay, tried_at: after });
+        // A connection that has failed is not trusted again; a full disk and a lock are no fault of it.
+        if !matches!(error, StoreError::Full(_) | StoreError::Locked(_)) {
+            self.store = None;
+        }
+        self.refuse_tickets();
+        self.shared.set_health(JournalHealth::Degraded { why });
+    }
+
+    fn recovered(&mut self) {
+        self.batch_max = BATCH_MAX;
+        self.shared.set_health(JournalHealth::Ok);
+    }
+
+    /// Whoever waits is told now; the entries stay and are tried again.
+    fn refuse_tickets(&mut self) {
+        let Some(trouble) = &self.trouble else { return };
+        for queued in self.backlog.iter_mut() {
+            if let Some(ticket) = queued.ticket.take() {
+                // Whoever asked may have stopped waiting.
+                let _ = ticket.send(Storing::NotStored(trouble.why.clone()));
+            }
+        }
+    }
+}
+
+fn settle(queued: Queued, storing: &Storing) {
+    if let Some(ticket) = queued.ticket {
+        // Whoever asked may have stopped waiting.
+        let _ = ticket.send(storing.clone());
+    }
+}
+
+/// The record that tells of a time in which nothing could be stored.
+fn gap(trouble: Option<&Trouble>, backlog: &Ring, now: Now) -> Option<Entry> {
+    let lost = backlog.lost();
+    if trouble.is_none() && lost.records == 0 {
+        return None;
+    }
+    let since = trouble.map_or(now.wall, |trouble| trouble.since.wall);
+    let body = json!({
+        "why": trouble.map_or("more happened than could be written", |trouble| &trouble.why),
+        "from": rfc3339(lost.from.map_or(since, |from| from.min(since))),
+        "until": rfc3339(lost.until.map_or(now.wall, |until| until.max(now.wall))),
+        "lost": lost.records,
+        "held": backlog.len(),
+    });
+    Some(Entry { rows: vec![Row::of(&Record::new(Kind::Gap, now, body))], ..Entry::default() })
+}
+
+impl std::fmt::Debug for Writer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Writer").field("backlog", &self.backlog.len()).finish_non_exhaustive()
+    }
+}

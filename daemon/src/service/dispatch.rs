@@ -1,0 +1,253 @@
+//! Carrying out effects: commands and messages to the link, readings to the detectors, records to the journal.
+//!
+//! Commands go first and wait for nothing. Whatever cannot be carried out is said, and never comes back as a
+//! pretence that it was.
+
+use std::sync::Arc;
+
+use bytes::Bytes;
+use serde_json::Value as Json;
+
+use super::journalling::{self, Journalling, Stored};
+use super::modules::Modules;
+use super::rate::RateLimit;
+use crate::detectors::{self, Installation, Place, Workers};
+use crate::effects::messages::{self, Topics};
+use crate::effects::sentences;
+use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, Rejected, Reply};
+use crate::event::{Assessed, DetectorFault};
+use crate::guard::Switch;
+use crate::link::{LinkHandle, NotSent, Outgoing};
+use crate::plan::SharedPlan;
+use crate::time::{Clock, Moment, Now};
+
+pub(super) struct Dispatch {
+    plan: SharedPlan,
+    topics: Topics,
+    link: LinkHandle,
+    workers: Workers,
+    modules: Arc<Modules>,
+    pub(super) journalling: Journalling,
+    rejections: RateLimit,
+    pub(super) rejected: u64,
+    /// Assessments that no worker will give, because their detector is not there.
+    pub(super) absent: Vec<Assessed>,
+}
+
+impl Dispatch {
+    pub(super) fn new(
+        plan: SharedPlan,
+        link: LinkHandle,
+        workers: Workers,
+        modules: Arc<Modules>,
+        journalling: Journalling,
+    ) -> Dispatch {
+        let topics = Topics::new(&plan.shop.prefix);
+        Dispatch {
+            plan,
+            topics,
+            link,
+            workers,
+            modules,
+            journalling,
+            rejections: RateLimit::default(),
+            rejected: 0,
+            absent: Vec::new(),
+        }
+    }
+
+    pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
+        for effect in effects.drain(..) {
+            match effect {
+                Effect::Command(command) => self.command(now, &command),
+                Effect::Refresh { machine } => self.refresh(now.moment, machine),
+                Effect::Feed(feed) => self.feed(feed),
+                Effect::Install(install) => self.install(now.moment, install),
+                Effect::Remove { machine, detector } => self.workers.remove(&Place { machine, detector }),
+                Effect::Decided(decided) => self.decided(now.moment, *decided),
+                Effect::Announce(announced) => self.announce(now.moment, &announced),
+                Effect::Incident(told) => self.incident(now.moment, &told, false),
+                Effect::IncidentOver(told) => self.incident(now.moment, &told, true),
+                Effect::Keep(kept) => self.journalling.keep(kept),
+                Effect::Status { machine } => self.publish_status(now, engine, machine),
+                Effect::Rejected(rejected) => self.rejected(now, &rejected),
+            }
+        }
+        self.journalling.flush();
+    }
+
+    pub(super) fn collect(&self) -> Vec<Assessed> {
+        self.workers.collect()
+    }
+
+    fn command(&mut self, now: Now, command: &Command) {
+        let rules = &self.plan.machines[command.machine].outlet.command;
+        let payload = match command.switch {
+            Switch::On => &rules.on,
+            Switch::Off => &rules.off,
+        };
+        let sent = if command.shadow {
+            Err("shadow mode: not sent".to_owned())
+        } else {
+            let payload = Bytes::copy_from_slice(payload.as_bytes());
+            let outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now.moment);
+            self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
+        };
+        let (machine, switch, cause) = (&command.name, command.switch.word(), command.cause.word());
+        match &sent {
+            Ok(()) => tracing::info!(%machine, switch, cause, resend = command.resend, "command sent"),
+            Err(why) => {
+                tracing::warn!(%machine, switch, cause, resend = command.resend, %why, "command not sent")
+            }
+        }
+        self.journalling.command(now, command, sent.err().as_deref());
+    }
+
+    fn refresh(&mut self, now: Moment, machine: usize) {
+        let Some(rules) = &self.plan.machines[machine].outlet.refresh else { return };
+        let payload = Bytes::copy_from_slice(rules.payload.as_bytes());
+        // If it cannot be sent, no reading comes, and the request that waits for one is held: the safe outcome.
+        if let Err(why) = self.link.publish(Outgoing::event(&rules.topic, payload, now)) {
+            tracing::warn!(topic = rules.topic, %why, "refresh not sent");
+        }
+    }
+
+    fn feed(&mut self, feed: Feed) {
+        let fed = self.workers.feed(detectors::Feed {
+            place: Place { machine: feed.machine, detector: feed.detector },
+            generation: feed.generation,
+            feed: feed.feed,
+            readings: feed.readings,
+            assess_at: feed.assess_at,
+        });
+        // A detector that is not installed has said so once, and stays unknown.
+        if let Err(not_installed) = fed {
+            tracing::debug!(%not_installed, "feed dropped");
+        }
+    }
+
+    fn install(&mut self, now: Moment, install: Install) {
+        let place = Place { machine: install.machine.clone(), detector: install.detector };
+        let installed = self.modules.get(&install.module).and_then(|module| {
+            let declared = module.description().signals.iter();
+            let wired = declared.zip(install.signals.iter().chain(std::iter::repeat(&None)));
+            let signals =
+                wired.map(|(declared, wired)| wired.clone().unwrap_or_else(|| declared.name.clone()));
+            let signals = signals.collect();
+            let settings = install.settings.to_string();
+            let installation = Installation { module, settings, signals };
+            self.workers.install(place, install.generation, installation).map_err(|error| error.to_string())
+        });
+        if let Err(why) = installed {
+            tracing::error!(machine = %install.machine, %why, "detector not loaded; the machine counts as busy");
+            self.absent.push(Assessed {
+                machine: install.machine,
+                detector: install.detector,
+                generation: install.generation,
+                feed: 0,
+                at: now,
+                outcome: Err(DetectorFault::NotLoaded(why)),
+            });
+        }
+    }
+
+    fn decided(&mut self, now: Moment, decided: Decided) {
+        let sentence = sentences::decision(&decided);
+        tracing::info!(
+            input = %decided.input,
+            request = decided.request.map_or("?", |kind| kind.word()),
+            decision = decided.decision.word(),
+            why = decided.why.word(),
+            "{sentence}"
+        );
+        let message = messages::decision(&decided);
+        let answer =
+            Answers { link: self.link.clone(), topic: self.topics.decision(), reply: decided.reply.clone() };
+        match self.journalling.decision(&decided, &message) {
+            Stored::NotNeeded => answer.give(now, &message),
+            // Whoever is told "locked" may rely on it only once it is on disk. The loop does not wait for that.
+            Stored::Later(ticket) => {
+                tokio::spawn(async move {
+                    let message = journalling::settled(ticket, message).await;
+                    answer.give(Clock.now().moment, &message);
+                });
+            }
+        }
+    }
+
+    fn announce(&mut self, now: Moment, announced: &engine::Announced) {
+        let sentence = sentences::announcement(announced, &self.plan.shop.sentences);
+        tracing::info!(machine = %announced.machine, kind = announced.what.word(), "{sentence}");
+        let message = messages::announcement(announced, &sentence);
+        self.journalling.announcement(announced, &message);
+        self.publish_event(now, &self.topics.announcement(), &message);
+    }
+
+    fn incident(&mut self, now: Moment, told: &engine::IncidentTold, over: bool) {
+        let sentence = sentences::incident(told, over, &self.plan.shop.sentences);
+        tracing::warn!(machine = %told.machine, kind = told.kind.word(), urgent = told.urgent, over, "{sentence}");
+        let message = messages::incident(told, over, &sentence);
+        self.journalling.incident(told, over, &message);
+        self.publish_event(now, &self.topics.incident(), &message);
+    }
+
+    fn rejected(&mut self, now: Now, rejected: &Rejected) {
+        self.rejected += 1;
+        // What might have been meant as a request is always on record; a meter's nonsense only in the count.
+        if rejected.input.is_some() {
+            self.journalling.rejection(rejected);
+        }
+        if self.rejections.allows(now.moment) {
+            let topic = rejected.topic.escape_debug();
+            tracing::warn!(%topic, fault = %rejected.fault.escape_debug(), "message not used");
+        }
+    }
+
+    pub(super) fn publish_status(&self, now: Now, engine: &Engine, machine: usize) {
+        let status = engine.status(now.moment, machine);
+        let payload = Bytes::from(messages::machine_status(&status, now).to_string());
+        self.publish(Outgoing::state(&self.topics.machine(status.machine.as_str()), payload, now.moment));
+    }
+
+    pub(super) fn publish_health(&self, now: Moment, message: &Json) {
+        self.publish(Outgoing::state(&self.topics.health(), Bytes::from(message.to_string()), now));
+    }
+
+    fn publish_event(&self, now: Moment, topic: &str, message: &Json) {
+        self.publish(Outgoing::event(topic, Bytes::from(message.to_string()), now));
+    }
+
+    fn publish(&self, outgoing: Outgoing) {
+        publish(&self.link, outgoing);
+    }
+}
+
+/// Where one decision is told: to everybody, and to whoever asked.
+struct Answers {
+    link: LinkHandle,
+    topic: String,
+    reply: Option<Reply>,
+}
+
+impl Answers {
+    fn give(&self, now: Moment, message: &Json) {
+        let payload = Bytes::from(message.to_string());
+        if let Some(reply) = &self.reply {
+            let mut outgoing = Outgoing::event(&reply.topic, payload.clone(), now);
+            outgoing.correlation.clone_from(&reply.correlation);
+            outgoing.content_type = Some("application/json".into());
+            publish(&self.link, outgoing);
+        }
+        publish(&self.link, Outgoing::event(&self.topic, payload, now));
+    }
+}
+
+fn publish(link: &LinkHandle, outgoing: Outgoing) {
+    let topic = outgoing.topic.clone();
+    match link.publish(outgoing) {
+        Ok(()) => {}
+        // While the link is down nobody could hear it; it is in the journal and in the log.
+        Err(NotSent::Down) => tracing::debug!(%topic, "not published: link down"),
+        Err(why) => tracing::warn!(%topic, %why, "not published"),
+    }
+}

@@ -1,0 +1,26 @@
+//! What the service says of itself, for people and for whatever watches over it.
+
+use serde_json::{Value as Json, json};
+
+use crate::effects::messages;
+use crate::engine::Engine;
+
+/// The last will, and the farewell.
+pub(super) fn offline() -> Json {
+    messages::health("offline", json!({}))
+}
+
+pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64, journal: &str) -> Json {
+    let plan = engine.plan();
+    messages::health(
+        "online",
+        json!({
+            "title": plan.shop.title,
+            "rules": plan.digest,
+            "machines": plan.machines.iter().map(|machine| machine.name.as_str()).collect::<Vec<_>>(),
+            "messages_rejected": rejected,
+            "readings_dropped": readings_dropped,
+            "journal": journal,
+        }),
+    )
+}

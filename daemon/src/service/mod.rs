@@ -1,0 +1,15 @@
+//! The service: the engine, the link, the detectors and the journal at work, around one loop.
+//!
+//! The loop owns the engine. It waits for messages, assessments and deadlines, hands each to the engine together
+//! with the time, and carries out what comes back. It never waits for a disk, a detector or the broker.
+
+mod dispatch;
+mod health;
+mod journalling;
+mod modules;
+mod rate;
+mod run;
+mod wiring;
+
+pub use modules::Modules;
+pub use run::{Options, run};

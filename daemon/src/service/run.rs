@@ -1,0 +1,225 @@
+//! The loop.
+
+use std::future::Future;
+use std::path::PathBuf;
+use std::pin::pin;
+use std::sync::Arc;
+use std::time::Duration;
+
+use bytes::Bytes;
+use tokio::sync::Notify;
+use tokio::time::{Instant, sleep_until};
+
+use super::dispatch::Dispatch;
+use super::journalling::Journalling;
+use super::modules::Modules;
+use super::{health, wiring};
+use crate::detectors::Workers;
+use crate::engine::{Effect, Engine};
+use crate::event::{Event, LinkState};
+use crate::journal::Kind;
+use crate::link::{self, Arrival, Inbox, LinkConfig, LinkHandle, Report};
+use crate::plan::SharedPlan;
+use crate::time::{Clock, Moment, Now};
+
+/// Events taken one after the other before effects are carried out; more would let an answer wait.
+const BATCH_MAX: usize = 64;
+/// One machine's status is published anew at least every so many turns of the clock below, readings and all.
+const STATUS_TURNS: usize = 10;
+const TURN: Duration = Duration::from_secs(1);
+/// How often the service says that it lives.
+const HEALTH_TURNS: usize = 30;
+
+#[derive(Debug)]
+pub struct Options {
+    pub plan: SharedPlan,
+    pub modules: Arc<Modules>,
+    /// Where the journal and the lockouts are kept.
+    pub state_dir: Option<PathBuf>,
+}
+
+/// Guards until `shutdown` comes. Stopping switches nothing.
+pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow::Result<()> {
+    let mut service = Service::start(options)?;
+    let mut shutdown = pin!(shutdown);
+    let mut turn = tokio::time::interval(TURN);
+    turn.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut timer = pin!(sleep_until(Instant::now()));
+    let answers = service.answers.clone();
+    loop {
+        timer.as_mut().reset(service.next_deadline());
+        tokio::select! {
+            () = &mut shutdown => break,
+            arrived = service.inbox.recv() => match arrived {
+                Some((now, arrival)) => service.take_arrivals(now, arrival),
+                None => break,
+            },
+            () = answers.notified() => service.take_assessments(),
+            () = &mut timer => service.handle(Clock.now(), Event::Tick),
+            _ = turn.tick() => service.turn(),
+        }
+    }
+    service.stop().await;
+    Ok(())
+}
+
+struct Service {
+    engine: Engine,
+    dispatch: Dispatch,
+    link: LinkHandle,
+    inbox: Inbox,
+    /// Rung by the workers when assessments are ready.
+    answers: Arc<Notify>,
+    effects: Vec<Effect>,
+    turns: usize,
+}
+
+impl Service {
+    fn start(options: Options) -> anyhow::Result<Service> {
+        let Options { plan, modules, state_dir } = options;
+        let (journalling, former) = Journalling::start(state_dir.as_deref());
+        let answers = Arc::new(Notify::new());
+        let bell = answers.clone();
+        let workers = Workers::start(Box::new(move || bell.notify_one()))?;
+        let will = Bytes::from(health::offline().to_string());
+        let config = LinkConfig::new(plan.shop.broker.clone(), &plan.shop.prefix, will)?;
+        let (link, inbox) = link::spawn(config, &wiring::wanted(&plan)?, wiring::classifier(&plan));
+        let now = Clock.now();
+        let engine = Engine::new(plan.clone(), &former, now);
+        let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
+        let mut service = Service { engine, dispatch, link, inbox, answers, effects: Vec::new(), turns: 0 };
+        let body = serde_json::json!({ "rules": service.engine.plan().digest });
+        service.dispatch.journalling.start_or_stop(Kind::Start, now, body);
+        service.engine.start(now, &mut service.effects);
+        service.carry_out(now);
+        Ok(service)
+    }
+
+    fn handle(&mut self, now: Now, event: Event) {
+        self.engine.handle(now, event, &mut self.effects);
+        self.carry_out(now);
+    }
+
+    fn carry_out(&mut self, now: Now) {
+        self.dispatch.carry_out(now, &self.engine, &mut self.effects);
+        for assessed in std::mem::take(&mut self.dispatch.absent) {
+            self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
+        }
+        self.dispatch.carry_out(now, &self.engine, &mut self.effects);
+    }
+
+    fn take_arrivals(&mut self, now: Now, first: Arrival) {
+        self.take_arrival(now, first);
+        for _ in 1..BATCH_MAX {
+            match self.inbox.try_recv() {
+                Ok((now, arrival)) => self.take_arrival(now, arrival),
+                Err(_) => break,
+            }
+        }
+    }
+
+    fn take_arrival(&mut self, now: Now, arrival: Arrival) {
+        match arrival {
+            Arrival::Message(message) => self.handle(now, Event::Message(message)),
+            Arrival::Link(state) => {
+                let body = match &state {
+                    LinkState::Up => {
+                        tracing::info!("link up");
+                        serde_json::json!({ "state": "up" })
+                    }
+                    LinkState::Down { why } => {
+                        tracing::warn!(why, "link down");
+                        serde_json::json!({ "state": "down", "why": why })
+                    }
+                };
+                self.dispatch.journalling.link(now, body);
+                let up = state == LinkState::Up;
+                self.handle(now, Event::Link(state));
+                if up {
+                    self.publish_everything(now);
+                }
+            }
+            Arrival::Report(report) => tell(&report),
+        }
+    }
+
+    fn take_assessments(&mut self) {
+        let now = Clock.now();
+        for assessed in self.dispatch.collect() {
+            self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
+        }
+        self.carry_out(now);
+    }
+
+    /// Once a second: a share of the machines is shown anew, and now and then the service itself.
+    fn turn(&mut self) {
+        let now = Clock.now();
+        self.turns += 1;
+        if !self.engine.link_is_up() {
+            return;
+        }
+        let machines = self.engine.plan().machines.len();
+        for index in (self.turns % STATUS_TURNS..machines).step_by(STATUS_TURNS) {
+            self.dispatch.publish_status(now, &self.engine, index);
+        }
+        if self.turns.is_multiple_of(HEALTH_TURNS) {
+            self.publish_health(now);
+        }
+    }
+
+    fn publish_everything(&mut self, now: Now) {
+        self.publish_health(now);
+        for index in 0..self.engine.plan().machines.len() {
+            self.dispatch.publish_status(now, &self.engine, index);
+        }
+    }
+
+    fn publish_health(&self, now: Now) {
+        let message = health::online(
+            &self.engine,
+            self.dispatch.rejected,
+            self.inbox.readings_dropped(),
+            &self.dispatch.journalling.health(),
+        );
+        self.dispatch.publish_health(now.moment, &message);
+    }
+
+    fn next_deadline(&self) -> Instant {
+        let now = Clock.now().moment;
+        let wait = self.engine.deadline().unwrap_or(Moment(now.0 + 3_600_000)).since(now);
+        Instant::now() + Duration::from(wait)
+    }
+
+    /// Open windows are closed, and said to be; what waits is answered; nothing is switched.
+    async fn stop(mut self) {
+        let now = Clock.now();
+        self.engine.stop(now, &mut self.effects);
+        self.carry_out(now);
+        self.dispatch.journalling.start_or_stop(Kind::Stop, now, serde_json::json!({}));
+        self.link.shutdown(Bytes::from(health::offline().to_string())).await;
+        let journalling = self.dispatch.journalling;
+        // The disk may be slow, and the runtime has nothing else left to do.
+        if tokio::task::spawn_blocking(move || journalling.close()).await.is_err() {
+            tracing::error!("the journal was not closed");
+        }
+    }
+}
+
+fn tell(report: &Report) {
+    match report {
+        Report::SubscriptionDenied { filter, why } => {
+            tracing::error!(
+                filter,
+                why,
+                "the broker does not let this be read; what is sent there is not seen"
+            );
+        }
+        Report::PublishRefused { topic, why } => {
+            tracing::error!(topic, why, "the broker did not take a message")
+        }
+        Report::NobodyListens { topic } => {
+            tracing::warn!(topic, "a command was sent, but nobody listens on its topic");
+        }
+        Report::ExpiredUnsent { topic } => tracing::warn!(topic, "not sent in time, and so not sent at all"),
+    }
+}

@@ -1,0 +1,126 @@
+// What could go wrong in the workshop: a status that nobody listed passes for rest; a paused print is cut; the
+// status jumps to idle for a moment between two parts of a job.
+
+use idlegate_detector::Verdict::{self, Busy, Idle, Unknown};
+use idlegate_detector::testing::Trial;
+use idlegate_detector::{Millis, Reading, Span};
+
+use super::{MachineStatus, PROGRESS, STATUS};
+
+const MILL: &str = r#"{ "busy": ["Run", "Homing"], "idle": ["Idle"], "paused": ["Hold"] }"#;
+
+fn status(secs: u64, word: &str) -> Reading {
+    Reading::text(STATUS, Millis(secs * 1_000), word)
+}
+
+fn progress(secs: u64, percent: f64) -> Reading {
+    Reading::number(PROGRESS, Millis(secs * 1_000), percent)
+}
+
+/// The verdict at the time of the latest reading.
+#[track_caller]
+fn after(settings: &str, readings: &[Reading], verdict: Verdict, reason: &str) {
+    let mut trial = Trial::<MachineStatus>::new(settings).unwrap();
+    for reading in readings {
+        trial.observe(reading);
+    }
+    let assessment = trial.assess(Millis(0));
+    assert_eq!((assessment.verdict, assessment.reason.as_str()), (verdict, reason));
+}
+
+#[test]
+fn a_listed_word_decides() {
+    after(MILL, &[], Unknown, "no status yet");
+    after(MILL, &[status(0, "Run")], Busy, r#"status "Run""#);
+    after(MILL, &[status(0, "Idle")], Idle, r#"status "Idle""#);
+    after(MILL, &[status(0, "Run"), status(1, "Idle")], Idle, r#"status "Idle""#);
+}
+
+#[test]
+fn a_paused_job_is_busy() {
+    after(MILL, &[status(0, "Hold")], Busy, r#"status "Hold", a paused job is busy"#);
+}
+
+#[test]
+fn a_word_in_no_list_is_unknown() {
+    after(MILL, &[status(0, "Door")], Unknown, r#"status "Door" is in no list of words"#);
+    after(MILL, &[status(0, "")], Unknown, r#"status "" is in no list of words"#);
+    after(MILL, &[status(0, "Idle!")], Unknown, r#"status "Idle!" is in no list of words"#);
+}
+
+#[test]
+fn case_and_surrounding_space_do_not_matter() {
+    for word in ["IDLE", "idle", " Idle\r\n", "\tidle "] {
+        let mut trial = Trial::<MachineStatus>::new(MILL).unwrap();
+        trial.observe(&status(0, word));
+        assert_eq!(trial.assess(Millis(0)).verdict, Idle, "{word:?}");
+    }
+    let umlaut = r#"{ "busy": ["LÄUFT"], "idle": ["steht"] }"#;
+    after(umlaut, &[status(0, "läuft")], Busy, r#"status "läuft""#);
+}
+
+#[test]
+fn a_job_that_has_begun_and_not_ended_is_busy_whatever_the_status() {
+    for (percent, verdict) in [(0.0, Idle), (0.5, Busy), (99.9, Busy), (100.0, Idle)] {
+        let mut trial = Trial::<MachineStatus>::new(MILL).unwrap();
+        trial.observe(&status(0, "Idle"));
+        trial.observe(&progress(1, percent));
+        assert_eq!(trial.assess(Millis(1_000)).verdict, verdict, "{percent}");
+    }
+    after(MILL, &[status(0, "Idle"), progress(1, 42.0)], Busy, r#"status "Idle", but progress 42 %"#);
+    after(MILL, &[status(0, "Run"), progress(1, 100.0)], Busy, r#"status "Run""#);
+    after(MILL, &[status(0, "Door"), progress(1, 100.0)], Unknown, r#"status "Door" is in no list of words"#);
+}
+
+#[test]
+fn progress_alone_says_nothing() {
+    after(MILL, &[progress(0, 100.0)], Unknown, "no status yet");
+}
+
+#[test]
+fn an_older_word_does_not_replace_a_newer_one() {
+    after(MILL, &[status(5, "Run"), status(4, "Idle")], Busy, r#"status "Run""#);
+    after(MILL, &[status(5, "Idle"), status(5, "Run")], Busy, r#"status "Run""#);
+}
+
+#[test]
+fn a_status_that_is_idle_for_a_moment_only_is_still_busy() {
+    let settings = r#"{ "idle": ["Idle", "Ready"], "busy": ["Run"], "idle_for": "30 s" }"#;
+    let mut trial = Trial::<MachineStatus>::new(settings).unwrap();
+    trial.observe(&status(0, "Run"));
+    trial.observe(&status(10, "Idle"));
+    trial.observe(&status(20, "Ready"));
+    let assessment = trial.assess(Millis(25_000));
+    assert_eq!(assessment.reason, r#"status "Ready" for 15 s, idle after 30 s"#);
+    assert_eq!((assessment.verdict, assessment.clears_in), (Busy, Some(Span::from_secs(15))));
+    assert_eq!(trial.assess(Millis(40_000)).verdict, Idle);
+    trial.observe(&status(41, "Run"));
+    trial.observe(&status(42, "Idle"));
+    assert_eq!(trial.assess(Millis(60_000)).verdict, Busy);
+}
+
+#[test]
+fn a_hostile_word_is_repeated_harmlessly_and_in_part() {
+    let word = format!("\u{1b}[2J{}", "x".repeat(1_000));
+    let shown = format!(r#"status "\u{{1b}}[2J{}…" is in no list of words"#, "x".repeat(36));
+    after(MILL, &[status(0, &word)], Unknown, &shown);
+}
+
+#[test]
+fn settings_that_do_not_fit_are_refused() {
+    for (settings, error) in [
+        (r#"{"busy":["Run"]}"#, "idle is missing: The words of a machine at rest. At least one."),
+        (
+            r#"{"idle":[]}"#,
+            "idle is empty: give at least one word, or the machine could never be switched off",
+        ),
+        (r#"{"idle":["Idle"," "]}"#, "idle[1] is empty: give the status as the machine spells it"),
+        (
+            r#"{"idle":["run "],"busy":["Run"]}"#,
+            r#"idle[0] is "run ", which another list has, too: keep it in one list"#,
+        ),
+        (r#"{"idle":["Idle"],"pause":["Hold"]}"#, "pause is no setting: did you mean paused?"),
+    ] {
+        assert_eq!(Trial::<MachineStatus>::new(settings).unwrap_err().to_string(), error);
+    }
+}
