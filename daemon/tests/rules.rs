@@ -243,6 +243,16 @@ fn a_password_never_shows_whatever_else_is_wrong_on_its_line() {
 }
 
 #[test]
+fn what_the_help_repeats_of_the_rules_is_escaped() {
+    let machine = "[signals.power]\ntopic = \"a\"\npointer = \"\\u001b[2J\\u202e\"\n";
+    let folder = Folder::from_texts(Path::new("/nowhere"), [("machines/mill.toml", machine)]);
+    let problems = compile(&folder, &around()).expect_err("it is no pointer");
+    let problem = problems.iter().find(|problem| problem.code == Code::BadPointer).expect("it is told");
+    let help = problem.help.as_deref().expect("and what to write instead");
+    assert!(!help.contains(['\u{1b}', '\u{202e}']), "{help:?}");
+}
+
+#[test]
 fn depth_is_no_weapon() {
     let deep = [
         format!("x = {}{}", "[".repeat(50_000), "]".repeat(50_000)),
@@ -421,7 +431,14 @@ fn value() -> impl Strategy<Value = String> {
     prop_oneof![proptest::sample::select(values.to_vec()).prop_map(str::to_owned), "\"\\PC{0,20}\""]
 }
 
+/// A failing case belongs into a test of its own, not into a file beside this one.
+fn fuzzing() -> ProptestConfig {
+    ProptestConfig { failure_persistence: None, ..ProptestConfig::default() }
+}
+
 proptest! {
+    #![proptest_config(fuzzing())]
+
     #[test]
     fn no_text_panics_and_every_refusal_says_why(
         shop in proptest::collection::vec(piece(), 0..8),
