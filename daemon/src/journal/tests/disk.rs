@@ -258,3 +258,42 @@ fn a_disk_that_cannot_even_hold_the_folder_is_told_and_lived_with() {
     assert!(journal.close(AGES));
     assert_eq!(words(&all(&in_the_way.join("journal.sqlite"))), ["gap", "decision"]);
 }
+
+#[test]
+fn a_reader_that_never_lets_go_does_not_fill_the_disk_with_the_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = journal_file(folder.path());
+    let (journal, _, heard) = started(&file, Limits { log_bytes_max: 256 * 1024, ..limits() });
+    assert_eq!(journal.append_durably(decision(0)).settled_blocking(), Storing::Stored);
+    let forgotten = rusqlite::Connection::open(&file).unwrap();
+    forgotten.execute_batch("BEGIN; SELECT count(*) FROM record").unwrap();
+    let mut number = 0;
+    while journal.append_durably(decision(number)).settled_blocking() == Storing::Stored {
+        number += 1;
+        assert!(number < 10_000, "the log grows without end");
+    }
+    assert!(heard.degraded());
+    drop(forgotten);
+    until("it works again", || journal.health() == JournalHealth::Ok);
+    assert!(journal.close(AGES));
+    assert_sound(&file);
+}
+
+#[test]
+fn a_check_that_takes_too_long_is_left_off() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = journal_file(folder.path());
+    let limits = Limits { check_within: Span::ZERO, ..limits() };
+    for _ in 0..2 {
+        let (journal, _, heard) = started(&file, limits);
+        for number in 0..5_000 {
+            journal.append(decision(number));
+        }
+        assert_eq!(journal.append_durably(lockout_change(1)).settled_blocking(), Storing::Stored);
+        assert!(journal.close(AGES));
+        assert_eq!(heard.news(), []);
+    }
+    let (journal, restored, _) = started(&file, limits);
+    assert_eq!(restored.kept[&name("mill")], locked("panel"));
+    assert!(journal.close(AGES));
+}

@@ -162,8 +162,41 @@ impl Stuck {
 impl Shelf for Stuck {
     fn open(&mut self, now: Now, damaged: Option<&str>) -> Result<Opened, OpenFailed> {
         self.pass();
-        self.shelf.open(now, damaged)
+        let opened = self.shelf.open(now, damaged)?;
+        Ok(Opened { store: Box::new(self.clone()), ..opened })
     }
+}
+
+impl Store for Stuck {
+    fn store(&mut self, batch: &[&Entry]) -> Result<(), StoreError> {
+        self.pass();
+        self.shelf.store(batch)
+    }
+
+    fn tend(&mut self, now: Now) -> Result<bool, StoreError> {
+        self.shelf.tend(now)
+    }
+}
+
+#[tokio::test]
+async fn a_disk_that_hangs_in_use_holds_up_nobody_and_what_was_dropped_meanwhile_is_counted() {
+    let stuck = Stuck::default();
+    stuck.let_go();
+    let pace = Pace { patience: Span(20), ..quick() };
+    let (journal, _) = Journal::start(Box::new(stuck.clone()), pace, nobody_listens());
+    *stuck.gate.0.lock().unwrap() = false;
+    let storing = journal.append_durably(lockout_change(1)).settled().await;
+    assert_eq!(storing, Storing::NotStored("the disk has not answered yet".into()));
+    for number in 0..20_000 {
+        journal.append(decision(number));
+    }
+    assert!(!journal.close(Span(20)), "the end of the program does not wait for ever either");
+    stuck.let_go();
+    until("all is stored", || journal.counts().lost > 0);
+    let decisions =
+        || stuck.shelf.contents().rows.iter().filter(|row| row.kind == Kind::Decision).count() as u64;
+    until("all is accounted for", || journal.counts().lost + decisions() == 20_000);
+    assert_eq!(stuck.shelf.contents().kept[&name("mill")], locked("panel"));
 }
 
 #[tokio::test]

@@ -8,6 +8,7 @@ mod damage;
 mod disk;
 mod failing_store;
 mod fixture;
+mod measure;
 mod retention;
 mod round_trip;
 mod schema;

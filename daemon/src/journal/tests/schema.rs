@@ -14,11 +14,9 @@ fn written(folder: &Path) -> PathBuf {
     let file = journal_file(folder);
     let (journal, _) = start(&file);
     journal.append(decision(880));
+    journal.append(Record::new(Kind::Incident, at(2), json!({ "kind": "still-drawing" })).of(name("kiln")));
     journal
-        .append(Record::new(Kind::Incident, at(2), json!({ "incident": "still-drawing" })).of(name("kiln")));
-    journal.append(
-        Record::new(Kind::IncidentOver, at(3), json!({ "incident": "still-drawing" })).of(name("kiln")),
-    );
+        .append(Record::new(Kind::IncidentOver, at(3), json!({ "kind": "still-drawing" })).of(name("kiln")));
     let deferral = KeptDeferral::until(name("schedule"), Moment(880), at(0));
     journal.append(lockout_change(4));
     journal.append(
