@@ -15,7 +15,7 @@ pub struct Args {
     pub command: Command,
 }
 
-pub const EXIT_CODES: &str = "\
+pub(super) const EXIT_CODES: &str = "\
 Exit codes:
   0   done, and the answer is yes
   1   done, and the answer is no (a request not acted on, a check that failed)

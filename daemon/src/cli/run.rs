@@ -19,7 +19,7 @@ pub(super) fn run(
 ) -> anyhow::Result<Exit> {
     logging::start("info", json);
     // The rules may name the state folder, so the code cache in it can only be used if the caller named it first.
-    let cache = state.as_deref().and_then(|state| cache_in(state));
+    let cache = state.as_deref().and_then(cache_in);
     let modules = Arc::new(Modules::new(execution, cache)?);
     let plan = match rules::compile(dir, &modules, &SystemSecrets::SERVICE) {
         Ok(plan) => plan,
