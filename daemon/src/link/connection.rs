@@ -15,7 +15,6 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::{AsyncClient, Event, Incoming};
 
 use super::barrier::Barrier;
-use super::filter::{Filter, is_topic};
 use super::handle::Counters;
 use super::inbox::Shelf;
 use super::options::UNCONFIRMED_MAX;
@@ -23,6 +22,7 @@ use super::outgoing::{NotSent, OUTGOING_BYTES_MAX, Outgoing, QoS, Queue, Urgency
 use super::subscriptions::{Step, Subscriptions};
 use super::{Classifier, Kind, LinkConfig, Report, reason};
 use crate::time::{Clock, Moment, Span};
+use crate::topic::{Filter, is_topic};
 
 /// What the client library may hold that it has not sent yet. Little, so that an emergency is not behind much.
 pub(super) const HANDED_MAX: usize = 16;

@@ -1,9 +1,8 @@
 //! What arrived and waits to be judged: bounded lanes between the connection and whoever decides.
 //!
-//! A flood of readings must neither push out a press nor keep it waiting, and a press must not be judged before
-//! the reading that came ahead of it. So entries are numbered as they arrive and leave in that order, with
-//! two exceptions: what may carry an emergency goes first, and a request waits for no more than
-//! [`READINGS_AHEAD_MAX`] readings. Readings drop the oldest when there is no room; nothing else is ever dropped.
+//! A flood of readings must not push out a press, and a press must not be judged before the readings that came
+//! ahead of it. So entries are numbered as they arrive and leave in that order, with one exception: what may
+//! carry an emergency goes first. Readings drop the oldest when there is no room; nothing else is ever dropped.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -35,8 +34,6 @@ pub(super) const NEVER_DROPPED_MAX: usize = 4_096;
 pub(super) const READINGS_MAX: usize = 4_096;
 /// Payload bytes in each queue; far more than honest messages need.
 const LANE_BYTES_MAX: usize = 8 * 1024 * 1024;
-/// With more readings than this ahead of it a request no longer waits its turn.
-const READINGS_AHEAD_MAX: usize = 64;
 
 /// What the link has to say.
 #[derive(Clone, Debug, PartialEq)]
@@ -223,12 +220,11 @@ impl Queues {
         let Some(steady) = self.steady.entries.front() else {
             return self.readings.pop();
         };
-        let readings = &self.readings.entries;
-        let reading_is_first = readings.front().is_some_and(|reading| reading.number < steady.number);
-        // Numbers rise along the queue, so looking at one entry tells how many stand ahead.
-        let too_many_ahead =
-            readings.get(READINGS_AHEAD_MAX).is_some_and(|reading| reading.number < steady.number);
-        if reading_is_first && !too_many_ahead { self.readings.pop() } else { self.steady.pop() }
+        // Numbers rise along the queues. A press among readings waits for all that came before it: one of them
+        // may be the one that shows the job.
+        let reading_is_first =
+            self.readings.entries.front().is_some_and(|reading| reading.number < steady.number);
+        if reading_is_first { self.readings.pop() } else { self.steady.pop() }
     }
 }
 
@@ -309,13 +305,15 @@ mod tests {
     }
 
     #[test]
-    fn a_press_overtakes_a_flood_of_readings() {
+    fn a_press_in_a_flood_waits_for_every_reading_that_came_before_it() {
         let (shelf, mut inbox) = Inbox::new();
         for index in 0..100 {
             shelf.message(Lane::Reading, received(&format!("r{index}"))).unwrap();
         }
         shelf.message(Lane::Request, received("q")).unwrap();
-        assert_eq!(topics(&mut inbox)[0], "q");
+        shelf.message(Lane::Reading, received("after")).unwrap();
+        let order = topics(&mut inbox);
+        assert_eq!((order[99].as_str(), order[100].as_str()), ("r99", "q"));
     }
 
     #[test]
