@@ -112,7 +112,8 @@ struct LastWord {
 
 impl Drop for LastWord {
     fn drop(&mut self) {
-        self.shared.queue.abandon();
+        let dropped = self.shared.queue.abandon();
+        self.shared.count_lost(dropped);
         if std::thread::panicking() {
             let why = "the journal's thread has stopped".to_owned();
             self.shared.set_health(JournalHealth::Degraded { why });

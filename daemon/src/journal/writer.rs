@@ -79,16 +79,27 @@ impl Writer {
                 None => self.tend_at,
             };
             let woken = self.shared.queue.wait(self.pace.group, idle_until, || Clock.now().moment);
-            let urgent = self.take();
             let now = Clock.now();
+            // Whoever takes entries must store them or be in trouble, so housekeeping leaves them in the queue:
+            // one that came in since the waking would lie here until the next one came.
             match woken {
-                Woken::ToStore if self.may_try(urgent, now) => self.store_all(now),
-                Woken::ToStore => self.refuse_tickets(),
-                Woken::Idle if self.trouble.is_some() => self.store_all(now),
+                Woken::ToStore => {
+                    let urgent = self.take();
+                    if self.may_try(urgent, now) {
+                        self.store_all(now);
+                    } else {
+                        self.refuse_tickets();
+                    }
+                }
+                Woken::Idle if self.trouble.is_some() => {
+                    self.take();
+                    self.store_all(now);
+                }
                 Woken::Idle => self.tend(now),
                 Woken::ToClose => break,
             }
         }
+        self.take();
         self.store_all(Clock.now());
         let left = self.backlog.len();
         if left > 0 {

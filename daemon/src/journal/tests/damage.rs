@@ -140,7 +140,7 @@ fn every_flipped_bit_is_noticed_or_harmless() {
         }
     }
     println!("{noticed} flips noticed, {harmless} harmless");
-    assert!(noticed > 3 * harmless, "most of the file is rows: {noticed} noticed, {harmless} harmless");
+    assert!(noticed > 2 * harmless, "most of the file is rows: {noticed} noticed, {harmless} harmless");
 }
 
 #[test]

@@ -263,3 +263,15 @@ fn a_panic_in_the_store_ends_the_journal_but_nobody_waits_for_ever() {
     until("health is told", || heard.degraded());
     assert!(!journal.close(AGES));
 }
+
+#[tokio::test]
+async fn housekeeping_never_lets_an_entry_lie_that_came_in_between() {
+    let shelf = MemoryShelf::default();
+    // Housekeeping without a pause, so that entries come in between all the time.
+    let pace = Pace { tend: Span::ZERO, patience: AGES, ..quick() };
+    let (journal, _) = Journal::start(Box::new(shelf), pace, nobody_listens());
+    for number in 0..5_000 {
+        assert_eq!(journal.append_durably(decision(number)).settled().await, Storing::Stored, "{number}");
+    }
+    assert!(journal.close(AGES));
+}
