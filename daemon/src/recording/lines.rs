@@ -64,6 +64,10 @@ impl Lines {
         Ok(None)
     }
 
+    pub(super) fn torn(&self) -> bool {
+        self.torn
+    }
+
     fn read(&mut self) -> Result<Option<Line>, LinesError> {
         self.buffer.clear();
         // One more than allowed, so that a line of exactly that length is told from a longer one.

@@ -55,6 +55,9 @@ impl Reader {
         } else {
             let columns = Columns::of_heading(&first.text);
             reader.columns = Some(columns.map_err(|fault| reader.fault(first.number, fault))?);
+            if first.unfinished {
+                reader.oddities.note_cut_short(first.number);
+            }
         }
         Ok(reader)
     }
@@ -92,8 +95,10 @@ impl Reader {
         let noted =
             taken.and_then(|()| pending.iter().skip(before).try_for_each(|point| oddities.note_point(point)));
         match noted {
-            // A pack that can be read is whole, but a number at the end may have had more digits.
-            Ok(()) if line.unfinished && self.columns.is_some() => oddities.note_cut_short(line.number),
+            // A pack that can be read is whole, but a number at the end of a table may have had more digits.
+            Ok(()) if line.unfinished && (self.columns.is_some() || self.lines.torn()) => {
+                oddities.note_cut_short(line.number);
+            }
             Ok(()) => {}
             Err(_) if line.unfinished => oddities.note_cut_short(line.number),
             Err(fault) => return Err(self.fault(line.number, fault)),

@@ -70,7 +70,7 @@ mod tests {
     }
 
     fn record() -> impl Strategy<Value = Record> {
-        let millis = prop_oneof![-1_000_000_i64..=0, 268_435_456_000..=4_000_000_000_000];
+        let millis = prop_oneof![-1_000_000_i64..=0, 268_435_456_000_i64..=4_000_000_000_000];
         (
             "[A-Za-z0-9][-A-Za-z0-9:./_]{0,20}",
             proptest::option::of("[A-Za-z%/]{1,5}"),

@@ -164,7 +164,7 @@ proptest! {
     }
 
     #[test]
-    fn every_row_is_a_point_or_counted(rows in prop::collection::vec((0..2_000_000_000_i64, proptest::option::of(-1e6..1e6)), 0..50)) {
+    fn every_row_is_a_point_or_counted(rows in prop::collection::vec((0..2_000_000_000_i64, proptest::option::of(-1e6..1e6_f64)), 0..50)) {
         let mut content = String::from("time,watts\n");
         for (secs, watts) in &rows {
             let time = jiff::Timestamp::from_second(*secs).unwrap();
