@@ -17,7 +17,9 @@
 //! | [`recording`] | readings on disk, to replay and to calibrate from |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
+//! | [`cli`] | the command line, one file per command |
 
+pub mod cli;
 pub mod demo;
 pub mod detectors;
 pub mod effects;

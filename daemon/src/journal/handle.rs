@@ -75,7 +75,7 @@ impl Journal {
     pub fn close(&self, patience: Span) -> bool {
         self.shared.queue.close();
         let Some(thread) = self.thread.lock().unwrap_or_else(PoisonError::into_inner).take() else {
-            return true;
+            return self.ended.load(Ordering::Acquire);
         };
         let deadline = Clock.now().moment + patience;
         while !self.ended.load(Ordering::Acquire) {

@@ -128,8 +128,8 @@ codes! {
         "A topic is used in a way that would make Idlegate hear itself or make one command switch two machines: \
          a state or input read from a topic that commands are published to, or one command topic for two outlets."
     UnknownPlaceholder "unknown-placeholder" Error
-        "A sentence contains a placeholder that this kind of announcement cannot fill. A brace itself is written \
-         twice: {{ or }}."
+        "A sentence contains a placeholder that this kind of announcement cannot fill, or a brace that belongs to no \
+         placeholder."
     SecretInClear "secret-in-clear" Error
         "A password stands in the rules as plain text. Rules are copied, shown and put under version control. Name \
          where it is kept instead: { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }."

@@ -6,6 +6,8 @@ use crate::time::Span;
 const HOUR: Span = Span::secs(3_600);
 const DAY: Span = Span::secs(86_400);
 const NONE: Span = Span::ZERO;
+/// Nobody who pressed so long ago still stands there and means it.
+pub(crate) const WINDOW_MAX: Span = Span::secs(300);
 
 const PORT: Form = Form::Count { min: 1, max: 65_535 };
 
@@ -61,7 +63,7 @@ pub(crate) static GUARD: Shape = Shape {
     keys: &[
         key(
             "window",
-            duration(Span::secs(1), Span::secs(300)),
+            duration(Span::secs(1), WINDOW_MAX),
             "How long force-off is accepted after a held request; 10s unless set.",
         ),
         key(
@@ -336,26 +338,35 @@ const fn sentence(word: &'static str, placeholders: &'static [&'static str]) -> 
     SentenceKind { word, placeholders }
 }
 
-/// Every sentence that the rules may replace, with the placeholders it can fill.
-pub const SENTENCES: [SentenceKind; 18] = [
-    sentence("held", &["machine", "input", "reason", "window", "clears_in"]),
-    sentence("held-no-force", &["machine", "input", "reason", "clears_in"]),
-    sentence("window-over", &["machine", "reason"]),
-    sentence("forced", &["machine", "input"]),
-    sentence("emergency-off", &["machine", "input"]),
-    sentence("refused", &["machine", "input", "request", "reason"]),
-    sentence("emergency-ignored", &["machine", "input"]),
-    sentence("deferred", &["machine", "input", "reason", "clears_in"]),
-    sentence("deferral-cancelled", &["machine", "input"]),
-    sentence("deferral-notice", &["machine", "input", "acts_in"]),
-    sentence("deferral-busy-again", &["machine", "reason"]),
-    sentence("deferral-expired", &["machine"]),
-    sentence("off-abandoned", &["machine", "reason"]),
-    sentence("stuck-input", &["machine", "input"]),
-    sentence("on-by-another-route", &["machine"]),
-    sentence("off-by-another-route", &["machine"]),
-    sentence("not-confirmed", &["machine", "request"]),
-    sentence("still-drawing", &["machine", "watts"]),
+const SPOKEN: &[&str] = &["machine", "reason", "input"];
+const TIMED: &[&str] = &["machine", "reason", "input", "window"];
+const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
+const INCIDENT: &[&str] = &["machine", "reason", "incident"];
+
+/// Every sentence that the rules may replace, with the placeholders that it can fill.
+pub const SENTENCES: [SentenceKind; 22] = [
+    sentence("held", TIMED),
+    sentence("held-no-force", SPOKEN),
+    sentence("window-over", SPOKEN),
+    sentence("forced", SPOKEN),
+    sentence("emergency-off", SPOKEN),
+    sentence("locked", SPOKEN),
+    sentence("unlocked", SPOKEN),
+    sentence("refused", REFUSAL),
+    sentence("emergency-ignored", SPOKEN),
+    sentence("deferred", SPOKEN),
+    sentence("deferral-cancelled", SPOKEN),
+    sentence("deferral-notice", TIMED),
+    sentence("deferral-busy-again", SPOKEN),
+    sentence("deferral-expired", SPOKEN),
+    sentence("off-abandoned", SPOKEN),
+    sentence("stuck-input", SPOKEN),
+    sentence("on-by-another-route", INCIDENT),
+    sentence("off-by-another-route", INCIDENT),
+    sentence("off-by-another-route-urgent", INCIDENT),
+    sentence("not-confirmed", INCIDENT),
+    sentence("still-drawing", INCIDENT),
+    sentence("incident-over", INCIDENT),
 ];
 
 static SENTENCE_WORDS: [&str; SENTENCES.len()] = {
@@ -371,13 +382,23 @@ static SENTENCE_WORDS: [&str; SENTENCES.len()] = {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::guard::{IncidentKind, RequestKind};
+    use crate::effects::sentences::BUILT_IN;
+    use crate::guard::RequestKind;
 
     #[test]
     fn the_words_here_are_the_guards_words() {
         assert_eq!(REQUESTS, RequestKind::ALL.map(RequestKind::word));
-        for incident in IncidentKind::ALL {
-            assert!(SENTENCE_WORDS.contains(&incident.word()), "{}", incident.word());
+    }
+
+    #[test]
+    fn every_built_in_sentence_can_be_replaced_with_the_placeholders_it_uses() {
+        let words: Vec<&str> = BUILT_IN.iter().map(|(kind, _)| *kind).collect();
+        assert_eq!(words, SENTENCE_WORDS);
+        for ((kind, sentence), known) in BUILT_IN.iter().zip(SENTENCES) {
+            for part in sentence.split('{').skip(1) {
+                let placeholder = part.split('}').next().unwrap_or_default();
+                assert!(known.placeholders.contains(&placeholder), "{kind}: {placeholder}");
+            }
         }
     }
 }

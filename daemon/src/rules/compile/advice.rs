@@ -1,7 +1,8 @@
 //! What only the whole plan shows: topics that get in each other's way, and what will disappoint people.
 
 use super::{InputPlaces, MachinePlaces};
-use crate::plan::{DetectorUse, InputSource, Machine, ModuleSource, Plan, SignalKind, Source};
+use crate::guard::RequestKind;
+use crate::plan::{DetectorUse, Input, InputSource, Machine, ModuleSource, Plan, SignalKind, Source};
 use crate::rules::codes::Code;
 use crate::rules::report::{Place, Report};
 use crate::rules::words;
@@ -100,11 +101,21 @@ fn authority(
         return;
     };
     let first = first.name;
-    if !reaching.any(|(input, _)| input.rights.may_force || input.rights.emergency) {
+    if !reaching.any(|(input, _)| can_switch_off_at_will(input)) {
         report
             .add(Code::NobodyCanForce, first, format!("no input may force {} off", machine.name))
             .help("add may_force = true and a force-off gesture to an input that people stand at".to_owned());
     }
+}
+
+/// By force or in an emergency, with a way to say so.
+fn can_switch_off_at_will(input: &Input) -> bool {
+    let can_say = |kind: RequestKind| match input.source {
+        InputSource::RequestTopic => true,
+        InputSource::Topic { .. } => input.gestures.iter().any(|gesture| gesture.request == kind),
+    };
+    (input.rights.may_force && can_say(RequestKind::ForceOff))
+        || (input.rights.emergency && can_say(RequestKind::EmergencyOff))
 }
 
 fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {

@@ -1,6 +1,6 @@
 //! Detectors on a machine: which module, which signals feed it, and with what settings.
 
-use super::{Surroundings, machine::unknown_signal, settings, within_folder};
+use super::{Surroundings, machine::UNIT_IN_DOUBT, machine::unknown_signal, settings, within_folder};
 use crate::event::Name;
 use crate::plan::{DetectorUse, Machine, ModuleSource, SignalKind};
 use crate::rules::codes::Code;
@@ -208,7 +208,7 @@ fn check_fit(fact: &SignalFact, index: usize, place: Place, machine: &Machine, r
     let signal = &machine.signals[index];
     match (&signal.kind, fact.numeric) {
         (SignalKind::Number(number), true) => {
-            if !fact.unit.is_empty() && number.unit != fact.unit {
+            if !fact.unit.is_empty() && number.unit != fact.unit && number.unit != UNIT_IN_DOUBT {
                 let (theirs, ours) = (plain(&fact.unit), &number.unit);
                 let found = if ours.is_empty() { "has no unit".to_owned() } else { format!("is in {ours}") };
                 let message = format!("signal \"{}\" {found}, and {theirs} is expected", signal.name);

@@ -2,8 +2,9 @@
 
 use crate::guard::Policy;
 use crate::rules::codes::Code;
-use crate::rules::report::Report;
+use crate::rules::report::{Place, Report};
 use crate::rules::section::Section;
+use crate::rules::shapes;
 use crate::time::Span;
 
 /// Sections from the most to the least particular.
@@ -53,6 +54,8 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
             policy.window, policy.repeat_guard, policy.force_not_before
         );
         report.add(Code::Timing, place, message).help(format!("set window to more than {blind}"));
+    } else {
+        comfort(policy, place(&["window"]), report);
     }
     if policy.stuck_after <= policy.repeat_guard
         && let Some(place) = place(&["stuck_after", "repeat_guard"])
@@ -72,14 +75,20 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
         );
         report.add(Code::Timing, place, message);
     }
+}
+
+fn comfort(policy: &Policy, place: Option<Place>, report: &mut Report<'_>) {
     // As far as a person can still react, and as far as they remember that they pressed.
-    const WINDOW_COMFORT: (Span, Span) = (Span::secs(5), Span::secs(60));
-    if (policy.window < WINDOW_COMFORT.0 || policy.window > WINDOW_COMFORT.1)
-        && let Some(place) = place(&["window"])
+    const COMFORT: (Span, Span) = (Span::secs(5), Span::secs(60));
+    let fault = if policy.window < COMFORT.0 { "short" } else { "long" };
+    let comfortable = (COMFORT.0..=COMFORT.1).contains(&policy.window);
+    // Beyond the longest that is allowed it is an error, and has been reported.
+    if let Some(place) = place
+        && !comfortable
+        && policy.window <= shapes::WINDOW_MAX
     {
-        let fault = if policy.window < WINDOW_COMFORT.0 { "short" } else { "long" };
         report
             .add(Code::OddWindow, place, format!("a window of {} is very {fault}", policy.window))
-            .help(format!("between {} and {} suits most", WINDOW_COMFORT.0, WINDOW_COMFORT.1));
+            .help(format!("between {} and {} suits most", COMFORT.0, COMFORT.1));
     }
 }

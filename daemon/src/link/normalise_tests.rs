@@ -1,7 +1,8 @@
 //! Could go wrong in the workshop: a press on a topic nobody thought of, counted twice or not at all.
 
 use super::Kind;
-use super::filter::{BadFilter, Filter, covers, is_topic, matches, normalise};
+use super::normalise::normalise;
+use crate::topic::{BadFilter, Filter, covers, is_topic, matches};
 
 /// OASIS MQTT 5.0 section 4.7.1 (wildcards) and 4.7.2 (topics beginning with $), in the order of the text.
 #[test]
