@@ -53,23 +53,12 @@ impl SignalState {
         SignalState::default()
     }
 
-    /// As [`SignalState::take_arrived`], for a message whose payload names no time of its own.
-    pub fn take(
-        &mut self,
-        rules: &Signal,
-        payload: &[u8],
-        at: Moment,
-        retained: bool,
-    ) -> Result<Option<Reading>, NoReading> {
-        self.take_arrived(rules, payload, Arrived { at, retained, now: None })
-    }
-
     /// Takes a message in. Nothing comes back when it is older than the reading already here, or when its age is
     /// not known; it is shown to people then, but to no detector.
     ///
     /// A payload that names its own time makes the reading as old as it says, and never newer than its arrival: what a
     /// meter had buffered while it was out of reach says nothing about now.
-    pub fn take_arrived(
+    pub fn take(
         &mut self,
         rules: &Signal,
         payload: &[u8],
@@ -162,6 +151,10 @@ mod tests {
     use crate::plan::{Source, ValuePath};
     use crate::time::Span;
 
+    fn live(at: u64) -> Arrived {
+        Arrived { at: Moment(at), retained: false, now: None }
+    }
+
     fn power() -> Signal {
         Signal {
             name: Name::new("power").unwrap(),
@@ -179,7 +172,7 @@ mod tests {
     #[test]
     fn a_reading_is_scaled_and_fresh() {
         let mut signal = SignalState::new(&power());
-        let reading = signal.take(&power(), b"0.118", Moment(5), false).unwrap().unwrap();
+        let reading = signal.take(&power(), b"0.118", live(5)).unwrap().unwrap();
         assert_eq!(reading, Reading { at: Moment(5), value: Value::Number(118.0) });
         assert_eq!(signal.fresh_at(), Some(Moment(5)));
     }
@@ -188,7 +181,7 @@ mod tests {
     fn nonsense_never_becomes_a_reading() {
         let mut signal = SignalState::new(&power());
         for payload in ["NaN", "-1", "99", "1e308", "off"] {
-            assert!(signal.take(&power(), payload.as_bytes(), Moment(5), false).is_err(), "{payload}");
+            assert!(signal.take(&power(), payload.as_bytes(), live(5)).is_err(), "{payload}");
         }
         assert_eq!(signal.accept(Value::Number(f64::NAN), Moment(5), false), None);
         assert_eq!(signal.latest(), None);
@@ -252,7 +245,7 @@ mod tests {
             (r#""u":"W""#, 5_000_000),
         ] {
             let payload = format!(r#"[{{"n":"mill/power",{time},"v":118}}]"#);
-            let taken = SignalState::new(&senml(1.0)).take_arrived(&senml(1.0), payload.as_bytes(), arrived);
+            let taken = SignalState::new(&senml(1.0)).take(&senml(1.0), payload.as_bytes(), arrived);
             assert_eq!(taken.unwrap().unwrap().at, Moment(at), "{time}");
         }
     }
@@ -261,10 +254,10 @@ mod tests {
     fn kilowatts_are_not_taken_for_watts() {
         let payload = br#"[{"n":"mill/power","u":"kW","v":0.118}]"#;
         let mut signal = SignalState::new(&senml(1.0));
-        let refused = signal.take(&senml(1.0), payload, Moment(5), false).unwrap_err();
+        let refused = signal.take(&senml(1.0), payload, live(5)).unwrap_err();
         let told = r#"the payload gives its value in "kW", and the rules take it for "W""#;
         assert_eq!(refused.to_string(), told);
-        let taken = signal.take(&senml(1000.0), payload, Moment(5), false).unwrap().unwrap();
+        let taken = signal.take(&senml(1000.0), payload, live(5)).unwrap().unwrap();
         assert_eq!(taken.value, Value::Number(118.0));
     }
 }
