@@ -94,11 +94,8 @@ impl Guard {
     }
 
     fn switch_on(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
-        if !self.policy.remote_on {
-            return self.refuse(request, Reason::RemoteOnForbidden, out);
-        }
-        if self.policy.on_needs_permit && !self.on_permit {
-            return self.refuse(request, Reason::OnPermitMissing, out);
+        if let Some(reason) = self.on_forbidden() {
+            return self.refuse(request, reason, out);
         }
         self.answer_waiting(Reason::Superseded, out);
         if self.standing.is_some() {
@@ -106,6 +103,18 @@ impl Guard {
         }
         self.answer(request, Reason::SwitchingOn, out);
         self.switch(now, Switch::On, Cause::Plain, out);
+    }
+
+    pub(super) fn on_forbidden(&self) -> Option<Reason> {
+        if self.lockout.is_some() {
+            Some(Reason::Lockout)
+        } else if !self.policy.remote_on {
+            Some(Reason::RemoteOnForbidden)
+        } else if self.policy.on_needs_permit && !self.on_permit {
+            Some(Reason::OnPermitMissing)
+        } else {
+            None
+        }
     }
 
     fn flip(&mut self, now: Moment, request: Request, out: &mut Vec<Effect>) {
