@@ -172,7 +172,9 @@ impl Guard {
             return self.answer(request, Reason::AlreadyOff, out);
         }
         // A forced off on its way needs no second one; a plain one might yet be called off, so it does.
-        if self.pending.is_some_and(|pending| pending.is_unconditional_off()) {
+        if let Some(pending) = self.pending.as_mut().filter(|pending| pending.is_unconditional_off()) {
+            // Somebody still means it, so it is tried as often again; else it could be given up between two gestures.
+            pending.resends = 0;
             return self.answer(request, Reason::AlreadySwitching, out);
         }
         match self.window.filter(|window| window.is_open(now)) {

@@ -129,6 +129,33 @@ fn a_lost_force_is_sent_again_even_though_the_machine_is_busy_and_its_failure_is
 }
 
 #[test]
+fn a_force_while_a_lost_one_is_being_sent_again_gives_it_all_its_tries_again() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(Off)),
+            at(2_000, press(ForceOff)),
+            at(21_000, press(ForceOff)),
+            at(60_000, Step::Wait),
+        ],
+        &[
+            (100, "held(machine-busy), say held"),
+            (2_000, "acted(forced-in-window), off!forced, say forced"),
+            (7_000, "off!forced/1"),
+            (12_000, "off!forced/2"),
+            (17_000, "off!forced/3"),
+            (21_000, "nothing-to-do(already-switching)"),
+            (22_000, "off!forced/1"),
+            (27_000, "off!forced/2"),
+            (32_000, "off!forced/3"),
+            (37_000, "incident not-confirmed!"),
+        ],
+    );
+}
+
+#[test]
 fn an_emergency_is_sent_until_it_is_confirmed_and_told_once() {
     story(
         policy(),

@@ -6,6 +6,8 @@ mod deferrals;
 mod fresh;
 mod hygiene;
 mod incidents;
+mod invariants;
+mod oracle;
 mod override_window;
 mod purity;
 mod requests;

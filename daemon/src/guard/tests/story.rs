@@ -61,7 +61,7 @@ pub(super) fn press(kind: RequestKind) -> Asks {
         emergency: false,
         when_busy: WhenBusy::Hold,
     };
-    let gesture = 1 + RequestKind::ALL.iter().position(|each| *each == kind).unwrap() as u16;
+    let gesture = (1..).zip(RequestKind::ALL).find(|(_, each)| *each == kind).unwrap().0;
     Asks { input: BUTTON, gesture, kind, rights, arrival: Arrival::LIVE }
 }
 
