@@ -12,7 +12,12 @@ pub struct Pending {
     pub cause: Cause,
     pub resend_at: Moment,
     pub resends: u8,
+    /// How often the next sending was put off because detectors had not looked at everything.
+    pub waits: u8,
 }
+
+/// Detectors that have not looked at a reading after so many waits may never do so, and that is a doubt.
+const WAITS_MAX: u8 = 4;
 
 impl Pending {
     fn is_plain_off(&self) -> bool {
@@ -50,8 +55,13 @@ impl Guard {
         let shadow = self.policy.shadow && cause != Cause::Emergency;
         out.push(Effect::Command(Command { switch, cause, resend: 0, shadow }));
         if !shadow {
-            self.pending =
-                Some(Pending { switch, cause, resend_at: now + self.policy.confirm_within, resends: 0 });
+            self.pending = Some(Pending {
+                switch,
+                cause,
+                resend_at: now + self.policy.confirm_within,
+                resends: 0,
+                waits: 0,
+            });
             *self.sent.slot(switch) = Some(now);
         }
         self.window = None;
@@ -66,15 +76,22 @@ impl Guard {
     /// Looks at the command in flight once its time for confirmation is over.
     pub(super) fn resend_overdue(&mut self, now: Moment, out: &mut Vec<Effect>) {
         let Some(pending) = self.pending.filter(|pending| pending.resend_at <= now) else { return };
-        if pending.is_plain_off() && !self.permissive.covers(now) {
-            // A reading is on its way through a detector; it will have been judged, or gone stale, in a moment.
-            self.pending = Some(Pending { resend_at: now + self.policy.assess_wait.max(Span(1)), ..pending });
+        if self.came_too_late(now, &pending) {
+            return self.give_up(&pending, out);
+        }
+        if pending.is_plain_off() && !self.permissive.covers(now) && pending.waits < WAITS_MAX {
+            // A reading is on its way through a detector; it will have been judged in a moment.
+            let resend_at = now + self.policy.assess_wait.max(Span(1));
+            self.pending = Some(Pending { resend_at, waits: pending.waits + 1, ..pending });
             return;
         }
         if self.must_not_repeat(now, &pending) {
-            self.pending = None;
-            if pending.switch == Switch::Off {
-                out.push(Effect::Announce(Announcement::OffAbandoned));
+            match pending.switch {
+                Switch::On => self.give_up(&pending, out),
+                Switch::Off => {
+                    self.pending = None;
+                    out.push(Effect::Announce(Announcement::OffAbandoned));
+                }
             }
             return;
         }
@@ -89,11 +106,19 @@ impl Guard {
                 self.resend(now, pending, out);
             }
             Cause::Emergency => self.pending = None,
-            Cause::Plain | Cause::Forced => {
-                self.pending = None;
-                self.open_incident(IncidentKind::NotConfirmed, pending.cause == Cause::Forced, out);
-            }
+            Cause::Plain | Cause::Forced => self.give_up(&pending, out),
         }
+    }
+
+    /// The computer was suspended, or the program stopped: a command sent now would be one from the past. An
+    /// emergency holds until somebody releases it.
+    fn came_too_late(&self, now: Moment, pending: &Pending) -> bool {
+        pending.cause != Cause::Emergency && now.since(pending.resend_at) > self.policy.confirm_within
+    }
+
+    fn give_up(&mut self, pending: &Pending, out: &mut Vec<Effect>) {
+        self.pending = None;
+        self.open_incident(IncidentKind::NotConfirmed, pending.cause == Cause::Forced, out);
     }
 
     /// A lost command is sent again only where it would be sent now for the first time.
@@ -101,12 +126,12 @@ impl Guard {
         match (pending.switch, pending.cause) {
             (Switch::Off, Cause::Plain) => !self.is_clear(now, now),
             (Switch::Off, Cause::Forced | Cause::Emergency) => false,
-            (Switch::On, _) => self.lockout.is_some() || (self.policy.on_needs_permit && !self.on_permit),
+            (Switch::On, _) => self.on_forbidden().is_some(),
         }
     }
 
     fn resend(&mut self, now: Moment, pending: Pending, out: &mut Vec<Effect>) {
-        self.pending = Some(Pending { resend_at: now + self.policy.confirm_within, ..pending });
+        self.pending = Some(Pending { resend_at: now + self.policy.confirm_within, waits: 0, ..pending });
         *self.sent.slot(pending.switch) = Some(now);
         out.push(Effect::Command(Command {
             switch: pending.switch,

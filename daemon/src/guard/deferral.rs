@@ -79,7 +79,6 @@ impl Guard {
             && self.is_settled_idle(now)
             && self.is_clear(now, now)
             && !self.wants_fresh(now)
-            && self.link_up
     }
 
     pub(super) fn cancel(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
@@ -140,8 +139,9 @@ impl Guard {
             Phase::Waiting if self.is_settled_idle(now) => Turn::GiveNotice,
             Phase::Waiting => Turn::Stay,
             Phase::Notice { .. } | Phase::Looking { .. } if !idle => Turn::BusyAgain,
-            // Without a link nothing could be sent, and a command kept for later would be an old one.
-            Phase::Notice { acts_at } if now < acts_at || !self.link_up => Turn::Stay,
+            Phase::Notice { acts_at } if now < acts_at => Turn::Stay,
+            // The program was stopped when the notice ended; what the machine did meanwhile may still be on its way.
+            Phase::Notice { acts_at } if now.since(acts_at) > self.policy.request_max_age => Turn::GiveNotice,
             Phase::Notice { .. } if self.wants_fresh(now) || !self.permissive.covers(now) => Turn::LookAgain,
             Phase::Notice { .. } => Turn::Act,
             Phase::Looking { since, ask, .. }
@@ -154,8 +154,9 @@ impl Guard {
         }
     }
 
+    /// Without a link nobody would hear the notice, and a command kept for later would be an old one.
     fn is_settled_idle(&self, now: Moment) -> bool {
-        self.clear_since.is_some_and(|since| now >= since + self.policy.settle_for)
+        self.link_up && self.clear_since.is_some_and(|since| now >= since + self.policy.settle_for)
     }
 
     fn give_notice(&mut self, now: Moment, out: &mut Vec<Effect>) {
@@ -192,6 +193,18 @@ impl Guard {
         }
     }
 
+    /// The link is gone, and with it those who were to be warned. Nothing is said, since nobody would hear it.
+    pub(super) fn withdraw_notice(&mut self, now: Moment) {
+        match &mut self.standing {
+            Some(standing) if standing.deferral.by == InputId::IDLE_TIMER => {
+                self.idle_from = now;
+                self.standing = None;
+            }
+            Some(standing) => standing.phase = Phase::Waiting,
+            None => {}
+        }
+    }
+
     fn act_on_deferral(&mut self, now: Moment, out: &mut Vec<Effect>) {
         if let Some(standing) = self.standing {
             out.push(Effect::DeferralActed(standing.deferral));
@@ -222,9 +235,9 @@ impl Guard {
     pub(super) fn standing_deadline(&self) -> Option<Moment> {
         let standing = self.standing?;
         let phase = match standing.phase {
+            Phase::Waiting if !self.link_up => None,
             Phase::Waiting => self.clear_since.map(|since| since + self.policy.settle_for),
-            Phase::Notice { acts_at } if self.link_up => Some(acts_at.min(self.permissive.valid_until)),
-            Phase::Notice { .. } => Some(self.permissive.valid_until),
+            Phase::Notice { acts_at } => Some(acts_at.min(self.permissive.valid_until)),
             Phase::Looking { until, .. } => Some(until.min(self.permissive.valid_until)),
         };
         // While the notice runs, readings that go stale end it.

@@ -7,7 +7,7 @@ use arrayvec::ArrayVec;
 
 use super::commands::{Pending, Sent};
 use super::deferral::Standing;
-use super::effect::{Announcement, Answer, Effect, IncidentKind, Kept, Lockout, Reason};
+use super::effect::{Announcement, Answer, Cause, Effect, IncidentKind, Kept, Lockout, Reason};
 use super::input::{Input, InputId, Permissive, PermissiveState, Request, Switch};
 use super::outlet::{Draw, Incidents, Outlet};
 use super::override_window::OverrideWindow;
@@ -71,7 +71,7 @@ impl Guard {
             Input::Permissive(permissive) => self.take_permissive(now, permissive, out),
             Input::OnPermit(given) => self.on_permit = given,
             Input::Outlet(report) => self.outlet_report(now, report, out),
-            Input::Draw(report) => self.draw_report(report, out),
+            Input::Draw(report) => self.draw_report(now, report, out),
             Input::Link(up) => self.link(now, up, out),
             Input::Tick => {}
         }
@@ -87,15 +87,20 @@ impl Guard {
             self.pending.map(|pending| pending.resend_at),
             self.standing_deadline(),
             self.idle_off_deadline(),
+            self.residual_deadline(),
         ]
         .into_iter()
         .flatten()
         .min()
     }
 
-    /// New rules for a machine whose guard lives on: what is open stays open, under the old deadlines.
+    /// New rules for a machine whose guard lives on: what is open stays open, under the old deadlines. The caller
+    /// gives a tick, since something may be due earlier now.
     pub fn adopt(&mut self, policy: Policy) {
         self.policy = policy;
+        if policy.shadow {
+            self.pending = self.pending.filter(|pending| pending.cause == Cause::Emergency);
+        }
     }
 
     /// What a former run kept has come to light late. It adds to what is known, and takes nothing away.
@@ -131,6 +136,7 @@ impl Guard {
         self.resend_overdue(now, out);
         self.advance_deferral(now, out);
         self.raise_idle_off(now, out);
+        self.tell_residual_draw(now, out);
     }
 
     fn take_permissive(&mut self, now: Moment, permissive: Permissive, out: &mut Vec<Effect>) {
@@ -138,18 +144,25 @@ impl Guard {
         if permissive.assessed_at < self.permissive.assessed_at {
             return;
         }
-        self.permissive = permissive;
+        // One from the future would stand in the way of all that follow.
+        let assessed_at = permissive.assessed_at.min(now);
+        self.permissive = Permissive { assessed_at, ..permissive };
         self.note_clearness(now);
         self.decide_ready(now, out);
     }
 
     fn link(&mut self, now: Moment, up: bool, out: &mut Vec<Effect>) {
-        self.link_up = up;
+        let was_up = std::mem::replace(&mut self.link_up, up);
         if up {
+            if !was_up {
+                // What the machine did meanwhile was out of sight, so idleness has to settle anew.
+                self.clear_since = self.clear_since.map(|_| now);
+            }
             self.resend_emergency(now, out);
         } else {
             // Whatever the outlet does now happens out of sight; what it was is still remembered.
             self.outlet.state = None;
+            self.withdraw_notice(now);
         }
     }
 

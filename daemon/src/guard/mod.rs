@@ -15,6 +15,9 @@ mod repeats;
 mod requests;
 mod waiting;
 
+#[cfg(test)]
+mod tests;
+
 pub use commands::Pending;
 pub use deferral::{Phase, Standing};
 pub use effect::*;

@@ -20,8 +20,10 @@ pub(super) struct Outlet {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(super) struct Draw {
     at: Moment,
-    /// After an off: from when on remaining draw is an incident.
-    residual_from: Option<Moment>,
+    /// When the outlet went off.
+    off_at: Option<Moment>,
+    /// Whether the last reading since then showed draw.
+    residual: bool,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
@@ -44,24 +46,34 @@ const fn bit(kind: IncidentKind) -> u8 {
     }
 }
 
+/// The incident that is over once the outlet is in this state.
+const fn undone_by(state: Switch) -> IncidentKind {
+    match state {
+        Switch::On => IncidentKind::OffByAnotherRoute,
+        Switch::Off => IncidentKind::OnByAnotherRoute,
+    }
+}
+
 impl Guard {
     pub(super) fn outlet_report(&mut self, now: Moment, report: OutletReport, out: &mut Vec<Effect>) {
         if report.at < self.outlet.at {
             return;
         }
-        self.outlet.at = report.at;
+        // A report from the future would stand in the way of all that follow.
+        self.outlet.at = report.at.min(now);
         self.outlet.state = report.state;
         let Some(state) = report.state else { return };
         let before = self.outlet.last_known.replace(state);
         let changed = before != Some(state);
         // A first report after a start is news to us, but no change.
         let by_another_route = changed && before.is_some() && !self.is_ours(now, state);
-        *self.sent.slot(state) = None;
+        self.settle_not_confirmed(state, out);
+        self.tell_of_failed_emergency(before, state, out);
         if self.pending.is_some_and(|pending| pending.switch == state) {
             self.pending = None;
         }
         if changed {
-            self.settle_switching_incidents(state, out);
+            self.settle_incident(undone_by(state), out);
         }
         if by_another_route {
             self.tell_of_another_route(now, state, out);
@@ -73,16 +85,24 @@ impl Guard {
         }
     }
 
-    /// Whatever was told of the state before this one is over.
-    fn settle_switching_incidents(&mut self, state: Switch, out: &mut Vec<Effect>) {
-        self.settle_incident(IncidentKind::NotConfirmed, out);
-        self.settle_incident(
-            match state {
-                Switch::On => IncidentKind::OffByAnotherRoute,
-                Switch::Off => IncidentKind::OnByAnotherRoute,
-            },
-            out,
-        );
+    /// The last command is confirmed by the very state it asked for, even if the outlet was there before; the other
+    /// state confirms nothing.
+    fn settle_not_confirmed(&mut self, state: Switch, out: &mut Vec<Effect>) {
+        let last = self.sent.on.max(self.sent.off);
+        let confirmed = self.sent.slot(state).take();
+        let emergency = self.lockout.is_some_and(|lockout| lockout.emergency);
+        if (confirmed.is_some() && confirmed == last) || (emergency && state == Switch::Off) {
+            self.settle_incident(IncidentKind::NotConfirmed, out);
+        }
+    }
+
+    /// A start forgets the command in flight but not the lockout: if that was an emergency's and the machine is on, its
+    /// off has failed. Starting switches nothing, so people must.
+    fn tell_of_failed_emergency(&mut self, before: Option<Switch>, state: Switch, out: &mut Vec<Effect>) {
+        let emergency = self.lockout.is_some_and(|lockout| lockout.emergency);
+        if emergency && before.is_none() && state == Switch::On && self.pending.is_none() {
+            self.open_incident(IncidentKind::NotConfirmed, true, out);
+        }
     }
 
     fn tell_of_another_route(&mut self, now: Moment, state: Switch, out: &mut Vec<Effect>) {
@@ -97,13 +117,15 @@ impl Guard {
 
     fn went_on(&mut self, now: Moment, out: &mut Vec<Effect>) {
         self.idle_from = now;
-        self.draw.residual_from = None;
+        self.draw.off_at = None;
+        self.draw.residual = false;
         self.settle_incident(IncidentKind::StillDrawing, out);
     }
 
     fn is_off(&mut self, now: Moment, changed: bool, out: &mut Vec<Effect>) {
         if changed {
-            self.draw.residual_from = Some(now + self.policy.residual_after);
+            self.draw.off_at = Some(now);
+            self.draw.residual = false;
         }
         // An on still in flight has not been seen to work yet; until then nothing that waits is moot.
         if self.pending.is_some() {
@@ -114,18 +136,29 @@ impl Guard {
         self.moot_deferral(out);
     }
 
-    pub(super) fn draw_report(&mut self, report: DrawReport, out: &mut Vec<Effect>) {
+    pub(super) fn draw_report(&mut self, now: Moment, report: DrawReport, out: &mut Vec<Effect>) {
         if report.at < self.draw.at {
             return;
         }
-        self.draw.at = report.at;
+        self.draw.at = report.at.min(now);
+        self.draw.residual = report.residual && self.draw.off_at.is_some_and(|off_at| report.at >= off_at);
         if !report.residual {
             self.settle_incident(IncidentKind::StillDrawing, out);
-        } else if self.outlet.state == Some(Switch::Off)
-            && self.draw.residual_from.is_some_and(|from| report.at >= from)
-        {
+        }
+    }
+
+    /// A meter may report only changes, so draw that has not fallen in time is told without waiting for it.
+    pub(super) fn tell_residual_draw(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        if self.residual_deadline().is_some_and(|due| due <= now) {
             self.open_incident(IncidentKind::StillDrawing, true, out);
         }
+    }
+
+    pub(super) fn residual_deadline(&self) -> Option<Moment> {
+        let may_tell = self.draw.residual
+            && self.outlet.state == Some(Switch::Off)
+            && !self.incidents.is_open(IncidentKind::StillDrawing);
+        Some(self.draw.off_at.filter(|_| may_tell)? + self.policy.residual_after)
     }
 
     pub(super) fn open_incident(&mut self, kind: IncidentKind, urgent: bool, out: &mut Vec<Effect>) {

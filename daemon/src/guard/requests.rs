@@ -94,11 +94,8 @@ impl Guard {
     }
 
     fn switch_on(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
-        if !self.policy.remote_on {
-            return self.refuse(request, Reason::RemoteOnForbidden, out);
-        }
-        if self.policy.on_needs_permit && !self.on_permit {
-            return self.refuse(request, Reason::OnPermitMissing, out);
+        if let Some(reason) = self.on_forbidden() {
+            return self.refuse(request, reason, out);
         }
         self.answer_waiting(Reason::Superseded, out);
         if self.standing.is_some() {
@@ -106,6 +103,18 @@ impl Guard {
         }
         self.answer(request, Reason::SwitchingOn, out);
         self.switch(now, Switch::On, Cause::Plain, out);
+    }
+
+    pub(super) fn on_forbidden(&self) -> Option<Reason> {
+        if self.lockout.is_some() {
+            Some(Reason::Lockout)
+        } else if !self.policy.remote_on {
+            Some(Reason::RemoteOnForbidden)
+        } else if self.policy.on_needs_permit && !self.on_permit {
+            Some(Reason::OnPermitMissing)
+        } else {
+            None
+        }
     }
 
     fn flip(&mut self, now: Moment, request: Request, out: &mut Vec<Effect>) {
@@ -163,7 +172,9 @@ impl Guard {
             return self.answer(request, Reason::AlreadyOff, out);
         }
         // A forced off on its way needs no second one; a plain one might yet be called off, so it does.
-        if self.pending.is_some_and(|pending| pending.is_unconditional_off()) {
+        if let Some(pending) = self.pending.as_mut().filter(|pending| pending.is_unconditional_off()) {
+            // Somebody still means it, so it is tried as often again; else it could be given up between two gestures.
+            pending.resends = 0;
             return self.answer(request, Reason::AlreadySwitching, out);
         }
         match self.window.filter(|window| window.is_open(now)) {

@@ -1,0 +1,417 @@
+//! A second opinion: what the guard may do and what it must do, worked out from what it was told and nothing else. It
+//! keeps its own, simpler books and never looks inside the guard.
+
+use std::collections::BTreeMap;
+
+use super::super::*;
+use crate::time::{Moment, Span};
+
+#[derive(Clone, Debug)]
+pub(super) struct Oracle {
+    policy: Policy,
+    permissive: Permissive,
+    outlet: Option<Switch>,
+    outlet_at: Moment,
+    link: bool,
+    permit: bool,
+    lockout: bool,
+    pub(super) deferral: Option<Deferral>,
+    /// The last held answer that may still be followed by a force.
+    held: Option<(Moment, InputId, Span)>,
+    pending: Option<(Command, Moment)>,
+    open: BTreeMap<RequestId, Open>,
+    gestures: BTreeMap<(InputId, GestureId), Moment>,
+}
+
+/// A request that has no answer yet.
+#[derive(Clone, Copy, Debug)]
+struct Open {
+    request: Request,
+    asked_at: Moment,
+    /// The readings were old when it came, so newer ones must come first.
+    wants_newer: bool,
+}
+
+/// What one call was given and what came of it.
+pub(super) struct Call<'a> {
+    pub(super) now: Moment,
+    pub(super) input: Input,
+    pub(super) effects: &'a [Effect],
+}
+
+impl Oracle {
+    pub(super) fn new(policy: Policy, kept: Kept) -> Oracle {
+        Oracle {
+            policy,
+            permissive: Permissive::UNKNOWN,
+            outlet: None,
+            outlet_at: Moment(0),
+            link: false,
+            permit: false,
+            lockout: kept.lockout.is_some(),
+            deferral: kept.deferral,
+            held: None,
+            pending: None,
+            open: BTreeMap::new(),
+            gestures: BTreeMap::new(),
+        }
+    }
+
+    pub(super) fn adopt(&mut self, policy: Policy) {
+        self.policy = policy;
+        // Under new rules, new readings may no longer be wanted.
+        self.open.values_mut().for_each(|open| open.wants_newer = false);
+        if policy.shadow {
+            self.pending = self.pending.filter(|(command, _)| command.cause == Cause::Emergency);
+        }
+    }
+
+    /// Judges one call; says what is wrong with it, if anything is.
+    pub(super) fn judge(&mut self, call: &Call) -> Result<(), String> {
+        // What comes due is done before the input is looked at, so both the books before and after it count.
+        let before = self.clone();
+        self.take(call);
+        let expected = match call.input {
+            Input::Request(request) => {
+                let wants_newer = self.policy.can_refresh
+                    && call.now.since(self.permissive.as_of) > self.policy.fresh_within;
+                self.open.insert(request.id, Open { request, asked_at: call.now, wants_newer });
+                Some(request)
+            }
+            _ => None,
+        };
+        for (index, effect) in call.effects.iter().enumerate() {
+            match effect {
+                Effect::Command(command) => self.judge_command(call, index, *command, &before)?,
+                Effect::Answer(answer) => self.judge_answer(call, *answer, &before)?,
+                Effect::Keep(kept) => self.keep(kept),
+                Effect::Incident(Incident { kind: IncidentKind::NotConfirmed, .. }) => {
+                    self.pending = self.pending.filter(|(command, _)| command.cause == Cause::Emergency);
+                }
+                Effect::Announce(Announcement::OffAbandoned) => self.pending = None,
+                Effect::Announce(Announcement::DeferralExpired) => self.judge_expiry(call.now)?,
+                Effect::DeferralActed(_)
+                | Effect::Announce(_)
+                | Effect::Incident(_)
+                | Effect::IncidentOver(_)
+                | Effect::Refresh => {}
+            }
+        }
+        if let Some(request) = expected {
+            self.judge_duty(call, &request)?;
+        }
+        self.forget_finished_emergency(call.now);
+        self.nobody_waits_too_long(call.now)?;
+        Ok(())
+    }
+
+    fn take(&mut self, call: &Call) {
+        match call.input {
+            Input::Permissive(new) if new.assessed_at >= self.permissive.assessed_at => self.permissive = new,
+            Input::Outlet(report) if report.at >= self.outlet_at => {
+                self.outlet = report.state;
+                self.outlet_at = report.at;
+                if report.state.is_some() && self.pending.map(|(command, _)| command.switch) == report.state {
+                    self.pending = None;
+                }
+                if report.state == Some(Switch::Off) && self.pending.is_none() {
+                    self.held = None;
+                }
+            }
+            Input::OnPermit(given) => self.permit = given,
+            Input::Link(up) => {
+                self.link = up;
+                if !up {
+                    self.outlet = None;
+                }
+            }
+            Input::Permissive(_) | Input::Outlet(_) | Input::Request(_) | Input::Draw(_) | Input::Tick => {}
+        }
+    }
+
+    fn keep(&mut self, kept: &Kept) {
+        self.lockout = kept.lockout.is_some();
+        self.deferral = kept.deferral;
+    }
+
+    fn judge_expiry(&self, now: Moment) -> Result<(), String> {
+        // The deferral has just left the books with the line before.
+        if self.deferral.is_some_and(|deferral| deferral.expires_at > now) {
+            return Err("a deferral expired before its time".into());
+        }
+        Ok(())
+    }
+
+    fn judge_command(
+        &mut self,
+        call: &Call,
+        index: usize,
+        command: Command,
+        before: &Oracle,
+    ) -> Result<(), String> {
+        let now = call.now;
+        let request = match call.input {
+            Input::Request(request) => Some(request),
+            _ => None,
+        };
+        if command.shadow != (self.policy.shadow && command.cause != Cause::Emergency) {
+            return Err("a command with the wrong shadow".into());
+        }
+        if command.resend > 0 {
+            self.judge_resend(now, command)?;
+        }
+        let clear = |books: &Oracle| books.permissive.at(now) == PermissiveState::Clear;
+        match (command.switch, command.cause) {
+            (Switch::On, _) => {
+                if self.lockout || before.lockout {
+                    return Err("on under a lockout".into());
+                }
+                if !self.policy.remote_on || (self.policy.on_needs_permit && !before.permit && !self.permit) {
+                    return Err("on without leave".into());
+                }
+                let asked = request.is_some_and(|request| {
+                    is_live(&request, &self.policy)
+                        && matches!(request.kind, RequestKind::On | RequestKind::Flip)
+                });
+                if command.resend == 0 && !asked {
+                    return Err("on without a request for it".into());
+                }
+            }
+            (Switch::Off, Cause::Plain) => {
+                if !clear(self) && !clear(before) {
+                    return Err("a plain off of a machine that is not clear".into());
+                }
+                if command.resend > 0 && !before.permissive.covers(now) {
+                    return Err("a plain off sent again on a verdict that has not seen everything".into());
+                }
+                let explained = call.effects[..index].iter().any(|effect| {
+                    matches!(effect, Effect::DeferralActed(_))
+                        || matches!(effect, Effect::Answer(Answer { reason: Reason::MachineIdle, .. }))
+                });
+                if command.resend == 0 && !explained {
+                    return Err("a plain off without an answer or a due deferral".into());
+                }
+            }
+            (Switch::Off, Cause::Forced) if command.resend == 0 => {
+                let Some(request) = request.filter(|request| request.kind == RequestKind::ForceOff) else {
+                    return Err("a forced off without a force".into());
+                };
+                if !request.rights.may_force || !is_live(&request, &self.policy) {
+                    return Err("a forced off without the right to it".into());
+                }
+                if !before.window_accepts(now, request.input) {
+                    return Err("a forced off outside a window".into());
+                }
+            }
+            (Switch::Off, Cause::Emergency) if command.resend == 0 && request.is_some() => {
+                let request = request.filter(|request| request.kind == RequestKind::EmergencyOff);
+                if request.is_none_or(|request| !request.rights.emergency || request.arrival.retained) {
+                    return Err("an emergency off without an emergency".into());
+                }
+            }
+            (Switch::Off, Cause::Forced | Cause::Emergency) => {}
+        }
+        if !command.shadow {
+            self.pending = Some((command, now));
+        }
+        if command.resend == 0 {
+            self.held = None;
+        }
+        Ok(())
+    }
+
+    fn judge_resend(&self, now: Moment, command: Command) -> Result<(), String> {
+        let Some((last, at)) = self.pending else {
+            return Err("nothing was sent that could be sent again".into());
+        };
+        if (last.switch, last.cause) != (command.switch, command.cause) {
+            return Err("something else was sent before".into());
+        }
+        let emergency = command.cause == Cause::Emergency;
+        // Another force while one is under way gives it all its tries again.
+        let renewed = command.cause == Cause::Forced && command.resend == 1;
+        let most = if emergency { self.policy.tries.max(last.resend) } else { self.policy.tries };
+        if command.resend > most || (!emergency && !renewed && command.resend != last.resend + 1) {
+            return Err("sent too often".into());
+        }
+        // The link coming back may hasten an emergency; nothing else hastens or may delay it by much.
+        let due = at + self.policy.confirm_within;
+        if !emergency && (now < due || now.since(due) > self.policy.confirm_within + Span::secs(2)) {
+            return Err("sent again at the wrong time".into());
+        }
+        Ok(())
+    }
+
+    fn judge_answer(&mut self, call: &Call, answer: Answer, before: &Oracle) -> Result<(), String> {
+        let Some(Open { request, asked_at, wants_newer }) = self.open.remove(&answer.request) else {
+            return Err("an answer without an open request".into());
+        };
+        if (answer.kind, answer.input, answer.decision)
+            != (request.kind, request.input, answer.reason.decision())
+        {
+            return Err("an answer that does not fit its request".into());
+        }
+        let now = call.now;
+        match answer.reason {
+            Reason::MachineIdle if request.kind != RequestKind::OffWhenIdle => {
+                let sound = |books: &Oracle| {
+                    books.permissive.at(now) == PermissiveState::Clear && books.permissive.covers(asked_at)
+                };
+                if !sound(self) && !sound(before) {
+                    return Err(
+                        "called idle without a verdict that has seen everything before the request".into()
+                    );
+                }
+                // One that may be deferred acts as a deferral does: on readings that are not old.
+                let at_once = request.rights.when_busy == WhenBusy::Hold;
+                if at_once && wants_newer && self.permissive.as_of < asked_at {
+                    return Err("called idle on old readings".into());
+                }
+            }
+            Reason::MachineBusy | Reason::MachineUnknown => {
+                self.held = Some((now, request.input, self.policy.window));
+            }
+            Reason::Locked | Reason::Emergency if !self.lockout => {
+                return Err("answered before it was kept".into());
+            }
+            Reason::UntilIdle | Reason::NoticeRunning if self.deferral.is_none() => {
+                return Err("answered before it was kept".into());
+            }
+            Reason::Locked => {
+                self.pending = self.pending.filter(|(command, _)| command.switch == Switch::Off)
+            }
+            Reason::AlreadyOn | Reason::DeferralCancelled | Reason::AlreadySwitching
+                if matches!(request.kind, RequestKind::On | RequestKind::Flip)
+                    && before.heading() == Some(Switch::On) =>
+            {
+                self.held = None;
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// An emergency for an outlet that says off ends after its tries without a word.
+    fn forget_finished_emergency(&mut self, now: Moment) {
+        if let Some((command, at)) = self.pending
+            && command.cause == Cause::Emergency
+            && command.resend >= self.policy.tries
+            && self.outlet == Some(Switch::Off)
+            && now >= at + self.policy.confirm_within
+        {
+            self.pending = None;
+        }
+    }
+
+    fn nobody_waits_too_long(&self, now: Moment) -> Result<(), String> {
+        let patience = self.policy.refresh_wait.max(self.policy.assess_wait);
+        match self.open.values().find(|open| now >= open.asked_at + patience) {
+            Some(open) => Err(format!("{:?} waits too long", open.request)),
+            None => Ok(()),
+        }
+    }
+
+    fn window_accepts(&self, now: Moment, by: InputId) -> bool {
+        self.held.is_some_and(|(at, opener, length)| {
+            now < at + length && (by != opener || now.since(at) >= self.policy.force_not_before)
+        })
+    }
+
+    pub(super) fn is_locked(&self) -> bool {
+        self.lockout
+    }
+
+    pub(super) fn heading(&self) -> Option<Switch> {
+        self.pending.map(|(command, _)| command.switch).or(self.outlet)
+    }
+}
+
+/// Somebody stands behind it.
+fn is_live(request: &Request, policy: &Policy) -> bool {
+    !request.arrival.retained && request.arrival.age <= policy.request_max_age
+}
+
+/// What must come of a request at once.
+impl Oracle {
+    fn judge_duty(&mut self, call: &Call, request: &Request) -> Result<(), String> {
+        let mut answers = call.effects.iter().filter_map(|effect| match effect {
+            Effect::Answer(answer) if answer.request == request.id => Some(answer.reason),
+            _ => None,
+        });
+        let reason = answers.next();
+        let sent = |switch, cause| {
+            call.effects.iter().any(|effect| {
+                matches!(effect, Effect::Command(command) if command.switch == switch && command.cause == cause)
+            })
+        };
+        if reason == Some(Reason::SwitchingOn) && !sent(Switch::On, Cause::Plain) {
+            return Err("said to switch on, and did not".into());
+        }
+        if reason == Some(Reason::MachineIdle) && !sent(Switch::Off, Cause::Plain) {
+            return Err("said to switch off, and did not".into());
+        }
+        if reason == Some(Reason::ForcedInWindow) && !sent(Switch::Off, Cause::Forced) {
+            return Err("said to force, and did not".into());
+        }
+        if request.kind == RequestKind::EmergencyOff {
+            let obey = request.rights.emergency && !request.arrival.retained;
+            let done =
+                sent(Switch::Off, Cause::Emergency) && self.lockout && reason == Some(Reason::Emergency);
+            return if obey && !done { Err("an emergency was not obeyed".into()) } else { Ok(()) };
+        }
+        let seen = self.gestures.get(&(request.input, request.gesture)).copied();
+        if is_live(request, &self.policy) {
+            self.gestures.insert((request.input, request.gesture), call.now);
+        }
+        let repeated = seen.is_some_and(|seen| call.now.since(seen) < self.policy.repeat_guard);
+        let ignored = if request.arrival.retained {
+            Some(Reason::Retained)
+        } else if request.arrival.age > self.policy.request_max_age {
+            Some(Reason::TooOld)
+        } else if repeated {
+            Some(Reason::Repeated)
+        } else {
+            None
+        };
+        match (ignored, reason) {
+            (Some(ignored), Some(reason)) if ignored == reason => Ok(()),
+            (Some(ignored), _) => Err(format!("should be ignored: {ignored:?}")),
+            (None, Some(Reason::Repeated | Reason::Retained | Reason::TooOld | Reason::TooMany)) => {
+                Err("ignored without cause".into())
+            }
+            (None, _) => Ok(()),
+        }
+    }
+
+    /// What a live, new request must be answered at once, given these books; nothing when it may also wait.
+    pub(super) fn due_answer(&self, now: Moment, request: &Request) -> Option<Reason> {
+        let fresh = !self.policy.can_refresh || now.since(self.permissive.as_of) <= self.policy.fresh_within;
+        let clear = self.permissive.at(now) == PermissiveState::Clear && self.permissive.covers(now);
+        match request.kind {
+            RequestKind::On if self.lockout => Some(Reason::Lockout),
+            RequestKind::On if self.heading() == Some(Switch::On) => None,
+            RequestKind::On if !self.policy.remote_on => Some(Reason::RemoteOnForbidden),
+            RequestKind::On if self.policy.on_needs_permit && !self.permit => Some(Reason::OnPermitMissing),
+            RequestKind::On => Some(Reason::SwitchingOn),
+            RequestKind::Off if self.heading() == Some(Switch::Off) && self.pending.is_some() => {
+                Some(Reason::AlreadySwitching)
+            }
+            RequestKind::Off if self.heading() == Some(Switch::Off) => Some(Reason::AlreadyOff),
+            RequestKind::Off if clear && fresh => Some(Reason::MachineIdle),
+            RequestKind::ForceOff if !request.rights.may_force => Some(Reason::MayNotForce),
+            RequestKind::Lock if !request.rights.may_lock => Some(Reason::MayNotLock),
+            RequestKind::Lock if self.lockout => Some(Reason::AlreadyLocked),
+            RequestKind::Lock => Some(Reason::Locked),
+            RequestKind::Unlock if !request.rights.may_unlock => Some(Reason::MayNotUnlock),
+            RequestKind::Unlock if !self.lockout => Some(Reason::NotLocked),
+            RequestKind::Unlock => Some(Reason::Unlocked),
+            RequestKind::Cancel if self.deferral.is_some() => Some(Reason::DeferralCancelled),
+            RequestKind::Off
+            | RequestKind::Flip
+            | RequestKind::ForceOff
+            | RequestKind::OffWhenIdle
+            | RequestKind::Cancel
+            | RequestKind::EmergencyOff => None,
+        }
+    }
+}
