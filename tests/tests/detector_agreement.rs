@@ -67,7 +67,9 @@ fn compare_power(every_day: bool) {
         .collect();
     files.sort();
     if !every_day {
-        let meter = |path: &PathBuf| path.file_name().unwrap().to_string_lossy().split("-20").next().unwrap().to_owned();
+        let meter = |path: &PathBuf| {
+            path.file_name().unwrap().to_string_lossy().split("-20").next().unwrap().to_owned()
+        };
         files.dedup_by_key(|path| meter(path));
     }
     assert!(files.len() >= 10, "{files:?}");
@@ -79,7 +81,10 @@ fn compare_power(every_day: bool) {
         compare("power-threshold", "power", settings, &recording, &native);
         compared += recording.readings().len();
     }
-    println!("{compared} readings of {} recordings: the same assessment natively and in the sandbox", files.len());
+    println!(
+        "{compared} readings of {} recordings: the same assessment natively and in the sandbox",
+        files.len()
+    );
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! A short visit at the broker: no last will, no trace, and a clear word when nobody answers.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,6 +15,8 @@ pub(super) struct Visitor {
     link: LinkHandle,
     inbox: Inbox,
     deadline: Instant,
+    /// What the broker had in store comes in before the link is proved.
+    early: VecDeque<Message>,
 }
 
 impl Visitor {
@@ -26,13 +29,14 @@ impl Visitor {
         let at = format!("{}:{}", broker.host, broker.port);
         let config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::new())?;
         let (link, inbox) = link::spawn(config, &wanted?, Arc::new(|_| Lane::State));
-        let mut visitor = Visitor { link, inbox, deadline: Instant::now() + within };
+        let mut visitor = Visitor { link, inbox, deadline: Instant::now() + within, early: VecDeque::new() };
         let mut trouble = "no answer".to_owned();
         loop {
             match timeout_at(visitor.deadline, visitor.inbox.recv()).await {
                 Ok(Some((_, Arrival::Link(LinkState::Up)))) => return Ok(visitor),
                 Ok(Some((_, Arrival::Link(LinkState::Down { why })))) => trouble = why,
-                Ok(Some(_)) => {}
+                Ok(Some((_, Arrival::Message(message)))) => visitor.early.push_back(message),
+                Ok(Some((_, Arrival::Report(_)))) => {}
                 Ok(None) | Err(_) => anyhow::bail!("the broker at {at} cannot be used: {trouble}"),
             }
         }
@@ -44,6 +48,9 @@ impl Visitor {
 
     /// The next message; nothing once the visit's time is over.
     pub(super) async fn hear(&mut self) -> Option<Message> {
+        if let Some(message) = self.early.pop_front() {
+            return Some(message);
+        }
         loop {
             match timeout_at(self.deadline, self.inbox.recv()).await {
                 Ok(Some((_, Arrival::Message(message)))) => return Some(message),
