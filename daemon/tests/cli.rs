@@ -1,5 +1,7 @@
 //! The program as a stranger or a script meets it: what it prints, and its exit codes.
 
+#![expect(clippy::unwrap_used, reason = "a test's own literals")]
+
 use std::path::Path;
 use std::process::{Command, Output};
 use std::time::{Duration, Instant};

@@ -136,7 +136,11 @@ pub(crate) static GUARD: Shape = Shape {
             duration(Span::secs(60), Span::secs(30 * 86_400)),
             "A machine idle for this long is switched off by itself; never unless set.",
         ),
-        key("remote_on", Form::Switch, "Whether the machine may be switched on from afar; true unless set."),
+        key(
+            "remote_on",
+            Form::Switch,
+            "Whether the machine may be switched on from afar; true unless set, false for a machine with hazards.",
+        ),
         key(
             "shadow",
             Form::Switch,
@@ -155,6 +159,11 @@ pub(crate) static MACHINE: Shape = Shape {
             "detectors",
             Form::List(&Form::Table(&DETECTOR)),
             "What tells busy from idle; all must say idle.",
+        ),
+        key(
+            "hazards",
+            Form::List(&Form::Word(&HAZARDS)),
+            "What makes it dangerous to start unattended: then remote_on is false unless set here.",
         ),
         key("guard", Form::Table(&GUARD), "Guard settings of this machine."),
     ],
@@ -254,6 +263,9 @@ static SIGNAL: Shape = Shape {
     ],
 };
 
+pub(crate) static ROLES: [&str; 3] = ["hold", "advise", "permit-on"];
+pub(crate) static HAZARDS: [&str; 3] = ["hot", "laser", "rotating"];
+
 static DETECTOR: Shape = Shape {
     about: "One busy detector at work on the machine.",
     keys: &[
@@ -271,7 +283,12 @@ static DETECTOR: Shape = Shape {
             Form::Named(&Form::Name),
             "The detector's signal = the machine's signal; equal names unless set.",
         ),
-        key("advisory", Form::Switch, "Informs, but does not hold; false unless set."),
+        key(
+            "role",
+            Form::Word(&ROLES),
+            "hold (power stays on until it says idle), advise, or permit-on (switched on from afar only while it \
+             says idle); hold unless set.",
+        ),
     ],
 };
 

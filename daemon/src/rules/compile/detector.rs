@@ -2,7 +2,7 @@
 
 use super::{Surroundings, machine::UNIT_IN_DOUBT, machine::unknown_signal, settings, within_folder};
 use crate::event::Name;
-use crate::plan::{DetectorUse, Machine, ModuleSource, SignalKind};
+use crate::plan::{DetectorUse, Machine, ModuleSource, Role, SignalKind};
 use crate::rules::codes::Code;
 use crate::rules::compile::{DetectorFacts, SignalFact};
 use crate::rules::folder::Folder;
@@ -74,8 +74,13 @@ fn compile_one(
         settings: settings?,
         signals,
         needed: facts.signals.iter().map(|signal| signal.needed).collect(),
-        advisory: section.switch("advisory").unwrap_or(false),
+        role: role(section),
     })
+}
+
+fn role(section: &Section<'_>) -> Role {
+    let word = section.text("role").map(|word| word.value);
+    Role::ALL.into_iter().find(|role| word == Some(role.word())).unwrap_or(Role::Hold)
 }
 
 fn module(

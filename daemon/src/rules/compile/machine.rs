@@ -1,10 +1,11 @@
 //! machines/<name>.toml: outlet, signals, detectors, guard.
 
+use super::policy::Circumstances;
 use super::{MachinePlaces, Surroundings, detector, policy, source, two_words};
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Signal, SignalKind, StateTopic,
+    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Role, Signal, SignalKind, StateTopic,
 };
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
@@ -33,7 +34,12 @@ pub(super) fn compile(
     let can_refresh = outlet_section.is_some_and(|outlet| outlet.has("refresh"));
     let own_guard = section.section("guard");
     let layers: Vec<Section<'_>> = own_guard.into_iter().chain(shop_guard.copied()).collect();
-    let policy = policy::compile(&layers, can_refresh, report);
+    let circumstances = Circumstances {
+        can_refresh,
+        hazardous: !section.list("hazards").is_empty(),
+        remote_on: own_guard.and_then(|guard| guard.switch("remote_on")),
+    };
+    let policy = policy::compile(&layers, circumstances, report);
 
     let (signals, signal_places) = signals(section, report);
     let outlet = outlet_section.and_then(|outlet| compile_outlet(&outlet, &policy, &signals, report));
@@ -44,9 +50,11 @@ pub(super) fn compile(
     let outlet = outlet.unwrap_or_else(no_outlet);
     let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy };
     let (detectors, detector_places) = detector::compile(section, &machine, folder, around, report);
+    machine.policy.on_needs_permit = detectors.iter().any(|detector| detector.role == Role::PermitOn);
     machine.detectors = detectors;
     let places = MachinePlaces {
         file: section.place,
+        hazardous: circumstances.hazardous,
         state: place_in_outlet("state"),
         command: place_in_outlet("command"),
         guard: own_guard.map_or(section.place, |guard| guard.place),

@@ -180,6 +180,8 @@ fn assemble(
 #[derive(Debug)]
 struct MachinePlaces {
     file: Place,
+    /// Its file names a hazard.
+    hazardous: bool,
     state: Place,
     command: Place,
     guard: Place,

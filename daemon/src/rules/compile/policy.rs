@@ -7,8 +7,22 @@ use crate::rules::section::Section;
 use crate::rules::shapes;
 use crate::time::Span;
 
+/// What else is known of the machine.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Circumstances {
+    pub(super) can_refresh: bool,
+    /// Dangerous to start with nobody beside it. Only its own file may permit that, not the shop's.
+    pub(super) hazardous: bool,
+    /// Whether its own file says if it may be switched on from afar.
+    pub(super) remote_on: Option<bool>,
+}
+
 /// Sections from the most to the least particular.
-pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Report<'_>) -> Policy {
+pub(super) fn compile(
+    layers: &[Section<'_>],
+    circumstances: Circumstances,
+    report: &mut Report<'_>,
+) -> Policy {
     let base = Policy::default();
     let span = |key: &str| layers.iter().find_map(|layer| layer.duration(key));
     let switch = |key: &str| layers.iter().find_map(|layer| layer.switch(key));
@@ -23,7 +37,7 @@ pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Re
         fresh_within: span("fresh_within").unwrap_or(base.fresh_within),
         refresh_wait: span("refresh_wait").unwrap_or(base.refresh_wait),
         assess_wait: span("assess_wait").unwrap_or(base.assess_wait),
-        can_refresh,
+        can_refresh: circumstances.can_refresh,
         confirm_within: span("confirm_within").unwrap_or(base.confirm_within),
         tries: tries.unwrap_or(base.tries),
         residual_after: span("residual_after").unwrap_or(base.residual_after),
@@ -31,7 +45,10 @@ pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Re
         notice: span("notice").unwrap_or(base.notice),
         deferral_max: span("deferral_max").unwrap_or(base.deferral_max),
         idle_off_after: span("idle_off_after").or(base.idle_off_after),
-        remote_on: switch("remote_on").unwrap_or(base.remote_on),
+        remote_on: match circumstances {
+            Circumstances { hazardous: true, remote_on, .. } => remote_on.unwrap_or(false),
+            Circumstances { hazardous: false, .. } => switch("remote_on").unwrap_or(base.remote_on),
+        },
         on_needs_permit: base.on_needs_permit,
         shadow: switch("shadow").unwrap_or(base.shadow),
     };
