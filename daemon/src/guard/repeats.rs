@@ -5,6 +5,7 @@
 
 use arrayvec::ArrayVec;
 
+use super::canonical::Move;
 use super::input::{GestureId, InputId};
 use crate::time::{Moment, Span};
 
@@ -56,6 +57,13 @@ impl Repeats {
         match self.seen.try_push(new) {
             Ok(()) => Appearance::New,
             Err(_) => Appearance::TooMany,
+        }
+    }
+
+    pub(super) fn shift(&mut self, to: Move, guard: Span, stuck_after: Span) {
+        for seen in &mut self.seen {
+            seen.first = to.past(seen.first, stuck_after);
+            seen.last = to.past(seen.last, guard);
         }
     }
 
