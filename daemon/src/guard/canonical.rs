@@ -43,7 +43,7 @@ impl Guard {
         guard.draw.off_at = self.draw.off_at.map(|at| to.past(at, policy.residual_after.max(late)));
         guard.permissive = Permissive {
             assessed_at: to.past(self.permissive.assessed_at, late),
-            as_of: if policy.can_refresh {
+            as_of: if policy.can_refresh || self.waits_for_newer() {
                 to.past(self.permissive.as_of, policy.fresh_within.max(wait))
             } else {
                 origin
@@ -62,6 +62,12 @@ impl Guard {
         guard.waiting = self.waiting.iter().map(|waiting| moved_waiting(*waiting, to, wait)).collect();
         guard.repeats.shift(to, policy.repeat_guard, policy.stuck_after);
         guard
+    }
+
+    fn waits_for_newer(&self) -> bool {
+        let looking =
+            self.standing.is_some_and(|standing| matches!(standing.phase, Phase::Looking { ask: true, .. }));
+        looking || self.waiting.iter().any(|waiting| waiting.newer_than.is_some())
     }
 
     /// What was sent long ago only matters while its failure is not cured, and then only the last of it.

@@ -44,7 +44,7 @@ impl Repeats {
         guard: Span,
         stuck_after: Span,
     ) -> Appearance {
-        self.seen.retain(|seen| now.since(seen.last) < guard);
+        self.forget_old(now, guard);
         if let Some(seen) = self.seen.iter_mut().find(|seen| seen.input == input && seen.gesture == gesture) {
             seen.last = now;
             if !seen.told_stuck && now.since(seen.first) >= stuck_after {

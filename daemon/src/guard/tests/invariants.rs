@@ -371,7 +371,10 @@ fn a_guard_seen_from_another_moment_does_the_same_things_there() {
                 let input = match walk.dice.roll() % 4 {
                     0 | 1 => Input::Request(walk.request()),
                     2 => Input::Permissive(walk.permissive()),
-                    _ => Input::Outlet(OutletReport { state: walk.dice.of(&[Some(Switch::On), Some(Switch::Off), None]), at: now }),
+                    _ => Input::Outlet(OutletReport {
+                        state: walk.dice.of(&[Some(Switch::On), Some(Switch::Off), None]),
+                        at: now,
+                    }),
                 };
                 let (mut here, mut elsewhere) = (Vec::new(), Vec::new());
                 guard.handle(now, input, &mut here);
