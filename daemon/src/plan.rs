@@ -33,6 +33,33 @@ pub struct Shop {
     pub sentences: BTreeMap<String, String>,
     /// Where lockouts and the journal are kept.
     pub state_dir: Option<PathBuf>,
+    /// In order of name.
+    pub circuits: Vec<Circuit>,
+}
+
+/// A branch circuit: outlets behind one breaker, which ends every job on them when it trips.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Circuit {
+    pub name: Name,
+    pub amperes: f64,
+    pub volts: f64,
+    /// How much of the breaker's rating may be used for long.
+    pub continuous_share: f64,
+}
+
+impl Circuit {
+    pub fn limit_watts(&self) -> f64 {
+        self.amperes * self.volts * self.continuous_share
+    }
+}
+
+/// A machine's place on a circuit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OnCircuit {
+    /// By index into [`Shop::circuits`].
+    pub circuit: usize,
+    /// The most the machine draws for longer than an instant.
+    pub peak_watts: f64,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -98,6 +125,7 @@ pub struct Machine {
     pub signals: Vec<Signal>,
     pub detectors: Vec<DetectorUse>,
     pub policy: Policy,
+    pub circuit: Option<OnCircuit>,
 }
 
 #[derive(Clone, Debug, PartialEq)]

@@ -8,6 +8,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::answered::Answered;
+use super::circuits::Load;
 use super::effect::{Effect, KeptMachine};
 use super::machine::MachineState;
 use super::names::Names;
@@ -170,6 +171,11 @@ impl Engine {
             }
             self.with_machine(now, index, out, |machine, acts, out| machine.tick(now, acts, out));
         }
+    }
+
+    /// What the circuit of this machine would bear with it on.
+    pub(super) fn load(&self, index: usize) -> Option<Load> {
+        Load::with(&self.plan, index, |other| self.machines[other].guard.may_draw())
     }
 
     pub(super) fn tell_guard(&mut self, now: Now, index: usize, input: Input, out: &mut Vec<Effect>) {

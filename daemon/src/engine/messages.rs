@@ -170,6 +170,9 @@ impl Engine {
             arrival: Arrival { retained: message.retained, age: message.age },
         };
         self.machines[machine].asked.insert(request.id, asked);
+        if let Some(load) = self.load(machine) {
+            self.tell_guard(now, machine, Input::CircuitRoom(load.has_room()), out);
+        }
         self.tell_guard(now, machine, Input::Request(request), out);
     }
 
@@ -192,6 +195,7 @@ impl Engine {
             event_id: asked.event_id.clone(),
             decision: Decision::Ignored,
             why: Why::Guard(Reason::Duplicate),
+            load: None,
             grounds: Grounds::default(),
             reply: asked.reply.clone(),
             after_keep: false,
@@ -220,6 +224,7 @@ impl Engine {
             event_id,
             decision: Decision::Refused,
             why,
+            load: None,
             grounds: Grounds::default(),
             reply: reply_to(message),
             after_keep: false,

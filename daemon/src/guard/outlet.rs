@@ -14,14 +14,14 @@ pub(super) struct Outlet {
     pub(super) state: Option<Switch>,
     /// The last state that was known, remembered while the outlet is out of sight.
     last_known: Option<Switch>,
-    at: Moment,
+    pub(super) at: Moment,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(super) struct Draw {
-    at: Moment,
+    pub(super) at: Moment,
     /// When the outlet went off.
-    off_at: Option<Moment>,
+    pub(super) off_at: Option<Moment>,
     /// Whether the last reading since then showed draw.
     residual: bool,
 }

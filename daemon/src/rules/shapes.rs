@@ -24,9 +24,28 @@ pub(crate) static SHOP: Shape = Shape {
         needed("broker", Form::Table(&BROKER), "The MQTT broker."),
         key("guard", Form::Table(&GUARD), "Guard settings for every machine that does not set its own."),
         key(
+            "circuits",
+            Form::Named(&Form::Table(&CIRCUIT)),
+            "Branch circuits, by names of your own: outlets behind one breaker.",
+        ),
+        key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
             "Sentences that replace the built-in ones, by kind of announcement.",
+        ),
+    ],
+};
+
+static CIRCUIT: Shape = Shape {
+    about: "Outlets behind one breaker. Local codes and the installation's own limits come first.",
+    keys: &[
+        needed("amperes", Form::Number { min: 0.1, max: 1_000.0 }, "The breaker's rating."),
+        needed("volts", Form::Number { min: 1.0, max: 1_000.0 }, "The mains voltage, such as 230 or 120."),
+        key(
+            "continuous_share",
+            Form::Number { min: 0.1, max: 1.0 },
+            "How much of the rating may be used for hours; 1 unless set. 0.8 is the practice for continuous loads in \
+             the US (NEC 210.20: the breaker at 125 % of the load; clause from memory).",
         ),
     ],
 };
@@ -159,6 +178,12 @@ pub(crate) static MACHINE: Shape = Shape {
             "detectors",
             Form::List(&Form::Table(&DETECTOR)),
             "What tells busy from idle; all must say idle.",
+        ),
+        key("circuit", Form::Name, "The branch circuit of the shop that its outlet is on."),
+        key(
+            "peak_watts",
+            Form::Number { min: 1.0, max: 100_000.0 },
+            "The most the machine draws for longer than an instant; needed with circuit.",
         ),
         key(
             "hazards",

@@ -80,6 +80,7 @@ pub(super) fn plan() -> Plan {
             role: Role::Hold,
         }],
         policy: Policy::default(),
+        circuit: None,
     };
     let button = Rights { may_force: true, ..Rights::PLAIN };
     let by_topic = |filter: &str, event_id: Option<&str>| InputSource::Topic {
@@ -106,6 +107,7 @@ pub(super) fn plan() -> Plan {
             },
             sentences: std::collections::BTreeMap::new(),
             state_dir: None,
+            circuits: Vec::new(),
         },
         machines: vec![mill],
         inputs: vec![

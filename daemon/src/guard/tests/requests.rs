@@ -105,6 +105,22 @@ fn on_without_its_permit_is_refused_and_with_it_acts() {
     );
 }
 
+#[test]
+fn on_without_room_on_its_circuit_is_refused_and_with_it_acts() {
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(0, Step::Room(false)),
+            at(100, press(On)),
+            at(5_000, Step::Room(true)),
+            at(5_100, press(On)),
+            at(5_200, on()),
+        ],
+        &[(100, "refused(circuit-full), say refused"), (5_100, "acted(switching-on), on")],
+    );
+}
+
 // off
 
 #[test]
@@ -672,4 +688,32 @@ fn every_request_decision_and_reason_has_a_word_of_its_own() {
         assert_eq!(RequestKind::from_word(kind.word()), Some(kind));
     }
     assert_eq!(RequestKind::from_word("off-now"), None);
+}
+
+#[test]
+fn every_cause_has_a_word_and_every_announcement_names_its_input() {
+    assert_eq!(
+        [Cause::Plain, Cause::Forced, Cause::Emergency].map(Cause::word),
+        ["plain", "forced", "emergency"]
+    );
+    let input = BUTTON;
+    assert_eq!(Announcement::Forced { input }.input(), Some(input));
+    assert_eq!(Announcement::DeferralCancelled { input: Some(input) }.input(), Some(input));
+    assert_eq!(Announcement::WindowOver.input(), None);
+}
+
+#[test]
+fn what_is_shown_of_a_guard_is_what_it_is() {
+    let mut bench = Bench::new(refreshable(), Kept::default());
+    for step in
+        [at(0, on()), at(1_000, clear().as_of_ago(16_000)), at(1_100, press(Lock)), at(1_200, press(Off))]
+    {
+        bench.play(step);
+    }
+    let guard = &bench.guard;
+    assert_eq!(guard.clear_since(), Some(START + crate::time::Span(1_000)));
+    assert_eq!(guard.idle_for(bench.now), Some(crate::time::Span(200)));
+    assert_eq!(guard.lockout(), Some(Lockout { by: BUTTON, emergency: false }));
+    assert_eq!(guard.waiting(), 1);
+    assert_eq!(guard.incidents().count(), 0);
 }
