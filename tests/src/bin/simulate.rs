@@ -129,7 +129,11 @@ fn main() -> Result<()> {
         caught.len() - missed.len(),
         caught.len(),
     );
-    if violations > 0 || !same || !missed.is_empty() || total.emergencies_refused > 0 || total.cut(WRONGLY) > 0
+    if violations > 0
+        || !same
+        || !missed.is_empty()
+        || total.emergencies_refused > 0
+        || total.cut(WRONGLY) > 0
     {
         std::process::exit(1);
     }
@@ -147,8 +151,11 @@ fn tell(outcome: &Outcome, days: f64, native: bool) {
     println!("  replay: simulate --seed {} --days {days}{native} --trace", outcome.seed);
 }
 
+/// A careless program, and what the oracle had to say of it.
+type Noticed = (Carelessness, Option<String>);
+
 /// The same seed twice; and programs that do it wrong, each of which the oracle has to notice.
-fn self_checks(parts: &Parts, life: Life) -> Result<(bool, Vec<(Carelessness, Option<String>)>)> {
+fn self_checks(parts: &Parts, life: Life) -> Result<(bool, Vec<Noticed>)> {
     let short = Life { lasts: Span::secs(4 * 3_600), ..life };
     let same = live(parts, short)?.hash == live(parts, short)?.hash;
     let mut caught = Vec::new();

@@ -68,7 +68,7 @@ fn on_switches_on(world: &mut World<'_>) {
     world.run_until(world.now + Span::secs(30));
 }
 
-/// A machine at work, its meter silent if need be: off is held, force switches off.
+/// A machine at work, its meter silent and its detector stopping if need be: off is held, force switches off.
 fn two_gestures_switch_off(world: &mut World<'_>, blind: bool) {
     let places = places(world);
     for place in &places {
@@ -78,6 +78,7 @@ fn two_gestures_switch_off(world: &mut World<'_>, blind: bool) {
             world.station(*place).meter.fault = Some(MeterFault::Silent);
         }
     }
+    world.broken.detectors_stop = blind;
     // Longer than any reading counts, and than any pause of a job.
     world.run_until(world.now + Span::secs(90));
     ask_all(world, RequestKind::Off);
@@ -93,6 +94,7 @@ fn two_gestures_switch_off(world: &mut World<'_>, blind: bool) {
         expect(world, "two gestures switch off", *place, Switch::Off);
         world.station(*place).meter.fault = None;
     }
+    world.broken.detectors_stop = false;
 }
 
 fn a_deferral_fires(world: &mut World<'_>) {

@@ -30,12 +30,13 @@ pub enum Fault {
     DetectorsSlow,
 }
 
-const KINDS: u64 = 17;
+/// The last two of them are the lossy link once more, with which most goes wrong.
+const KINDS: u64 = 19;
 
 impl Fault {
     fn number(kind: u64, place: usize) -> Fault {
         match kind {
-            0 => Fault::LossyLink,
+            0 | 17.. => Fault::LossyLink,
             1 => Fault::LinkDown,
             2 => Fault::LinkFrozen,
             3 => Fault::MeterFrozen(place),
@@ -51,7 +52,7 @@ impl Fault {
             13 => Fault::Stop,
             14 => Fault::Suspend,
             15 => Fault::DetectorsStop,
-            _ => Fault::DetectorsSlow,
+            16 => Fault::DetectorsSlow,
         }
     }
 
@@ -81,7 +82,8 @@ impl Fault {
 /// What is broken now.
 #[derive(Debug, Default)]
 pub struct Broken {
-    pub lossy: bool,
+    /// How many such faults are at work.
+    pub lossy: u32,
     pub detectors_stop: bool,
     pub detectors_slow: bool,
     pub spikes: [bool; 5],
@@ -107,7 +109,7 @@ impl World<'_> {
         Figures::count(&mut self.figures.faults, fault.word());
         let mut lasts = self.fate.span(Span::secs(20), Span::secs(600));
         match fault {
-            Fault::LossyLink => self.broken.lossy = true,
+            Fault::LossyLink => self.broken.lossy += 1,
             Fault::LinkDown => {
                 self.disconnect();
                 self.agenda.plan(now + lasts, Due::LinkUp);
@@ -169,7 +171,7 @@ impl World<'_> {
         self.trace.tell(now, format_args!("fault over: {fault:?}"));
         let doubted = match fault {
             Fault::LossyLink => {
-                self.broken.lossy = false;
+                self.broken.lossy = self.broken.lossy.saturating_sub(1);
                 self.broken.meter_doubted = [now; 5];
                 return;
             }
@@ -219,7 +221,8 @@ impl World<'_> {
 
     /// Since when nothing has been wrong with the readings of this place; nothing while something is.
     pub fn meter_sound_since(&self, place: usize) -> Option<Moment> {
-        (self.broken.meter_faults[place] == 0 && !self.broken.lossy).then(|| self.broken.meter_doubted[place])
+        (self.broken.meter_faults[place] == 0 && self.broken.lossy == 0)
+            .then(|| self.broken.meter_doubted[place])
     }
 
     fn disconnect(&mut self) {

@@ -26,6 +26,8 @@ use super::{Carelessness, Life, Outcome};
 /// The workshop has been running for a while before anyone looks.
 pub const BEGIN: Moment = Moment(1_000_000);
 const WALL_AT_BEGIN: i64 = 1_764_000_000_000;
+/// After so many nothing new is learnt.
+const VIOLATIONS_MAX: usize = 20;
 /// More calls than this without time passing are a fault of the engine.
 const STANDSTILL_MAX: u32 = 2_000;
 
@@ -105,9 +107,9 @@ impl<'a> World<'a> {
             standstill: 0,
             told_before: Vec::new(),
         };
-        for place in 0..PLACES.len() {
+        for (place, dialect) in DIALECTS.iter().enumerate() {
             let relay = world.station(place).outlet.relay();
-            world.line.stored[place] = Some(DIALECTS[place].state.write(relay));
+            world.line.stored[place] = Some(dialect.state.write(relay));
         }
         world.start_engine();
         world.agenda.plan(BEGIN + Span::secs(1), Due::LinkUp);
@@ -138,7 +140,8 @@ impl<'a> World<'a> {
             if self.told_before.is_empty() && !self.oracle.violations.is_empty() {
                 self.told_before = self.trace.remembered();
             }
-            if self.oracle.violations.len() >= 20 {
+            let enough = if self.life.careless.is_some() { 1 } else { VIOLATIONS_MAX };
+            if self.oracle.violations.len() >= enough {
                 break;
             }
         }
@@ -262,10 +265,9 @@ impl<'a> World<'a> {
                     }
                 }
                 Effect::Feed(feed) => self.feed(feed),
-                Effect::Announce(announced) => self.trace.tell(
-                    now,
-                    format_args!("{}: announced {}", announced.machine, announced.what.word()),
-                ),
+                Effect::Announce(announced) => self
+                    .trace
+                    .tell(now, format_args!("{}: announced {}", announced.machine, announced.what.word())),
                 Effect::Incident(told) => {
                     self.trace.tell(now, format_args!("{}: incident {}", told.machine, told.kind.word()));
                 }
@@ -284,7 +286,8 @@ impl<'a> World<'a> {
             assessed.outcome = super::detecting::stopped();
         }
         let slow = self.broken.detectors_slow && self.luck.happens(0.3);
-        let takes = if slow { self.luck.span(Span(50), Span(3_000)) } else { self.luck.span(Span(1), Span(4)) };
+        let takes =
+            if slow { self.luck.span(Span(50), Span(3_000)) } else { self.luck.span(Span(1), Span(4)) };
         let mut at = self.now + takes;
         let bench = &mut self.bench[place];
         // A worker answers in order; a slow spell lets answers overtake each other, which the engine must stand.
@@ -378,7 +381,7 @@ impl<'a> World<'a> {
         if !self.line.up {
             return;
         }
-        let lossy = self.broken.lossy;
+        let lossy = self.broken.lossy > 0;
         let asks = matches!(message.what, What::Request { .. });
         if lossy && !state && self.luck.happens(0.25) {
             Figures::count(&mut self.figures.faults, "message lost");
@@ -514,11 +517,12 @@ impl<'a> World<'a> {
         if !self.line.up {
             return Figures::count(&mut self.figures.faults, "command not sent");
         }
-        if self.broken.lossy && self.luck.happens(0.3) {
+        if self.broken.lossy > 0 && self.luck.happens(0.3) {
             return Figures::count(&mut self.figures.faults, "command lost");
         }
-        let late = self.broken.lossy && self.luck.happens(0.3);
-        let delay = if late { self.luck.span(Span(100), Span(5_000)) } else { self.luck.span(Span(3), Span(30)) };
+        let late = self.broken.lossy > 0 && self.luck.happens(0.3);
+        let delay =
+            if late { self.luck.span(Span(100), Span(5_000)) } else { self.luck.span(Span(3), Span(30)) };
         let commanded = Commanded { place, switch, cause, sent: self.now };
         let at = (self.now + delay).max(self.line.frozen_until);
         self.agenda.plan(at, Due::ToOutlet(commanded));
@@ -533,7 +537,8 @@ impl<'a> World<'a> {
             if self.life.careless != Some(Carelessness::CommandsNeverExpire) {
                 return Figures::count(&mut self.figures.faults, "command expired");
             }
-            self.oracle.violated(format!("late: a command took effect {} after it was sent", now.since(sent)));
+            self.oracle
+                .violated(format!("late: a command took effect {} after it was sent", now.since(sent)));
         }
         let station = self.station(place);
         if !station.outlet.faults.dead {
@@ -584,7 +589,8 @@ impl<'a> World<'a> {
                 } else {
                     let doubt = unjudged.unwrap_or_default();
                     let name = at.machine;
-                    self.oracle.violated(format!("cut: {name}'s job was cut after {ran} in plain sight {doubt}"));
+                    self.oracle
+                        .violated(format!("cut: {name}'s job was cut after {ran} in plain sight {doubt}"));
                     figures::WRONGLY
                 }
             }

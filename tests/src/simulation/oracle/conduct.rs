@@ -15,7 +15,9 @@ const IDLE_TIMER: &str = "idle-timer";
 
 fn may_force(input: &str) -> bool {
     input == "console"
-        || PLACES.iter().any(|place| place.button.is_some_and(|button| button.input == input && button.may_force))
+        || PLACES
+            .iter()
+            .any(|place| place.button.is_some_and(|button| button.input == input && button.may_force))
 }
 
 impl Oracle {
@@ -45,8 +47,10 @@ impl Oracle {
             Why::UnknownMachine(_) | Why::MachineNotAllowed | Why::Malformed(_) => Reason::Duplicate,
         };
         let watched = &mut self.watched[place];
-        let found =
-            watched.outstanding.iter().position(|one| one.input == input && Some(one.kind) == decided.request);
+        let found = watched
+            .outstanding
+            .iter()
+            .position(|one| one.input == input && Some(one.kind) == decided.request);
         match found {
             Some(at) => drop(watched.outstanding.remove(at)),
             None => {
@@ -150,8 +154,9 @@ impl Oracle {
                 _ => false,
             })
         };
-        let resend_until =
-            |sent: Moment| sent + Span(policy.confirm_within.0 * (u64::from(policy.tries) + 2)) + Span::secs(400);
+        let resend_until = |sent: Moment| {
+            sent + Span(policy.confirm_within.0 * (u64::from(policy.tries) + 2)) + Span::secs(400)
+        };
         let watched = &self.watched[place];
         let first = command.resend == 0;
         let fault = match (command.switch, command.cause) {
@@ -159,7 +164,9 @@ impl Oracle {
             (Switch::On, _) if first => {
                 (!asked_by(&[Reason::SwitchingOn], false)).then(|| "on: nobody had asked".to_owned())
             }
-            (Switch::On, _) => (!watched.last_on.is_some_and(|sent| now < resend_until(sent)))
+            (Switch::On, _) => watched
+                .last_on
+                .is_none_or(|sent| now >= resend_until(sent))
                 .then(|| "on: sent again, and never before".to_owned()),
             (Switch::Off, Cause::Plain) => {
                 let asked = match watched.last_off {

@@ -90,12 +90,7 @@ impl Oracle {
                 outstanding: Vec::new(),
             }
         });
-        Oracle {
-            plan: plan.clone(),
-            watched: watched.collect(),
-            strange: Vec::new(),
-            violations: Vec::new(),
-        }
+        Oracle { plan: plan.clone(), watched: watched.collect(), strange: Vec::new(), violations: Vec::new() }
     }
 
     pub fn violated(&mut self, what: String) {

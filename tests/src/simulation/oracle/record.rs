@@ -95,6 +95,9 @@ mod tests {
         assert!(!speaks(quiet(50)), "too short");
         assert!(!speaks(quiet(60).chain([(70, 134.0)])), "working");
         assert!(speaks(quiet(60).chain([(70, 50.0)])), "neither busy nor quiet");
-        assert!(!speaks(quiet(30).chain((40..=100).step_by(10).map(|sec| (sec + 61, 24.0))).take(9)), "a gap");
+        assert!(
+            !speaks(quiet(30).chain((40..=100).step_by(10).map(|sec| (sec + 61, 24.0))).take(9)),
+            "a gap"
+        );
     }
 }
