@@ -145,7 +145,9 @@ impl Guard {
             Phase::Notice { .. } if self.wants_fresh(now) || !self.permissive.covers(now) => Turn::LookAgain,
             Phase::Notice { .. } => Turn::Act,
             Phase::Looking { since, ask, .. }
-                if self.permissive.covers(since) && (!ask || self.permissive.as_of >= since) =>
+                if self.permissive.covers(since)
+                    // A reading that was asked for counts once it has been judged, not when it comes in.
+                    && (!ask || self.permissive.as_of >= since && self.permissive.covers(now)) =>
             {
                 Turn::Act
             }

@@ -144,8 +144,12 @@ impl World {
     }
 
     pub(super) fn after(former: &Former) -> World {
+        World::under(plan(), former)
+    }
+
+    pub(super) fn under(plan: Plan, former: &Former) -> World {
         let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
-        let mut engine = Engine::new(Arc::new(plan()), former, now);
+        let mut engine = Engine::new(Arc::new(plan), former, now);
         let mut effects = Vec::new();
         engine.start(now, &mut effects);
         let generation = effects.iter().find_map(|effect| match effect {
