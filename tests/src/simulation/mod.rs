@@ -5,7 +5,7 @@
 //! | --- | --- |
 //! | [`rules`] | the rules of the simulated workshop, compiled as any others |
 //! | [`world`] | the virtual clock and everything that happens in its order |
-//! | [`wire`] | the simulated broker: what it loses, delays, repeats and lets expire |
+//! | [`wire`], `delivery`, `switching` | the simulated broker: what it loses, delays, repeats and lets expire |
 //! | [`detecting`] | detectors in the sandbox or native, with late answers and stops to order |
 //! | [`people`] | presses, holds, jobs, and the errors of hands |
 //! | [`faults`] | what breaks, when, and for how long |
@@ -15,6 +15,7 @@
 //! | [`figures`], [`trace`] | what is counted, and what can be replayed |
 
 pub mod careless;
+mod delivery;
 pub mod detecting;
 pub mod duties;
 pub mod faults;
@@ -22,6 +23,7 @@ pub mod figures;
 pub mod oracle;
 pub mod people;
 pub mod rules;
+mod switching;
 pub mod trace;
 pub mod wire;
 pub mod world;

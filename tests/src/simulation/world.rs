@@ -5,12 +5,11 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use anyhow::Result;
-use bytes::Bytes;
 use idlegate::demo::workshop::birch_lane::{self, DIALECTS};
-use idlegate::demo::workshop::{Chance, Said, Station, Workshop};
-use idlegate::engine::{Command, Decided, Effect, Engine, Former, KeptMachine};
-use idlegate::event::{Event, Message, Name};
-use idlegate::guard::{Cause, Decision, Switch};
+use idlegate::demo::workshop::{Chance, Station, Workshop};
+use idlegate::engine::{Decided, Effect, Engine, Former, KeptMachine};
+use idlegate::event::{Event, Name};
+use idlegate::guard::Decision;
 use idlegate::plan::SharedPlan;
 use idlegate::time::{Moment, Now, Span, WallTime};
 
@@ -20,7 +19,7 @@ use super::figures::{self, Figures};
 use super::oracle::{Asked, Oracle};
 use super::rules::{PLACES, Parts, place_of};
 use super::trace::Trace;
-use super::wire::{Agenda, Commanded, Due, Line, Sent, What};
+use super::wire::{Agenda, Commanded, Due, Line};
 use super::{Carelessness, Life, Outcome};
 
 /// The workshop has been running for a while before anyone looks.
@@ -65,13 +64,13 @@ pub struct World<'a> {
 pub struct Bench {
     pub job_began: Moment,
     pub job_protected: bool,
-    readings: u64,
-    last_watts: f64,
-    cut: u32,
-    done: u32,
+    pub(super) readings: u64,
+    pub(super) last_watts: f64,
+    pub(super) cut: u32,
+    pub(super) done: u32,
     /// Switchings by our commands that the relay is about to carry out.
-    moves: Vec<(Moment, Commanded)>,
-    last_answer: Moment,
+    pub(super) moves: Vec<(Moment, Commanded)>,
+    pub(super) last_answer: Moment,
 }
 
 impl<'a> World<'a> {
@@ -315,288 +314,6 @@ impl<'a> World<'a> {
             self.bench[place].job_protected = true;
             self.figures.jobs_protected += 1;
         }
-    }
-
-    fn said(&mut self, place: usize, said: Said) {
-        let (outlet, dialect) = (PLACES[place].outlet, DIALECTS[place]);
-        match said {
-            Said::State(switch) => {
-                let payload = dialect.state.write(switch);
-                self.trace.tell(self.now, format_args!("{outlet} says {}", switch.word()));
-                self.line.stored[place] = Some(payload.clone());
-                self.send(Sent {
-                    topic: format!("outlets/{outlet}/state"),
-                    payload,
-                    retained: false,
-                    sent: self.now,
-                    what: What::State { place },
-                });
-            }
-            Said::Reading(mut sample) => {
-                let bench = &mut self.bench[place];
-                bench.readings += 1;
-                if self.broken.slow[place] && !bench.readings.is_multiple_of(3) {
-                    return;
-                }
-                if self.broken.spikes[place] && self.luck.happens(0.2) {
-                    sample.watts = self.luck.between(0.0, 3_000.0);
-                }
-                if sample.watts.is_finite() {
-                    self.bench[place].last_watts = sample.watts;
-                }
-                self.send_reading(place, sample);
-            }
-        }
-    }
-
-    fn send_reading(&mut self, place: usize, sample: idlegate::demo::workshop::Sample) {
-        let outlet = PLACES[place].outlet;
-        self.send(Sent {
-            topic: format!("meters/{outlet}"),
-            payload: DIALECTS[place].meter.write(outlet, sample),
-            retained: false,
-            sent: self.now,
-            what: What::Reading { place, watts: (sample.watts * 1000.0).round() / 1000.0 },
-        });
-    }
-
-    /// A meter that is asked answers at once, if it answers at all.
-    fn refresh_arrives(&mut self, place: usize) {
-        use idlegate::demo::workshop::{MeterFault, Sample};
-        let last_watts = self.bench[place].last_watts;
-        let station = self.station(place);
-        let watts = match station.meter.fault {
-            None => station.watts(),
-            Some(MeterFault::Frozen) => last_watts,
-            Some(MeterFault::NotANumber) => f64::NAN,
-            Some(MeterFault::Silent) => return,
-        };
-        let joules = station.joules();
-        self.send_reading(place, Sample { watts, joules });
-    }
-
-    /// A message to the engine sets out.
-    pub fn send(&mut self, message: Sent) {
-        let state = matches!(message.what, What::State { .. });
-        if !self.line.up {
-            return;
-        }
-        let lossy = self.broken.lossy > 0;
-        let asks = matches!(message.what, What::Request { .. });
-        if lossy && !state && self.luck.happens(0.25) {
-            Figures::count(&mut self.figures.faults, "message lost");
-            return;
-        }
-        let mut delay = self.luck.span(Span(3), Span(30));
-        if lossy && self.luck.happens(0.2) {
-            delay = self.luck.span(Span(50), Span(4_000));
-            Figures::count(&mut self.figures.faults, "message delayed");
-        }
-        let mut at = (self.now + delay).max(self.line.frozen_until);
-        if let What::State { place } = message.what {
-            at = at.max(self.line.last_state[place]);
-            self.line.last_state[place] = at;
-        }
-        let session = self.line.session;
-        if lossy && (state || asks) && self.luck.happens(0.2) {
-            let again = at + self.luck.span(Span(0), Span(900));
-            Figures::count(&mut self.figures.faults, "message repeated");
-            // A state that is repeated pushes the next one back: a broker keeps the order of one topic.
-            if let What::State { place } = message.what {
-                self.line.last_state[place] = again;
-            }
-            self.agenda.plan(again, Due::ToEngine { message: message.clone(), session });
-        }
-        self.agenda.plan(at, Due::ToEngine { message, session });
-    }
-
-    /// After a new connection the broker hands over what it had stored; requests are never taken from its store.
-    pub fn replay_stored(&mut self) {
-        for (place, at) in PLACES.iter().enumerate() {
-            if let Some(payload) = self.line.stored[place].clone() {
-                self.line.last_state[place] = self.now;
-                self.send(Sent {
-                    topic: format!("outlets/{}/state", at.outlet),
-                    payload,
-                    retained: true,
-                    sent: self.now,
-                    what: What::State { place },
-                });
-            }
-        }
-    }
-
-    fn arrive(&mut self, message: Sent, session: u64) {
-        let now = self.now;
-        if session != self.line.session {
-            return;
-        }
-        if now < self.paused_until {
-            let later = self.paused_until;
-            return self.agenda.plan(later, Due::ToEngine { message, session });
-        }
-        // The barrier knows the age to within a marker.
-        let age = now.since(message.sent) + self.luck.span(Span(0), Span(260));
-        let mut arriving = Message {
-            topic: message.topic.as_str().into(),
-            payload: Bytes::from(message.payload.clone()),
-            retained: message.retained,
-            age,
-            response_topic: None,
-            correlation: None,
-        };
-        match self.life.careless {
-            Some(Carelessness::AgeForgotten) => arriving.age = Span(20),
-            Some(Carelessness::RetainedForgotten) => arriving.retained = false,
-            _ => {}
-        }
-        self.trace.note(now, format_args!("{} {} {}", message.topic, message.payload, age.0));
-        match message.what {
-            What::State { .. } => self.tell_engine(Event::Message(arriving), None),
-            What::Reading { place, watts } => {
-                self.figures.readings += 1;
-                let newest = watts.is_finite() && self.oracle.watched[place].record.deliver(now, age, watts);
-                self.tell_engine(Event::Message(arriving), None);
-                if !newest && watts.is_finite() {
-                    self.still_newest(place);
-                }
-            }
-            What::Request { input, places, kind, event_id } => {
-                Figures::count(&mut self.figures.requests, kind.word());
-                if message.retained {
-                    Figures::count(&mut self.figures.faults, "stored request");
-                } else if age > Span::secs(1) {
-                    Figures::count(&mut self.figures.faults, "old request");
-                }
-                self.trace.tell(now, format_args!("{input} asks {} (age {age})", kind.word()));
-                let emergency = kind == idlegate::guard::RequestKind::EmergencyOff;
-                let before = self.oracle.violations.len();
-                let asked = Asked { input, places, kind, retained: message.retained, age, event_id };
-                self.tell_engine(Event::Message(arriving), Some(&asked));
-                if emergency && !message.retained {
-                    self.figures.emergencies += 1;
-                    let new = &self.oracle.violations[before..];
-                    self.figures.emergencies_refused +=
-                        u64::from(new.iter().any(|violation| violation.starts_with("emergency")));
-                }
-            }
-        }
-    }
-
-    /// An older reading must not have replaced the newest one.
-    fn still_newest(&mut self, place: usize) {
-        let watched = &self.oracle.watched[place];
-        let status = self.engine.status(self.now, watched.index);
-        let age = status.signals.first().and_then(|signal| signal.age);
-        let expected = watched.record.newest().map(|at| self.now.since(at));
-        Figures::count(&mut self.figures.faults, "reading overtaken");
-        if age != expected {
-            let name = PLACES[place].machine;
-            self.oracle.violated(format!("order: {name}'s newest reading was replaced by an older one"));
-        }
-    }
-
-    fn command(&mut self, command: &Command) {
-        let Some(place) = place_of(command.name.as_str()) else { return };
-        let (switch, cause) = (command.switch, command.cause);
-        let (word, why, nth) = (switch.word(), cause.word(), command.resend);
-        self.trace.tell(self.now, format_args!("{}: command {word}, {why}, sending {nth}", command.name));
-        if command.shadow {
-            return Figures::count(&mut self.figures.commands, "shadow");
-        }
-        Figures::count(
-            &mut self.figures.commands,
-            match (switch, cause) {
-                _ if nth > 0 => "sent again",
-                (Switch::On, _) => "on",
-                (Switch::Off, Cause::Plain) => "off",
-                (Switch::Off, Cause::Forced) => "off forced",
-                (Switch::Off, Cause::Emergency) => "off emergency",
-            },
-        );
-        if !self.line.up {
-            return Figures::count(&mut self.figures.faults, "command not sent");
-        }
-        if self.broken.lossy > 0 && self.luck.happens(0.3) {
-            return Figures::count(&mut self.figures.faults, "command lost");
-        }
-        let late = self.broken.lossy > 0 && self.luck.happens(0.3);
-        let delay =
-            if late { self.luck.span(Span(100), Span(5_000)) } else { self.luck.span(Span(3), Span(30)) };
-        let commanded = Commanded { place, switch, cause, sent: self.now };
-        let at = (self.now + delay).max(self.line.frozen_until);
-        self.agenda.plan(at, Due::ToOutlet(commanded));
-    }
-
-    fn command_arrives(&mut self, commanded: Commanded) {
-        let Commanded { place, switch, sent, .. } = commanded;
-        let now = self.now;
-        let index = self.oracle.watched[place].index;
-        let expiry = self.plan.machines[index].outlet.command.expiry;
-        if now > sent + expiry {
-            if self.life.careless != Some(Carelessness::CommandsNeverExpire) {
-                return Figures::count(&mut self.figures.faults, "command expired");
-            }
-            self.oracle
-                .violated(format!("late: a command took effect {} after it was sent", now.since(sent)));
-        }
-        let station = self.station(place);
-        if !station.outlet.faults.dead {
-            station.outlet.command(switch, now);
-            self.bench[place].moves.push((now + Span(120), commanded));
-        }
-    }
-
-    /// Who ended that job?
-    fn look_at_jobs(&mut self) {
-        let now = self.now;
-        for place in 0..PLACES.len() {
-            let jobs = self.station(place).jobs();
-            let bench = &mut self.bench[place];
-            self.figures.jobs_done += u64::from(jobs.done - bench.done);
-            bench.done = jobs.done;
-            let cut = jobs.cut > bench.cut;
-            bench.cut = jobs.cut;
-            let due = |(at, _): &(Moment, Commanded)| *at <= now;
-            let mover = bench.moves.iter().rev().find(|entry| due(entry) && entry.1.switch == Switch::Off);
-            let mover = mover.map(|(_, commanded)| *commanded);
-            if cut {
-                self.job_was_cut(place, mover);
-            }
-            self.bench[place].moves.retain(|entry| !due(entry));
-        }
-    }
-
-    fn job_was_cut(&mut self, place: usize, mover: Option<Commanded>) {
-        let now = self.now;
-        let at = PLACES[place];
-        let ran = now.since(self.bench[place].job_began);
-        let how = match mover {
-            None => figures::BY_ANOTHER_ROUTE,
-            Some(Commanded { cause: Cause::Forced, .. }) => figures::BY_FORCE,
-            Some(Commanded { cause: Cause::Emergency, .. }) => figures::BY_EMERGENCY,
-            Some(Commanded { cause: Cause::Plain, sent, .. }) => {
-                // A meter that goes quiet just before the job, then looks into its pauses only; and the command's way.
-                let blind_max = at.stale_after + at.quiet_max + Span::secs(5);
-                let looked_from = self.bench[place].job_began - at.idle_for - at.stale_after;
-                let sound = self.meter_sound_since(place).is_some_and(|since| since < looked_from);
-                let unjudged = self.oracle.doubt(now, place, true).filter(|_| now.since(sent) < Span(200));
-                if !sound {
-                    figures::METER_LIED
-                } else if ran <= blind_max {
-                    self.figures.unseen_max = self.figures.unseen_max.max(ran);
-                    figures::UNSEEN
-                } else {
-                    let doubt = unjudged.unwrap_or_default();
-                    let name = at.machine;
-                    self.oracle
-                        .violated(format!("cut: {name}'s job was cut after {ran} in plain sight {doubt}"));
-                    figures::WRONGLY
-                }
-            }
-        };
-        self.trace.tell(now, format_args!("{}: job cut after {ran}, {how}", at.machine));
-        Figures::count(&mut self.figures.cuts, how);
     }
 
     fn be_careless(&mut self, effects: &mut Vec<Effect>) {
