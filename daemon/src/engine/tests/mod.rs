@@ -3,6 +3,7 @@
 
 mod permits;
 mod published;
+mod refreshing;
 mod requests;
 mod sightings;
 mod world;
