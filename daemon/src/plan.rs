@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use crate::event::Name;
 use crate::guard::{Policy, RequestKind, Rights};
+use crate::schedules::Timetable;
 use crate::time::Span;
 
 #[derive(Clone, Debug, PartialEq)]
@@ -261,6 +262,16 @@ pub enum InputSource {
     },
     /// Our own request topic for this input, `<prefix>/request/<input>`.
     RequestTopic,
+    /// The wall clock.
+    Schedule(Schedule),
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Schedule {
+    pub timetable: Timetable,
+    pub request: RequestKind,
+    /// Whether the newest firing that was missed is made up for.
+    pub catch_up: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

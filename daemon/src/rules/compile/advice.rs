@@ -112,6 +112,7 @@ fn authority(
 fn can_switch_off_at_will(input: &Input) -> bool {
     let can_say = |kind: RequestKind| match input.source {
         InputSource::RequestTopic => true,
+        InputSource::Schedule(_) => false,
         InputSource::Topic { .. } => input.gestures.iter().any(|gesture| gesture.request == kind),
     };
     (input.rights.may_force && can_say(RequestKind::ForceOff))
