@@ -4,5 +4,6 @@
 mod permits;
 mod published;
 mod requests;
+mod schedules;
 mod sightings;
 mod world;

@@ -145,15 +145,15 @@ impl World {
     }
 
     pub(super) fn after(former: &Former) -> World {
-        World::start(plan(), former)
+        World::started(plan(), former)
     }
 
     /// A workshop by other rules.
     pub(super) fn of(plan: Plan) -> World {
-        World::start(plan, &Former::default())
+        World::started(plan, &Former::default())
     }
 
-    fn start(plan: Plan, former: &Former) -> World {
+    pub(super) fn started(plan: Plan, former: &Former) -> World {
         let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
         let mut engine = Engine::new(Arc::new(plan), former, now);
         let mut effects = Vec::new();
