@@ -263,7 +263,7 @@ pub enum InputSource {
     /// Our own request topic for this input, `<prefix>/request/<input>`.
     RequestTopic,
     /// The wall clock.
-    Schedule(Schedule),
+    Schedule(Box<Schedule>),
 }
 
 #[derive(Clone, Debug, PartialEq)]

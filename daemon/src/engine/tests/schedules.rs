@@ -18,7 +18,7 @@ fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
     plan.inputs.push(Input {
         name: name("evening"),
         title: "the evening schedule".into(),
-        source: InputSource::Schedule(Schedule { timetable, request, catch_up }),
+        source: InputSource::Schedule(Box::new(Schedule { timetable, request, catch_up })),
         machines: vec![0],
         gestures: Vec::new(),
         rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
@@ -38,7 +38,7 @@ fn at_work(mut world: World, verdict: Verdict, before: Span) -> World {
 fn a_schedule_switches_an_idle_machine_off_and_defers_for_a_working_one() {
     for (verdict, expected) in [
         (Verdict::Idle, (Decision::Acted, "machine-idle")),
-        (Verdict::Busy, (Decision::Deferred, "machine-busy")),
+        (Verdict::Busy, (Decision::Deferred, "until-idle")),
     ] {
         let mut world = at_work(World::of(with_schedule(RequestKind::Off, false)), verdict, Span::secs(40));
         world.wait(Span::secs(31));

@@ -79,7 +79,8 @@ fn compile_one(
 
 fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut Report<'_>) -> InputSource {
     if section.has("schedule") {
-        return schedule(section, report).map_or(InputSource::RequestTopic, InputSource::Schedule);
+        return schedule(section, report)
+            .map_or(InputSource::RequestTopic, |schedule| InputSource::Schedule(Box::new(schedule)));
     }
     if !section.has("topic") {
         for key in ["pointer", "senml", "event_id", "gestures"] {
