@@ -249,6 +249,8 @@ pub struct Input {
     /// By index into [`Plan::machines`].
     pub machines: Vec<usize>,
     pub gestures: Vec<Gesture>,
+    /// What it may ask for on our own request topic; where the rules do not say, whatever its rights permit.
+    pub requests: Option<Vec<RequestKind>>,
     pub rights: Rights,
 }
 

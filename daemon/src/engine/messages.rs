@@ -137,6 +137,10 @@ impl Engine {
             let why = Why::MachineNotAllowed;
             return self.refuse(now, &input.name, Some(parsed.request), event_id, why, message, out);
         }
+        if input.requests.as_ref().is_some_and(|requests| !requests.contains(&parsed.request)) {
+            let why = Why::RequestNotAllowed;
+            return self.refuse(now, &input.name, Some(parsed.request), event_id, why, message, out);
+        }
         let gesture = Name::new(parsed.request.word()).expect("every request's word is a name");
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: reply_to(message) };
         if self.is_answered(&asked) {

@@ -341,6 +341,11 @@ static INPUT: Shape = Shape {
             Form::Word(&WHEN_BUSY),
             "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule.",
         ),
+        key(
+            "requests",
+            Form::List(&Form::Word(&REQUESTS)),
+            "What an input without a topic may ask for; whatever its rights permit unless set.",
+        ),
         key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
         key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),
         key("may_unlock", Form::Switch, "May release a lockout; false unless set."),

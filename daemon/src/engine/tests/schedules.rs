@@ -21,6 +21,7 @@ fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
         source: InputSource::Schedule(Box::new(Schedule { timetable, request, catch_up })),
         machines: vec![0],
         gestures: Vec::new(),
+        requests: None,
         rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
     });
     plan

@@ -71,6 +71,7 @@ fn compile_one(
         title: section.owned("title").unwrap_or_else(|| name.as_str().replace('-', " ")),
         source: input_source(section, &name, place, report),
         machines: machine_indices(section, machines, report),
+        requests: requests(section, rights, report),
         gestures,
         rights,
         name,
@@ -107,7 +108,7 @@ fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut R
 
 /// Nothing when it is not usable, which has been reported.
 fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> {
-    let beside = ["topic", "pointer", "senml", "event_id", "gestures"];
+    let beside = ["topic", "pointer", "senml", "event_id", "gestures", "requests"];
     let rights = ["may_force", "may_lock", "may_unlock", "emergency"];
     for key in beside.into_iter().chain(rights).filter(|key| section.has(key)) {
         report.add(Code::ConflictingKeys, section.place_of_key(key), format!("{key} beside schedule")).help(
@@ -172,6 +173,35 @@ fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report
     }
     indices.sort_unstable();
     indices
+}
+
+/// Which requests an input without a topic may make: with a topic its gestures say so.
+fn requests(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> Option<Vec<RequestKind>> {
+    if !section.has("requests") || section.has("schedule") {
+        return None;
+    }
+    if section.has("topic") {
+        report
+            .add(Code::ConflictingKeys, section.place_of_key("requests"), "requests beside topic".to_owned())
+            .help("with a topic the gestures say what the input asks for".to_owned());
+    }
+    let mut requests = Vec::new();
+    for entry in section.list("requests") {
+        // Other words were reported when the form was checked.
+        let Some(kind) = entry.value.as_str().and_then(RequestKind::from_word) else { continue };
+        permit(kind, entry.place, rights, report);
+        requests.push(kind);
+    }
+    if section.get("requests").is_some_and(|found| found.value.as_array().is_some_and(|all| all.is_empty())) {
+        report
+            .add(
+                Code::OutOfRange,
+                section.place_of("requests"),
+                "an input that may ask for nothing".to_owned(),
+            )
+            .help("name the requests, or leave the key out".to_owned());
+    }
+    Some(requests)
 }
 
 fn gestures(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> Vec<Gesture> {
