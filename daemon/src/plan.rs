@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use crate::event::Name;
 use crate::guard::{Policy, RequestKind, Rights};
+use crate::schedules::Timetable;
 use crate::time::Span;
 
 #[derive(Clone, Debug, PartialEq)]
@@ -276,6 +277,8 @@ pub struct Input {
     /// By index into [`Plan::machines`].
     pub machines: Vec<usize>,
     pub gestures: Vec<Gesture>,
+    /// What it may ask for on our own request topic; where the rules do not say, whatever its rights permit.
+    pub requests: Option<Vec<RequestKind>>,
     pub rights: Rights,
 }
 
@@ -289,6 +292,16 @@ pub enum InputSource {
     },
     /// Our own request topic for this input, `<prefix>/request/<input>`.
     RequestTopic,
+    /// The wall clock.
+    Schedule(Box<Schedule>),
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Schedule {
+    pub timetable: Timetable,
+    pub request: RequestKind,
+    /// Whether the newest firing that was missed is made up for.
+    pub catch_up: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -115,6 +115,7 @@ pub fn decision(decided: &Decided) -> String {
         Why::Guard(reason) => reason_clause(*reason).to_owned(),
         Why::DeferralDue => format!("it is idle: {}", grounds_clause(decided)),
         Why::UnknownMachine(name) => format!("no machine is called {name:?}"),
+        Why::RequestNotAllowed => "this input may not make this request".to_owned(),
         Why::MachineNotAllowed => "this input may not ask for this machine".to_owned(),
         Why::Malformed(fault) => fault.clone(),
     };

@@ -13,6 +13,7 @@ use super::effect::{Effect, KeptMachine};
 use super::machine::MachineState;
 use super::names::Names;
 use super::router::{Router, Target};
+use super::schedule::Scheduled;
 use crate::event::{Assessed, Event, LinkState, Message, Name};
 use crate::guard::{self, Input};
 use crate::plan::SharedPlan;
@@ -32,6 +33,9 @@ pub struct Engine {
     queue: BTreeSet<(Moment, usize)>,
     generations: u64,
     link_up: bool,
+    pub(super) schedules: Vec<Scheduled>,
+    /// When the wall clock is to be looked at for the schedules.
+    pub(super) schedules_look: Option<Moment>,
     // Reused, so that an event allocates nothing for them.
     targets: Vec<Target>,
     acts: Vec<guard::Effect>,
@@ -56,7 +60,10 @@ impl Engine {
             MachineState::new(&plan, index, kept.unwrap_or_default(), now)
         });
         let machines: Vec<_> = machines.collect();
+        let schedules = super::schedule::watches(&plan, former);
         Engine {
+            schedules_look: (!schedules.is_empty()).then_some(now.moment),
+            schedules,
             rules_digest: plan.digest.as_str().into(),
             router: Router::new(&plan),
             by_name: plan
@@ -94,6 +101,7 @@ impl Engine {
             Event::Assessed(assessed) => self.assessed(now, assessed, out),
             Event::Tick => {}
         }
+        self.look_at_schedules(now, out);
         self.run_due(now, out);
     }
 
@@ -103,6 +111,7 @@ impl Engine {
         for (input, id) in &former.answered {
             self.answered.note(input, id);
         }
+        self.recall_schedules(former);
         for kept in &former.machines {
             let Some(index) = self.by_name.get(&kept.machine).copied() else { continue };
             let deferral_max = self.plan.machines[index].policy.deferral_max;
@@ -120,7 +129,8 @@ impl Engine {
 
     /// When to call [`Engine::handle`] with a tick, if nothing else happens before.
     pub fn deadline(&self) -> Option<Moment> {
-        self.queue.first().map(|(at, _)| *at)
+        let machines = self.queue.first().map(|(at, _)| *at);
+        machines.into_iter().chain(self.schedules_look).min()
     }
 
     pub fn plan(&self) -> &SharedPlan {

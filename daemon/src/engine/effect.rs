@@ -80,6 +80,8 @@ pub enum Why {
     UnknownMachine(String),
     /// This input may not ask for this machine.
     MachineNotAllowed,
+    /// This input may not make this request.
+    RequestNotAllowed,
     /// The request could not be understood.
     Malformed(String),
 }
@@ -91,6 +93,7 @@ impl Why {
             Why::DeferralDue => "deferral-due",
             Why::UnknownMachine(_) => "unknown-machine",
             Why::MachineNotAllowed => "machine-not-allowed",
+            Why::RequestNotAllowed => "request-not-allowed",
             Why::Malformed(_) => "malformed",
         }
     }

@@ -12,6 +12,7 @@ mod names;
 mod outlet_sight;
 mod permissive;
 mod router;
+mod schedule;
 mod status;
 #[cfg(test)]
 mod tests;

@@ -326,11 +326,33 @@ pub(crate) static WHEN_BUSY: [&str; 2] = ["hold", "defer"];
 pub(crate) static REQUESTS: [&str; 9] =
     ["on", "off", "flip", "force-off", "off-when-idle", "cancel", "lock", "unlock", "emergency-off"];
 
+/// What the wall clock may ask for: nothing that cuts a job, and nothing that releases a lockout.
+pub(crate) static SCHEDULED: [&str; 3] = ["on", "off", "off-when-idle"];
+
+static SCHEDULE: Shape = Shape {
+    about: "When the wall clock asks, and for what.",
+    keys: &[
+        needed(
+            "cron",
+            Form::Text,
+            "Minute, hour, day of the month, month, day of the week, as in POSIX crontab: \"0 22 * * 1-5\".",
+        ),
+        needed("zone", Form::Text, "Time zone by its IANA name, such as \"Europe/Berlin\"."),
+        needed("request", Form::Word(&SCHEDULED), "The request that is meant."),
+        key(
+            "catch_up",
+            Form::Switch,
+            "After downtime or a stepped clock, make up for the newest firing missed; false unless set.",
+        ),
+    ],
+};
+
 static INPUT: Shape = Shape {
     about: "A place that requests come from.",
     keys: &[
         key("title", Form::Text, "The input's name for people."),
         key("topic", Form::Filter, "Topic of a button or panel; our own request topic unless set."),
+        key("schedule", Form::Table(&SCHEDULE), "Asks by the wall clock instead of by a topic."),
         POINTER,
         SENML,
         key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
@@ -342,7 +364,12 @@ static INPUT: Shape = Shape {
         key(
             "when_busy",
             Form::Word(&WHEN_BUSY),
-            "hold (somebody stands there) or defer (nobody waits); hold unless set.",
+            "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule.",
+        ),
+        key(
+            "requests",
+            Form::List(&Form::Word(&REQUESTS)),
+            "What an input without a topic may ask for; whatever its rights permit unless set.",
         ),
         key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
         key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),

@@ -5,5 +5,6 @@ mod permits;
 mod published;
 mod refreshing;
 mod requests;
+mod schedules;
 mod sightings;
 mod world;

@@ -36,7 +36,15 @@ fn gesture(word: &str, request: RequestKind) -> Gesture {
 }
 
 fn input(title: &str, source: InputSource, gestures: Vec<Gesture>, rights: Rights) -> Input {
-    Input { name: name(title), title: title.into(), source, machines: vec![0], gestures, rights }
+    Input {
+        name: name(title),
+        title: title.into(),
+        source,
+        machines: vec![0],
+        requests: None,
+        gestures,
+        rights,
+    }
 }
 
 pub(super) fn plan() -> Plan {

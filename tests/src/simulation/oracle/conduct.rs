@@ -44,7 +44,9 @@ impl Oracle {
         let reason = match &decided.why {
             Why::DeferralDue => return self.deferral_due(place, input),
             Why::Guard(reason) => *reason,
-            Why::UnknownMachine(_) | Why::MachineNotAllowed | Why::Malformed(_) => Reason::Duplicate,
+            Why::UnknownMachine(_) | Why::MachineNotAllowed | Why::RequestNotAllowed | Why::Malformed(_) => {
+                Reason::Duplicate
+            }
         };
         let watched = &mut self.watched[place];
         let found = watched
