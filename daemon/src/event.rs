@@ -48,6 +48,9 @@ impl fmt::Debug for Name {
     }
 }
 
+/// A sender's id of an event counts up to here; the first bytes tell two events apart.
+pub const EVENT_ID_BYTES_MAX: usize = 128;
+
 /// A message as the link hands it over.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Message {

@@ -14,9 +14,12 @@
 //! | [`engine`] | all of these put together, without input or output |
 //! | [`effects`] | from effects to messages and words |
 //! | [`journal`] | the durable record, and what survives a restart |
+//! | [`recording`] | readings on disk, to replay and to calibrate from |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
+//! | [`cli`] | the command line, one file per command |
 
+pub mod cli;
 pub mod demo;
 pub mod detectors;
 pub mod effects;
@@ -27,6 +30,7 @@ pub mod intake;
 pub mod journal;
 pub mod link;
 pub mod plan;
+pub mod recording;
 pub mod rules;
 pub mod service;
 pub mod signals;

@@ -203,8 +203,31 @@ pub struct DetectorUse {
     pub signals: Vec<Option<usize>>,
     /// For each signal the detector declares: whether it is needed for a verdict.
     pub needed: Vec<bool>,
+    pub role: Role,
+}
+
+/// What a detector's word is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Role {
+    /// Power stays on until it says idle.
+    Hold,
     /// Informs, but does not hold.
-    pub advisory: bool,
+    Advise,
+    /// The machine may be switched on from afar only while it says idle: the lid is closed, the extraction runs.
+    PermitOn,
+}
+
+impl Role {
+    pub const ALL: [Role; 3] = [Role::Hold, Role::Advise, Role::PermitOn];
+
+    /// The word used in rules and messages.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Role::Hold => "hold",
+            Role::Advise => "advise",
+            Role::PermitOn => "permit-on",
+        }
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 use std::fs;
-use std::net::{Ipv4Addr, TcpListener, TcpStream};
+use std::net::{Ipv4Addr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
@@ -41,7 +41,9 @@ impl Mosquitto {
     }
 
     pub fn start_with(settings: &MosquittoSettings) -> Result<Mosquitto> {
-        Mosquitto::start_on(free_port()?, settings)
+        // Somebody else may take the free port before the broker does.
+        let first = Mosquitto::start_on(free_port()?, settings);
+        first.or_else(|_| Mosquitto::start_on(free_port()?, settings))
     }
 
     /// On a port that is known beforehand.
@@ -86,14 +88,18 @@ impl Mosquitto {
 
     fn wait_until_it_listens(&mut self) -> Result<()> {
         let deadline = Instant::now() + DEADLINE;
-        while TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).is_err() {
+        // Its log and not its port, at which somebody else might answer.
+        loop {
+            let log = fs::read_to_string(self.log_file())?;
+            if log.contains(" running") {
+                return Ok(());
+            }
             let ended = self.process.as_mut().map(Child::try_wait).transpose()?.flatten();
             if ended.is_some() || Instant::now() > deadline {
-                bail!("mosquitto does not listen: {}", fs::read_to_string(self.log_file())?);
+                bail!("mosquitto does not listen: {log}");
             }
-            sleep(Duration::from_millis(10));
+            sleep(Duration::from_millis(5));
         }
-        Ok(())
     }
 
     fn log_file(&self) -> PathBuf {

@@ -73,6 +73,11 @@ impl Client {
         next(&mut self.answers).await
     }
 
+    /// Returns at once: as a button does, which waits for no confirmation.
+    pub async fn publish_at_most_once(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
+        Ok(self.client.publish(topic, QoS::AtMostOnce, false, payload.into()).await?)
+    }
+
     pub async fn publish_retained(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
         self.client.publish(topic, QoS::AtLeastOnce, true, payload.into()).await?;
         next(&mut self.answers).await

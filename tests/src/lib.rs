@@ -3,6 +3,7 @@
 pub mod broker;
 pub mod client;
 pub mod proxy;
+pub mod shop;
 
 use std::time::Duration;
 

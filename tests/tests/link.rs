@@ -3,6 +3,8 @@
 //! Could go wrong in the workshop: a press of yesterday switches off the mill of today; the guard believes it
 //! is connected and hears nothing; two guards throw each other out; a connection without encryption.
 
+#![expect(clippy::unwrap_used, reason = "a test's own literals")]
+
 use std::fs;
 use std::sync::Arc;
 use std::time::Duration;
@@ -125,6 +127,16 @@ async fn round(port: u16) -> Result<()> {
         ("shop/mill/button", &b"press"[..], false)
     );
     assert!(press.age < Span::secs(10), "{:?}", press.age);
+
+    // The barrier rests on this: one queue for all topics of a client, though the standard promises it only for
+    // each topic.
+    for number in 0..500 {
+        let topic = ["shop/mill/button", "shop/mill/state", "shop/kiln/state"][number % 3];
+        peer.publish(topic, number.to_string()).await?;
+    }
+    for number in 0..500 {
+        assert_eq!(&link.message().await?.payload[..], number.to_string().as_bytes());
+    }
 
     link.handle.publish(command("shop/mill/set"))?;
     let off = peer.message().await?;
@@ -408,6 +420,61 @@ async fn what_waited_in_ourselves_is_old() -> Result<()> {
     sleep(waited).await;
     // The message itself came at once; whoever should have taken it out did not.
     assert!(link.message().await?.age >= Span(1_000));
+    Ok(())
+}
+
+/// The whole program stands still, as it does while it is stopped or the computer is suspended: the test, the
+/// link and its client run on one thread, which sleeps.
+#[tokio::test]
+async fn what_came_while_the_program_stood_still_is_old() -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let port = broker.port();
+    let mut link = Link::start(config(port));
+    link.up().await?;
+    let (asleep, woken) = std::sync::mpsc::channel();
+    let person = std::thread::spawn(move || -> Result<()> {
+        woken.recv()?;
+        tokio::runtime::Runtime::new()?
+            .block_on(async { Client::connect(port).await?.publish("shop/mill/button", "press").await })
+    });
+    asleep.send(())?;
+    let stood_still = Duration::from_secs(3);
+    std::thread::sleep(stood_still);
+    let press = link.message().await?;
+    assert!(press.age >= Span::from(stood_still), "{:?}", press.age);
+    person.join().map_err(|_| anyhow::anyhow!("the person's thread panicked"))??;
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_flood_of_readings_loses_readings_and_no_press() -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let mut peer = Client::connect(broker.port()).await?;
+    let mut link = Link::start(config(broker.port()));
+    link.up().await?;
+    for reading in 0..4_200 {
+        peer.publish("shop/mill/power", reading.to_string()).await?;
+        if reading == 2_000 {
+            peer.publish("shop/mill/button", "press").await?;
+        }
+    }
+    // Markers go the same way, so the flood has arrived when one sent after it has come back.
+    sleep(Duration::from_millis(600)).await;
+    assert!(link.inbox.readings_dropped() >= 100);
+    let (mut before, mut last) = (String::new(), String::new());
+    while let Ok((_, Arrival::Message(message))) = link.inbox.try_recv() {
+        let payload = String::from_utf8(message.payload.to_vec())?;
+        if &*message.topic == "shop/mill/button" {
+            before.clone_from(&last);
+        }
+        last = payload;
+    }
+    assert_eq!(
+        (before.as_str(), last.as_str()),
+        ("2000", "4199"),
+        "the press keeps its place among the readings"
+    );
+    assert!(link.handle.is_up());
     Ok(())
 }
 

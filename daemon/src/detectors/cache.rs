@@ -16,13 +16,11 @@ use sha2::{Digest, Sha256};
 use wasmtime::Engine;
 use wasmtime::component::Component;
 
-use super::limits::{CACHE_ENTRIES_MAX, MODULE_BYTES_MAX};
+use super::limits::{CACHE_ENTRIES_MAX, CACHE_ENTRY_BYTES_MAX};
 use super::module::hex;
 
 const ENDING: &str = "compiled";
 const CHECKSUM_BYTES: usize = 32;
-/// Machine code is a small multiple of the module it was made from.
-const ENTRY_BYTES_MAX: u64 = 16 * MODULE_BYTES_MAX as u64;
 
 #[derive(Debug, thiserror::Error)]
 pub enum CacheError {
@@ -109,7 +107,7 @@ impl CodeCache {
             Ok(_) => File::open(path)?,
         };
         let mut entry = Vec::new();
-        file.take(ENTRY_BYTES_MAX).read_to_end(&mut entry)?;
+        file.take(CACHE_ENTRY_BYTES_MAX).read_to_end(&mut entry)?;
         match entry.split_at_checked(CHECKSUM_BYTES) {
             Some((checksum, code)) if checksum == Sha256::digest(code).as_slice() => Ok(Some(entry)),
             Some(_) | None => Err(io::Error::other("its checksum is wrong")),

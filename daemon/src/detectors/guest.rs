@@ -8,12 +8,11 @@ use wasmtime::{ResourceLimiter, Store, UpdateDeadline};
 use super::contract_v1::{Detector, DetectorPre, wire};
 use super::fault::{Call, Cause, Fault, LimitReached};
 use super::limits::{
-    ANSWER_BYTES_MAX, CALL_CPU_TIME, CALL_WALL_TIME, MEMORY_BYTES_MAX, PARTS_ALIVE_MAX, TABLE_ELEMENTS_MAX,
-    TICK,
+    ANSWER_BYTES_MAX, CALL_CPU_TIME, CALL_TICKS, MEMORY_BYTES_MAX, PARTS_ALIVE_MAX, TABLE_ELEMENTS_MAX,
 };
 
-/// The clock may tick at once, so one tick more than the time holds.
-const CALL_TICKS: u64 = (CALL_WALL_TIME.as_millis() / TICK.as_millis()) as u64 + 1;
+/// The next tick may come at once, so one more than the time holds.
+const DEADLINE_TICKS: u64 = CALL_TICKS as u64 + 1;
 
 /// A detector's code and memory. After a fault it is never entered again; it is to be thrown away.
 pub(super) struct Guest {
@@ -29,7 +28,7 @@ impl Guest {
         store.limiter(|allowance| allowance);
         store.set_hostcall_fuel(ANSWER_BYTES_MAX);
         store.epoch_deadline_callback(|mut context| Ok(context.data_mut().overtime()));
-        store.set_epoch_deadline(CALL_TICKS);
+        store.set_epoch_deadline(DEADLINE_TICKS);
         let detector = pre.instantiate(&mut store).map_err(|error| Fault::of(Call::Start, &error))?;
         Ok(Guest { store, detector, stopped: false })
     }
@@ -44,7 +43,7 @@ impl Guest {
             return Err(Fault { call, cause: Cause::Trap("it had stopped before".into()) });
         }
         self.store.data_mut().overtime_since = None;
-        self.store.set_epoch_deadline(CALL_TICKS);
+        self.store.set_epoch_deadline(DEADLINE_TICKS);
         let answer = enter(self.detector.idlegate_detector_busy_detector(), &mut self.store);
         answer.map_err(|error| {
             self.stopped = true;

@@ -4,12 +4,25 @@ use std::time::Duration;
 
 use crate::time::Span;
 
-/// The largest file that is looked at. Ours have a quarter of a megabyte at most.
-pub const MODULE_BYTES_MAX: usize = 4 << 20;
-/// Compiling is the one step without a deadline: 857 KiB of tiny functions took 2.1 s and 860 MiB of memory.
-pub const FUNCTIONS_MAX: usize = 10_000;
-/// One function is compiled at one go, and the time for it grows faster than its size.
-pub const FUNCTION_BYTES_MAX: usize = 128 << 10;
+/// How big a file may be to be compiled. Compiling is the one step without a deadline: 857 KiB of tiny functions
+/// took 2.1 s and 860 MiB of memory.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FileSize {
+    pub bytes_max: usize,
+    pub functions_max: usize,
+    /// One function is compiled at one go, and the time for it grows faster than its size.
+    pub function_bytes_max: usize,
+}
+
+impl FileSize {
+    /// Ample for compiled languages: our own detectors have a quarter of a megabyte at most.
+    pub const ORDINARY: FileSize =
+        FileSize { bytes_max: 4 << 20, functions_max: 10_000, function_bytes_max: 128 << 10 };
+    /// For detectors that bring an interpreter along, where somebody has said that they trust the file.
+    pub const LARGE: FileSize =
+        FileSize { bytes_max: 32 << 20, functions_max: 60_000, function_bytes_max: 1 << 20 };
+}
+
 /// Modules and components inside one file, the nested ones included.
 pub const PARTS_MAX: usize = 64;
 
@@ -30,7 +43,8 @@ pub const ANSWER_BYTES_MAX: usize = 64 << 10;
 /// How often running detectors are looked at. Coarse, because it wakes the processor for as long as we run.
 pub const TICK: Duration = Duration::from_millis(5);
 /// What a call may take before it is looked at more closely. Calls take microseconds.
-pub const CALL_WALL_TIME: Duration = Duration::from_millis(50);
+pub const CALL_WALL_TIME: Duration = TICK.saturating_mul(CALL_TICKS);
+pub(super) const CALL_TICKS: u32 = 10;
 /// Past [`CALL_WALL_TIME`] only processor time counts, so that a computer with too much to do blames nobody.
 pub const CALL_CPU_TIME: Duration = Duration::from_millis(25);
 
@@ -72,6 +86,8 @@ pub const CLEARS_IN_MAX: Span = Span::secs(7 * 86_400);
 
 /// Compiled detectors kept on disk; the oldest goes first.
 pub const CACHE_ENTRIES_MAX: usize = 64;
+/// Machine code is a small multiple of the module it was made from.
+pub const CACHE_ENTRY_BYTES_MAX: u64 = 128 << 20;
 
 /// Threads for detectors of proven conduct.
 pub const FAST_WORKERS: usize = 2;

@@ -18,7 +18,7 @@ use super::contract_v1::DetectorPre;
 use super::description::{Description, DescriptionError};
 use super::fault::{Call, Fault};
 use super::guest::{Allowance, Guest};
-use super::limits::MODULE_BYTES_MAX;
+use super::limits::FileSize;
 use super::sandbox::Sandbox;
 use super::screening::{FileKind, Screening, ScreeningError};
 use super::text::tame;
@@ -53,6 +53,7 @@ pub enum LoadError {
 pub struct Loader {
     sandbox: Sandbox,
     cache: Option<CodeCache>,
+    size: FileSize,
 }
 
 /// A detector, compiled and introduced: instances are made from it.
@@ -67,7 +68,12 @@ pub struct Module {
 
 impl Loader {
     pub fn new(sandbox: Sandbox, cache: Option<CodeCache>) -> Loader {
-        Loader { sandbox, cache }
+        Loader { sandbox, cache, size: FileSize::ORDINARY }
+    }
+
+    /// The same loader for files of another size.
+    pub fn with_size(self, size: FileSize) -> Loader {
+        Loader { size, ..self }
     }
 
     /// Loads a detector from a file that nobody else can have written.
@@ -83,14 +89,14 @@ impl Loader {
         }
         let mut file = Vec::new();
         // One byte more than allowed is enough to see that it is too long.
-        opened.take(MODULE_BYTES_MAX as u64 + 1).read_to_end(&mut file)?;
+        opened.take(self.size.bytes_max as u64 + 1).read_to_end(&mut file)?;
         self.load(&file, pin)
     }
 
     /// Loads a detector from the bytes of its file: a component, or a plain module built against the contract.
     /// `pin` is the SHA-256 that the file must have, in hexadecimal.
     pub fn load(&self, file: &[u8], pin: Option<&str>) -> Result<Module, LoadError> {
-        let screening = Screening::of(file)?;
+        let screening = Screening::of(file, self.size)?;
         let sha256 = hex(&Sha256::digest(file));
         if let Some(expected) = pin.filter(|expected| !expected.eq_ignore_ascii_case(&sha256)) {
             return Err(LoadError::OtherThanPinned { expected: tame(expected, 64), found: sha256 });
@@ -98,7 +104,7 @@ impl Loader {
         screening.verdict()?;
         let component = match screening.kind {
             FileKind::Component => self.compile(file)?,
-            FileKind::CoreModule => self.compile(&componentize(file)?)?,
+            FileKind::CoreModule => self.compile(&self.componentize(file)?)?,
         };
         let pre = Linker::new(self.sandbox.engine())
             .instantiate_pre(&component)
@@ -119,6 +125,20 @@ impl Loader {
             cache.keep(engine, component, &compiled);
         }
         Ok(compiled)
+    }
+
+    fn componentize(&self, module: &[u8]) -> Result<Vec<u8>, LoadError> {
+        // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
+        let encoded = catch_unwind(AssertUnwindSafe(|| {
+            ComponentEncoder::default().validate(true).module(module)?.encode()
+        }));
+        let component = match encoded {
+            Ok(Ok(component)) => component,
+            Ok(Err(error)) => return Err(LoadError::NotComponentized(tame(&format!("{error:#}"), 300))),
+            Err(_) => return Err(LoadError::NotComponentized("its contract section makes no sense".into())),
+        };
+        Screening::of(&component, self.size)?.verdict()?;
+        Ok(component)
     }
 }
 
@@ -146,20 +166,6 @@ impl fmt::Debug for Module {
         let Description { name, version, .. } = &self.description;
         f.debug_struct("Module").field("name", name).field("version", version).finish_non_exhaustive()
     }
-}
-
-fn componentize(module: &[u8]) -> Result<Vec<u8>, LoadError> {
-    // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
-    let encoded = catch_unwind(AssertUnwindSafe(|| {
-        ComponentEncoder::default().validate(true).module(module)?.encode()
-    }));
-    let component = match encoded {
-        Ok(Ok(component)) => component,
-        Ok(Err(error)) => return Err(LoadError::NotComponentized(tame(&format!("{error:#}"), 300))),
-        Err(_) => return Err(LoadError::NotComponentized("its contract section makes no sense".into())),
-    };
-    Screening::of(&component)?.verdict()?;
-    Ok(component)
 }
 
 fn introduce(pre: &DetectorPre<Allowance>) -> Result<Description, LoadError> {

@@ -4,7 +4,7 @@
 
 use wasmparser::{Encoding, Parser, Payload};
 
-use super::limits::{FUNCTION_BYTES_MAX, FUNCTIONS_MAX, MODULE_BYTES_MAX, PARTS_MAX};
+use super::limits::{FileSize, PARTS_MAX};
 use super::text::tame;
 
 /// The contract this host speaks; the version travels in the name of the export.
@@ -34,16 +34,16 @@ pub struct Screening {
 /// Why a file is refused before it is compiled.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum ScreeningError {
-    #[error("is {bytes} bytes long; a detector may have {}", MODULE_BYTES_MAX)]
-    TooLong { bytes: usize },
+    #[error("is more than {max} bytes long")]
+    TooLong { max: usize },
     #[error("is not a WebAssembly file")]
     NotWasm,
     #[error("is damaged: {0}")]
     Damaged(String),
-    #[error("holds more than {} functions", FUNCTIONS_MAX)]
-    TooManyFunctions,
-    #[error("holds a function of {bytes} bytes; one may have {}", FUNCTION_BYTES_MAX)]
-    FunctionTooLong { bytes: usize },
+    #[error("holds more than {max} functions")]
+    TooManyFunctions { max: usize },
+    #[error("holds a function of {bytes} bytes; one may have {max}")]
+    FunctionTooLong { bytes: usize, max: usize },
     #[error("holds more than {} modules and components", PARTS_MAX)]
     TooManyParts,
     #[error("asks for {}; a detector is granted nothing", wishes(.imports))]
@@ -56,9 +56,9 @@ pub enum ScreeningError {
 
 impl Screening {
     /// Reads the outline of a file. An error means that it is no WebAssembly or too big to be looked at further.
-    pub fn of(file: &[u8]) -> Result<Screening, ScreeningError> {
-        if file.len() > MODULE_BYTES_MAX {
-            return Err(ScreeningError::TooLong { bytes: file.len() });
+    pub fn of(file: &[u8], size: FileSize) -> Result<Screening, ScreeningError> {
+        if file.len() > size.bytes_max {
+            return Err(ScreeningError::TooLong { max: size.bytes_max });
         }
         let kind = if Parser::is_component(file) {
             FileKind::Component
@@ -69,7 +69,7 @@ impl Screening {
         };
         let mut outline =
             Screening { kind, bytes: file.len(), functions: 0, imports: Vec::new(), contract: None };
-        outline.walk(file)?;
+        outline.walk(file, size)?;
         Ok(outline)
     }
 
@@ -88,7 +88,7 @@ impl Screening {
         }
     }
 
-    fn walk(&mut self, file: &[u8]) -> Result<(), ScreeningError> {
+    fn walk(&mut self, file: &[u8], size: FileSize) -> Result<(), ScreeningError> {
         let mut parts: usize = 0;
         let mut depth: usize = 0;
         for payload in Parser::new(0).parse_all(file) {
@@ -111,14 +111,15 @@ impl Screening {
                 Payload::End(_) => depth = depth.saturating_sub(1),
                 Payload::FunctionSection(section) => {
                     self.functions += section.count() as usize;
-                    if self.functions > FUNCTIONS_MAX {
-                        return Err(ScreeningError::TooManyFunctions);
+                    if self.functions > size.functions_max {
+                        return Err(ScreeningError::TooManyFunctions { max: size.functions_max });
                     }
                 }
                 Payload::CodeSectionEntry(body) => {
                     let bytes = body.range().len();
-                    if bytes > FUNCTION_BYTES_MAX {
-                        return Err(ScreeningError::FunctionTooLong { bytes });
+                    if bytes > size.function_bytes_max {
+                        let max = size.function_bytes_max;
+                        return Err(ScreeningError::FunctionTooLong { bytes, max });
                     }
                 }
                 Payload::ImportSection(section) if depth == 1 => {
@@ -199,9 +200,11 @@ fn wishes(imports: &[String]) -> String {
 mod tests {
     use super::*;
 
+    const SIZE: FileSize = FileSize::ORDINARY;
+
     fn refusal(wat: &str) -> String {
         let file = wat::parse_str(wat).unwrap();
-        Screening::of(&file).and_then(|screening| screening.verdict()).unwrap_err().to_string()
+        Screening::of(&file, SIZE).and_then(|screening| screening.verdict()).unwrap_err().to_string()
     }
 
     #[test]
@@ -244,25 +247,28 @@ mod tests {
 
     #[test]
     fn a_file_too_big_to_compile_is_refused_before_it_is_compiled() {
-        let functions = "(func)".repeat(FUNCTIONS_MAX + 1);
+        let functions = "(func)".repeat(SIZE.functions_max + 1);
         assert_eq!(refusal(&format!("(module {functions})")), "holds more than 10000 functions");
-        let body = "nop ".repeat(FUNCTION_BYTES_MAX + 1);
+        let body = "nop ".repeat(SIZE.function_bytes_max + 1);
         assert_eq!(
             refusal(&format!("(module (func {body}))")),
             "holds a function of 131075 bytes; one may have 131072"
         );
         let modules = "(core module)".repeat(PARTS_MAX);
         assert_eq!(refusal(&format!("(component {modules})")), "holds more than 64 modules and components");
-        let long = Screening::of(&vec![0; MODULE_BYTES_MAX + 1]).unwrap_err();
-        assert_eq!(long.to_string(), "is 4194305 bytes long; a detector may have 4194304");
+        let long = Screening::of(&vec![0; SIZE.bytes_max + 1], SIZE).unwrap_err();
+        assert_eq!(long.to_string(), "is more than 4194304 bytes long");
     }
 
     #[test]
     fn what_is_no_wasm_is_said_to_be_none() {
-        assert_eq!(Screening::of(b"").unwrap_err().to_string(), "is not a WebAssembly file");
-        assert_eq!(Screening::of(b"#!/bin/sh\nreboot").unwrap_err().to_string(), "is not a WebAssembly file");
+        assert_eq!(Screening::of(b"", SIZE).unwrap_err().to_string(), "is not a WebAssembly file");
+        assert_eq!(
+            Screening::of(b"#!/bin/sh\nreboot", SIZE).unwrap_err().to_string(),
+            "is not a WebAssembly file"
+        );
         let whole = wat::parse_str("(module (func))").unwrap();
-        let cut = Screening::of(&whole[..whole.len() - 1]).unwrap_err().to_string();
+        let cut = Screening::of(&whole[..whole.len() - 1], SIZE).unwrap_err().to_string();
         assert!(cut.starts_with("is damaged: unexpected end-of-file"), "{cut}");
     }
 }

@@ -143,7 +143,7 @@ fn finding(finding: &Finding) -> Json {
         "detector": finding.detector.as_str(),
         "state": verdict_word(finding.verdict),
         "reason": finding.reason.as_ref(),
-        "advisory": finding.advisory,
+        "role": finding.role.word(),
         "clears_in_s": finding.clears_in.map(seconds),
         "readings": readings.collect::<Vec<_>>(),
     })

@@ -5,8 +5,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::engine::{Announced, Decided, IncidentTold, Why};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, Why};
+use crate::event::Verdict;
 use crate::guard::{Announcement, Decision, IncidentKind, Reason, RequestKind};
+use crate::plan::Role;
 use crate::time::Span;
 
 /// Kinds a sentence of one's own can be given for, and the built-in sentence of each.
@@ -76,7 +78,10 @@ pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> St
         "window" => window.map(|window| window.to_string()),
         "input" => Some(announced.input.as_deref().unwrap_or("somebody").to_owned()),
         "request" => request.map(|request: RequestKind| request.word().to_owned()),
-        "why" => why.map(|reason| reason_clause(reason).to_owned()),
+        "why" => why.map(|refused| match refused {
+            Reason::OnPermitMissing if !reason.is_empty() => reason.clone(),
+            refused => reason_clause(refused).to_owned(),
+        }),
         _ => None,
     })
 }
@@ -102,6 +107,7 @@ pub fn decision(decided: &Decided) -> String {
         Why::Guard(
             Reason::MachineBusy | Reason::MachineUnknown | Reason::UntilIdle | Reason::MachineIdle,
         ) => grounds_clause(decided),
+        Why::Guard(Reason::OnPermitMissing) => permit_clause(decided),
         Why::Guard(reason) => reason_clause(*reason).to_owned(),
         Why::DeferralDue => format!("it is idle: {}", grounds_clause(decided)),
         Why::UnknownMachine(name) => format!("no machine is called {name:?}"),
@@ -119,10 +125,17 @@ pub fn decision(decided: &Decided) -> String {
     format!("{machine}: {verdict}, {because}")
 }
 
+/// What stands against switching on.
+fn permit_clause(decided: &Decided) -> String {
+    let against = |finding: &&Finding| finding.role == Role::PermitOn && finding.verdict != Verdict::Idle;
+    let reasons: Vec<_> = decided.grounds.findings.iter().filter(against).map(|f| f.reason.clone()).collect();
+    if reasons.is_empty() { reason_clause(Reason::OnPermitMissing).to_owned() } else { joined(&reasons) }
+}
+
 fn grounds_clause(decided: &Decided) -> String {
-    let telling = |finding: &&crate::engine::Finding| {
-        !finding.advisory
-            && (decided.decision == Decision::Acted || finding.verdict != crate::event::Verdict::Idle)
+    let telling = |finding: &&Finding| {
+        finding.role == Role::Hold
+            && (decided.decision == Decision::Acted || finding.verdict != Verdict::Idle)
     };
     let reasons: Vec<_> = decided.grounds.findings.iter().filter(telling).map(|f| f.reason.clone()).collect();
     if reasons.is_empty() {

@@ -96,6 +96,20 @@ impl Engine {
         self.run_due(now, out);
     }
 
+    /// What a former run left behind, when it could be read only after the start. Lockouts in it are in force from
+    /// now on, and stored again; whatever has been decided since stands.
+    pub fn recall(&mut self, former: &Former, now: Now, out: &mut Vec<Effect>) {
+        for (input, id) in &former.answered {
+            self.answered.note(input, id);
+        }
+        for kept in &former.machines {
+            let Some(index) = self.by_name.get(&kept.machine).copied() else { continue };
+            let deferral_max = self.plan.machines[index].policy.deferral_max;
+            let kept = super::kept::recall(kept, &mut self.names, deferral_max, now);
+            self.with_machine(now, index, out, |machine, acts, _| machine.guard.recall(kept, acts));
+        }
+    }
+
     /// The end of the program: what waits is answered, windows close and are said to. Nothing is switched.
     pub fn stop(&mut self, now: Now, out: &mut Vec<Effect>) {
         for index in 0..self.machines.len() {

@@ -169,7 +169,7 @@ impl DetectorState {
             detector: uses.name.clone(),
             verdict: worth.verdict,
             reason: worth.reason,
-            advisory: uses.advisory,
+            role: uses.role,
             clears_in: worth.clears_in,
             readings: readings.collect(),
         }

@@ -6,7 +6,7 @@ use bytes::Bytes;
 
 use crate::event::{Name, Reading, Verdict};
 use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
-use crate::plan::ModuleSource;
+use crate::plan::{ModuleSource, Role};
 use crate::time::{Now, Span, WallTime};
 
 #[derive(Clone, Debug, PartialEq)]
@@ -107,7 +107,7 @@ pub struct Finding {
     pub detector: Name,
     pub verdict: Verdict,
     pub reason: Arc<str>,
-    pub advisory: bool,
+    pub role: Role,
     pub clears_in: Option<Span>,
     /// Signal, unit, reading and its age at the time.
     pub readings: Vec<(Name, Arc<str>, Reading, Span)>,

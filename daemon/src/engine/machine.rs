@@ -27,6 +27,8 @@ pub(super) struct MachineState {
     /// The deadline under which the engine has it in its queue.
     pub(super) queued: Option<Moment>,
     permissive: Permissive,
+    /// As the guard was last told.
+    on_permit: bool,
     shown: Shown,
 }
 
@@ -66,6 +68,7 @@ impl MachineState {
             asked: BTreeMap::new(),
             queued: None,
             permissive: Permissive::UNKNOWN,
+            on_permit: false,
             shown: Shown::default(),
         }
     }
@@ -168,12 +171,28 @@ impl MachineState {
     }
 
     fn refresh_permissive(&mut self, now: Now, acts: &mut Vec<guard::Effect>) {
+        if self.guard.policy().on_needs_permit {
+            self.refresh_on_permit(now, acts);
+        }
         let merged = permissive::merge(now.moment, self.rules(), &self.detectors, &self.signals);
         let same = Permissive { assessed_at: self.permissive.assessed_at, ..merged } == self.permissive;
         if !same {
             self.permissive = merged;
             self.guard.handle(now.moment, Input::Permissive(merged), acts);
         }
+    }
+
+    /// Tells the guard whether the machine may be switched on, where that depends on anything.
+    fn refresh_on_permit(&mut self, now: Now, acts: &mut Vec<guard::Effect>) {
+        let given = permissive::on_permit(now.moment, self.rules(), &self.detectors, &self.signals);
+        if given != self.on_permit {
+            self.on_permit = given;
+            self.guard.handle(now.moment, Input::OnPermit(given), acts);
+        }
+    }
+
+    pub(super) fn reasons_against_on(&self, now: Moment) -> Vec<Arc<str>> {
+        permissive::reasons_against_on(now, self.rules(), &self.detectors, &self.signals)
     }
 
     /// When to look at this machine again.

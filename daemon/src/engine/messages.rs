@@ -5,10 +5,11 @@ use std::sync::Arc;
 use super::core::Engine;
 use super::effect::{Decided, Effect, Grounds, Rejected, Reply, Why};
 use super::machine::Asked;
-use crate::event::{Message, Name};
+use crate::event::{EVENT_ID_BYTES_MAX, Message, Name};
 use crate::guard::{Arrival, Decision, GestureId, Input, Reason, Request, RequestId, RequestKind, Switch};
 use crate::intake;
 use crate::plan::{InputSource, StateTopic};
+use crate::signals::Arrived;
 use crate::time::{Moment, Now, Span};
 
 /// A message that can have waited no longer than this counts as just come in; beyond, its content is as old as it
@@ -26,8 +27,8 @@ impl Engine {
     ) {
         let machine = &mut self.machines[index];
         let rules = &machine.plan.machines[index].signals[signal];
-        let taken =
-            machine.signals[signal].take(rules, &message.payload, read_at(now, message), message.retained);
+        let arrived = Arrived { at: read_at(now, message), retained: message.retained, now: Some(now) };
+        let taken = machine.signals[signal].take(rules, &message.payload, arrived);
         match taken {
             Ok(Some(reading)) => self.with_machine(now, index, out, |machine, acts, out| {
                 machine.take_reading(now, signal, &reading, acts, out);
@@ -93,7 +94,7 @@ impl Engine {
             return;
         };
         let event_id = event_id.as_ref().and_then(|path| intake::decode_word(path, &message.payload).ok());
-        let event_id: Option<Arc<str>> = event_id.map(Into::into);
+        let event_id: Option<Arc<str>> = event_id.map(|id| event_key(&id).into());
         let asked = Asked {
             input: input.name.clone(),
             gesture: gesture.name.clone(),
@@ -127,7 +128,7 @@ impl Engine {
                 return self.refuse(now, &input.name, None, None, why, message, out);
             }
         };
-        let event_id: Option<Arc<str>> = parsed.id.map(Into::into);
+        let event_id: Option<Arc<str>> = parsed.id.map(|id| event_key(&id).into());
         let Some((machine, _)) = plan.machine(&parsed.machine) else {
             let why = Why::UnknownMachine(intake::bounded(&parsed.machine));
             return self.refuse(now, &input.name, Some(parsed.request), event_id, why, message, out);
@@ -225,6 +226,15 @@ impl Engine {
             rules: self.rules_digest.clone(),
         })));
     }
+}
+
+/// A sender's id, no longer than the journal keeps it: else it would not be recognised after a restart.
+fn event_key(id: &str) -> &str {
+    let mut end = id.len().min(EVENT_ID_BYTES_MAX);
+    while !id.is_char_boundary(end) {
+        end -= 1;
+    }
+    &id[..end]
 }
 
 fn reply_to(message: &Message) -> Option<Reply> {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use super::detector::{DetectorState, Worth};
 use crate::event::Verdict;
 use crate::guard::{Permissive, PermissiveState};
-use crate::plan::Machine;
+use crate::plan::{Machine, Role};
 use crate::signals::SignalState;
 use crate::time::Moment;
 
@@ -26,7 +26,7 @@ pub(super) fn merge(
     };
     let mut holding = 0;
     let mut all_say_when = true;
-    for worth in worths(now, machine, detectors, signals) {
+    for worth in worths(Role::Hold, now, machine, detectors, signals) {
         holding += 1;
         merged.state = worse(merged.state, worth.verdict);
         merged.valid_until = merged.valid_until.min(worth.valid_until);
@@ -57,7 +57,7 @@ pub(super) fn reasons(
     detectors: &[DetectorState],
     signals: &[SignalState],
 ) -> Vec<Arc<str>> {
-    let worths: Vec<Worth> = worths(now, machine, detectors, signals).collect();
+    let worths: Vec<Worth> = worths(Role::Hold, now, machine, detectors, signals).collect();
     if worths.is_empty() {
         return vec!["it has no busy detector".into()];
     }
@@ -74,14 +74,36 @@ pub(super) fn reasons(
     Vec::new()
 }
 
-/// Advisory detectors inform, but do not hold.
+/// Whether the machine may be switched on from afar: every detector that has a say in it says idle.
+pub(super) fn on_permit(
+    now: Moment,
+    machine: &Machine,
+    detectors: &[DetectorState],
+    signals: &[SignalState],
+) -> bool {
+    worths(Role::PermitOn, now, machine, detectors, signals).all(|worth| worth.verdict == Verdict::Idle)
+}
+
+/// What stands against switching on.
+pub(super) fn reasons_against_on(
+    now: Moment,
+    machine: &Machine,
+    detectors: &[DetectorState],
+    signals: &[SignalState],
+) -> Vec<Arc<str>> {
+    let worths = worths(Role::PermitOn, now, machine, detectors, signals);
+    worths.filter(|worth| worth.verdict != Verdict::Idle).map(|worth| worth.reason).collect()
+}
+
+/// What the detectors of one role are worth. Advice informs, but does not count anywhere.
 fn worths<'a>(
+    role: Role,
     now: Moment,
     machine: &'a Machine,
     detectors: &'a [DetectorState],
     signals: &'a [SignalState],
 ) -> impl Iterator<Item = Worth> + 'a {
-    let pairs = machine.detectors.iter().zip(detectors).filter(|(uses, _)| !uses.advisory);
+    let pairs = machine.detectors.iter().zip(detectors).filter(move |(uses, _)| uses.role == role);
     pairs.map(move |(uses, state)| state.worth(now, uses, machine, signals))
 }
 

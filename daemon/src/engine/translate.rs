@@ -109,7 +109,12 @@ impl Engine {
             title: machine.title.clone(),
             what,
             input: what.input().map(|input| self.input_title(input)),
-            reasons: machine.reasons(now.moment),
+            reasons: match what {
+                Announcement::Refused { reason: guard::Reason::OnPermitMissing, .. } => {
+                    machine.reasons_against_on(now.moment)
+                }
+                _ => machine.reasons(now.moment),
+            },
             clears_in: machine.permissive().clears_in,
         }
     }

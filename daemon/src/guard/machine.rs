@@ -103,6 +103,22 @@ impl Guard {
         }
     }
 
+    /// What a former run kept has come to light late. It adds to what is known, and takes nothing away.
+    pub fn recall(&mut self, kept: Kept, out: &mut Vec<Effect>) {
+        if self.lockout.is_none() && kept.lockout.is_some() {
+            self.lockout = kept.lockout;
+            // An on that the outlet has not confirmed must not be sent again under a lockout.
+            self.pending = self.pending.filter(|pending| pending.switch == Switch::Off);
+            if let Some(state) = self.outlet.state {
+                self.tell_of_failed_emergency(None, state, out);
+            }
+        }
+        if self.standing.is_none() {
+            self.standing = kept.deferral.map(Standing::restored);
+        }
+        self.keep(out);
+    }
+
     /// The machine left the rules, or the program ends: what waits is answered, what is open is closed, nothing is switched.
     pub fn retire(&mut self, out: &mut Vec<Effect>) {
         if self.window.take().is_some() {

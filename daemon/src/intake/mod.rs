@@ -6,9 +6,11 @@
 mod decode;
 mod rejection;
 mod request;
-mod senml;
+pub mod senml;
+mod stamp;
 
-pub use decode::{decode_number, decode_text, decode_word};
-pub use rejection::{Rejection, bounded};
-pub use request::{ParsedRequest, parse_request};
+pub use decode::{Decoded, PAYLOAD_BYTES_MAX, decode_number, decode_text, decode_word};
+pub use rejection::{Counters, Rejection, bounded};
+pub use request::{ParsedRequest, RequestFault, parse_request};
 pub use senml::{Record as SenmlRecord, SenmlFault, SenmlValue, resolve as resolve_senml};
+pub use stamp::Stamp;

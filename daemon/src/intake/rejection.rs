@@ -1,4 +1,6 @@
-//! Why a payload is not a value.
+//! Why a payload is not a value, and how often.
+
+use std::collections::BTreeMap;
 
 use super::senml::SenmlFault;
 
@@ -8,7 +10,9 @@ pub enum Rejection {
     TooLong(usize),
     #[error("the payload is not UTF-8")]
     NotUtf8,
-    #[error("the payload is empty")]
+    #[error("the payload begins with a byte order mark")]
+    ByteOrderMark,
+    #[error("there is no value, only white space or nothing at all")]
     Empty,
     #[error("{0:?} is not a number")]
     NotANumber(String),
@@ -22,10 +26,52 @@ pub enum Rejection {
     NothingThere(String),
     #[error("what stands at {0:?} is an object, an array or null, and no value")]
     NotAValue(String),
+    #[error("some records called {0:?} count their time from 1970 and some from now")]
+    MixedTimes(String),
     #[error("the value is longer than {0} characters")]
     ValueTooLong(usize),
     #[error("the payload is no SenML: {0}")]
     NotSenml(#[from] SenmlFault),
+}
+
+impl Rejection {
+    /// One word for counters; the message says the rest.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            Rejection::TooLong(_) => "too-long",
+            Rejection::NotUtf8 => "not-utf8",
+            Rejection::ByteOrderMark => "byte-order-mark",
+            Rejection::Empty => "empty",
+            Rejection::NotANumber(_) => "not-a-number",
+            Rejection::NotFinite(_) => "not-finite",
+            Rejection::NotJson(_) => "not-json",
+            Rejection::TwiceThere(_) => "twice-there",
+            Rejection::NothingThere(_) => "nothing-there",
+            Rejection::NotAValue(_) => "not-a-value",
+            Rejection::MixedTimes(_) => "mixed-times",
+            Rejection::ValueTooLong(_) => "value-too-long",
+            Rejection::NotSenml(_) => "not-senml",
+        }
+    }
+}
+
+/// How often what was rejected, by word. Never more entries than there are words.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Counters(BTreeMap<&'static str, u64>);
+
+impl Counters {
+    pub fn count(&mut self, word: &'static str) {
+        let count = self.0.entry(word).or_default();
+        *count = count.saturating_add(1);
+    }
+
+    pub fn iter(&self) -> impl Iterator<Item = (&'static str, u64)> + '_ {
+        self.0.iter().map(|(word, count)| (*word, *count))
+    }
+
+    pub fn total(&self) -> u64 {
+        self.0.values().fold(0, |total, count| total.saturating_add(*count))
+    }
 }
 
 /// Text from outside, short enough for a line, for use in a message about it.

@@ -101,4 +101,28 @@ mod tests {
             assert_eq!(parse_request(payload.as_bytes()).unwrap_err().to_string(), fault, "{payload}");
         }
     }
+
+    /// Fault 29 of the catalogue: what a hostile sender writes stays on its line, and cannot turn it around.
+    #[test]
+    fn what_is_told_of_a_bad_request_is_one_bounded_line() {
+        for hostile in ["\\n[error] all is well", "\\u001b[2J", "\\u0000", "\\u202e", &"x".repeat(1_500)] {
+            for payload in [
+                format!(r#"{{"machine":"mill","request":"{hostile}"}}"#),
+                format!(r#"{{"machine":"mill","request":"off","{hostile}":1}}"#),
+                format!(r#"{{"{hostile}":1,"{hostile}":2}}"#),
+            ] {
+                let told = parse_request(payload.as_bytes()).unwrap_err().to_string();
+                assert!(told.chars().count() < 300, "{told}");
+                assert!(!told.chars().any(|char| char.is_control() || char == '\u{202e}'), "{told:?}");
+            }
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_payload_brings_the_parser_down(payload: Vec<u8>, json in r#"[{}\[\]":,a-z0-9 ]{0,60}"#) {
+            let _ = parse_request(&payload);
+            let _ = parse_request(json.as_bytes());
+        }
+    }
 }

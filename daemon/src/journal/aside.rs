@@ -13,7 +13,7 @@ use super::shelf::sync_folder;
 use super::sqlite::wal_file;
 use super::sqlite_error::io_error;
 use super::store::StoreError;
-use crate::time::{Span, WallTime};
+use crate::time::WallTime;
 
 /// More damaged files than this are not kept; in a loop of failures they would fill the disk.
 const SET_ASIDE_MAX: usize = 5;
@@ -24,8 +24,8 @@ pub(super) fn fresh_file(journal: &Path) -> PathBuf {
 }
 
 /// The kept state of a damaged file, as far as it can be read.
-pub(super) fn salvage(journal: &Path, within: Span, wall: WallTime) -> Restored {
-    let mut saved = reader::restore_without_writing(journal, within, wall);
+pub(super) fn salvage(journal: &Path, wall: WallTime) -> Restored {
+    let mut saved = reader::restore_without_writing(journal, wall);
     saved.add_doubt("the journal was damaged: lockouts may be missing");
     saved
 }

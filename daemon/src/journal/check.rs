@@ -13,19 +13,28 @@ use crate::time::{Span, WallTime};
 
 /// So many of the newest records are read at the start.
 pub(super) const TAIL: i64 = 1000;
+/// Reading what is kept takes a moment; a damaged file may lead round in circles.
+const RESTORED_WITHIN: Span = Span::secs(10);
 /// SQLite's virtual machine looks at the time after so many of its steps.
 const STEPS_BETWEEN_LOOKS: i32 = 1000;
 
 /// The checks of every start. A check that takes too long is left off; what it saw until then was sound.
 pub(super) fn at_start(connection: &mut Connection, within: Span) -> Result<(), StoreError> {
     schema::compare(connection)?;
-    limited(connection, within, |connection| {
+    let outcome = limited(connection, within, |connection| {
         match connection.query_row("PRAGMA quick_check(1)", [], |row| row.get::<_, String>(0)) {
             Ok(verdict) if verdict == "ok" => Ok(()),
             Ok(verdict) => Err(StoreError::Damaged(verdict)),
             Err(error) => Err(store_error(error)),
         }
-    })?;
+    });
+    match outcome {
+        Err(Ended::TooLate) => {
+            tracing::info!(%within, "the check of the journal took too long and was left off")
+        }
+        Err(Ended::Failed(error)) => return Err(error),
+        Ok(()) => {}
+    }
     records(connection, TAIL)
 }
 
@@ -52,14 +61,16 @@ pub(super) fn records(connection: &Connection, newest: i64) -> Result<(), StoreE
 }
 
 /// What the file keeps, as far as it can be read; doubt where it cannot.
-pub(super) fn restore(connection: &mut Connection, within: Span, wall: WallTime) -> Restored {
+pub(super) fn restore(connection: &mut Connection, wall: WallTime) -> Restored {
     let mut restored = Restored::default();
-    let outcome = limited(connection, within, |connection| {
+    let outcome = limited(connection, RESTORED_WITHIN, |connection| {
         kept(connection, wall, &mut restored)?;
         answered(connection, &mut restored)
     });
-    if let Err(error) = outcome {
-        restored.add_doubt(format!("{error}: lockouts of an earlier run may be missing"));
+    match outcome {
+        Err(Ended::TooLate) => restored.add_doubt("reading took too long: lockouts may be missing"),
+        Err(Ended::Failed(error)) => restored.add_doubt(format!("{error}: lockouts may be missing")),
+        Ok(()) => {}
     }
     restored
 }
@@ -104,19 +115,26 @@ fn answered(connection: &Connection, restored: &mut Restored) -> Result<(), Stor
     Ok(())
 }
 
-/// Runs a piece of reading, but no longer than `within`: then it counts as done.
+/// How a piece of reading ended before it was done.
+enum Ended {
+    TooLate,
+    Failed(StoreError),
+}
+
+/// Runs a piece of reading, but no longer than `within`.
 fn limited(
     connection: &mut Connection,
     within: Span,
     work: impl FnOnce(&Connection) -> Result<(), StoreError>,
-) -> Result<(), StoreError> {
+) -> Result<(), Ended> {
     let deadline = Instant::now() + Duration::from(within);
-    let set = connection.progress_handler(STEPS_BETWEEN_LOOKS, Some(move || Instant::now() >= deadline));
-    set.map_err(store_error)?;
+    let is_over = move || Instant::now() >= deadline;
+    let failed = |error| Ended::Failed(store_error(error));
+    connection.progress_handler(STEPS_BETWEEN_LOOKS, Some(is_over)).map_err(failed)?;
     let outcome = work(connection);
-    connection.progress_handler(0, None::<fn() -> bool>).map_err(store_error)?;
+    connection.progress_handler(0, None::<fn() -> bool>).map_err(failed)?;
     match outcome {
-        Err(StoreError::Io(text)) if text.contains("interrupted") => Ok(()),
-        other => other,
+        Err(StoreError::Io(_)) if is_over() => Err(Ended::TooLate),
+        other => other.map_err(Ended::Failed),
     }
 }

@@ -75,7 +75,7 @@ impl Journal {
     pub fn close(&self, patience: Span) -> bool {
         self.shared.queue.close();
         let Some(thread) = self.thread.lock().unwrap_or_else(PoisonError::into_inner).take() else {
-            return true;
+            return self.ended.load(Ordering::Acquire);
         };
         let deadline = Clock.now().moment + patience;
         while !self.ended.load(Ordering::Acquire) {
@@ -112,7 +112,8 @@ struct LastWord {
 
 impl Drop for LastWord {
     fn drop(&mut self) {
-        self.shared.queue.abandon();
+        let dropped = self.shared.queue.abandon();
+        self.shared.count_lost(dropped);
         if std::thread::panicking() {
             let why = "the journal's thread has stopped".to_owned();
             self.shared.set_health(JournalHealth::Degraded { why });

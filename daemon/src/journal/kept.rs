@@ -3,15 +3,13 @@
 
 use std::collections::BTreeMap;
 
-use crate::event::Name;
+use crate::event::{EVENT_ID_BYTES_MAX, Name};
 use crate::time::{Moment, Now, Span, WallTime};
 
 /// An answered id is forgotten after this time: whoever sends a request again does so within seconds.
 pub const ANSWERED_AGE_MAX: Span = Span::secs(24 * 3600);
 /// And earlier, when there are more than this.
 pub const ANSWERED_MAX: usize = 4096;
-/// A longer event id is cut; the first bytes tell two events apart.
-pub const EVENT_ID_BYTES_MAX: usize = 128;
 
 /// All that is kept of one machine. Storing it replaces what was kept before; the empty one forgets.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

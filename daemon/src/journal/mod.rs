@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | `record`, `change`, `kept` | what is recorded and kept, in names |
 //! | `handle`, `ticket`, `health`, `queue` | what the service holds: appending never waits for a disk |
-//! | `writer` | the journal's own thread: group commit, backlog, gap records, back-off |
+//! | `writer`, `standing` | the journal's own thread: group commit, backlog, gap records, back-off |
 //! | `store`, `memory` | the seam to where it is written; memory that fails on demand |
 //! | `shelf`, `check`, `aside`, `schema` | opening a file: checked, migrated, set aside when damaged |
 //! | `sqlite`, `rows`, `sums`, `ballast`, `retention` | the open file: rows and their sums, room to spare, bounds |
@@ -32,6 +32,7 @@ mod schema;
 mod shelf;
 mod sqlite;
 mod sqlite_error;
+mod standing;
 mod store;
 mod sums;
 #[cfg(test)]
@@ -42,10 +43,7 @@ mod writer;
 pub use change::{Change, Entry};
 pub use handle::{Journal, nobody_listens};
 pub use health::{Counts, JournalHealth, Listener, News, Pace};
-pub use kept::{
-    ANSWERED_AGE_MAX, ANSWERED_MAX, Answered, EVENT_ID_BYTES_MAX, KeptDeferral, KeptLockout, KeptState,
-    Restored,
-};
+pub use kept::{ANSWERED_AGE_MAX, ANSWERED_MAX, Answered, KeptDeferral, KeptLockout, KeptState, Restored};
 pub use reader::{Found, Query, Reader};
 pub use record::{BODY_BYTES_MAX, BODY_DEPTH_MAX, BootId, Durability, Kind, Record, Row};
 pub use rfc3339::rfc3339;

@@ -182,13 +182,14 @@ impl Queue {
         self.changed.notify_one();
     }
 
-    /// Nothing will be stored any more. Drops what waits, and with it the tickets, so that their holders know.
-    pub(super) fn abandon(&self) {
+    /// Nothing will be stored any more. Drops what waits, and with it the tickets, so that their holders know;
+    /// tells how many records those were.
+    pub(super) fn abandon(&self) -> u64 {
         let mut state = self.lock();
         state.abandoned = true;
         let dropped = std::mem::take(&mut state.ring);
         drop(state);
-        drop(dropped);
+        dropped.lost.records + dropped.iter().map(|queued| queued.entry.rows.len() as u64).sum::<u64>()
     }
 
     /// Waits until something must be stored, but no longer than until `at_latest`.

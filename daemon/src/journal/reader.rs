@@ -121,7 +121,7 @@ impl Reader {
 
     /// What the file keeps.
     pub fn restored(&mut self, now: Now) -> Restored {
-        check::restore(&mut self.connection, Span::secs(2), now.wall)
+        check::restore(&mut self.connection, now.wall)
     }
 
     /// Reads everything: SQLite's full check, every sum, the whole sequence. For repairs and tests; it takes as
@@ -136,7 +136,7 @@ impl Reader {
             return Err(StoreError::Damaged(verdict));
         }
         check::records(&self.connection, i64::MAX)?;
-        let restored = check::restore(&mut self.connection, Span::secs(3600), WallTime(0));
+        let restored = check::restore(&mut self.connection, WallTime(0));
         restored.doubt.map_or(Ok(()), |doubt| Err(StoreError::Damaged(doubt)))
     }
 
@@ -231,9 +231,9 @@ impl Iterator for Records<'_> {
 }
 
 /// The kept state of a file that cannot be opened for writing, whatever its version and condition.
-pub(super) fn restore_without_writing(file: &Path, within: Span, wall: WallTime) -> Restored {
+pub(super) fn restore_without_writing(file: &Path, wall: WallTime) -> Restored {
     match Reader::open_whatever_it_is(file) {
-        Ok(mut reader) => check::restore(&mut reader.connection, within, wall),
+        Ok(mut reader) => check::restore(&mut reader.connection, wall),
         Err(error) => {
             let mut restored = Restored::default();
             restored.add_doubt(format!("{error}: lockouts of an earlier run may be missing"));

@@ -20,9 +20,12 @@ use crate::time::{Now, Span};
 /// How large and how old the journal may grow, and how long its start may take.
 #[derive(Clone, Copy, Debug)]
 pub struct Limits {
-    /// Of the main file; the write-ahead log comes on top.
+    /// Of the main file.
     pub file_bytes_max: u64,
     pub age_max: Span,
+    /// Of the write-ahead log: a reader that never lets go keeps it growing. Beyond this the journal counts as
+    /// locked until the reader is gone.
+    pub log_bytes_max: u64,
     /// Given back when the disk is full.
     pub ballast_bytes: u64,
     /// A check at the start that takes longer is left off.
@@ -34,6 +37,7 @@ impl Default for Limits {
         Limits {
             file_bytes_max: 256 * 1024 * 1024,
             age_max: Span::secs(400 * 24 * 3600),
+            log_bytes_max: 32 * 1024 * 1024,
             ballast_bytes: 4 * 1024 * 1024,
             check_within: Span::secs(2),
         }
@@ -52,11 +56,13 @@ pub struct FileShelf {
     file: PathBuf,
     limits: Limits,
     boot: BootId,
+    /// Whether the kept state has been read without being able to write: that may mean a copy, so once is enough.
+    looked: bool,
 }
 
 impl FileShelf {
     pub fn new(file: PathBuf, limits: Limits) -> FileShelf {
-        FileShelf { file, limits, boot: BootId::current() }
+        FileShelf { file, limits, boot: BootId::current(), looked: false }
     }
 
     fn connect(&self, now: Now) -> Result<(Connection, Restored), StoreError> {
@@ -73,7 +79,7 @@ impl FileShelf {
             schema::migrate(&connection, version)?;
         }
         check::at_start(&mut connection, self.limits.check_within)?;
-        let restored = check::restore(&mut connection, self.limits.check_within, now.wall);
+        let restored = check::restore(&mut connection, now.wall);
         if let Some(doubt) = &restored.doubt {
             return Err(StoreError::Damaged(doubt.clone()));
         }
@@ -81,18 +87,18 @@ impl FileShelf {
     }
 
     /// Without the ability to write, the kept state may be readable all the same.
-    fn look(&self, now: Now, error: StoreError) -> OpenFailed {
-        let restored = if fs::metadata(&self.file).is_ok() {
-            Some(reader::restore_without_writing(&self.file, self.limits.check_within, now.wall))
-        } else {
-            None
-        };
-        OpenFailed { error, restored }
+    fn look(&mut self, now: Now, error: StoreError) -> OpenFailed {
+        if self.looked || fs::metadata(&self.file).is_err() {
+            return error.into();
+        }
+        let restored = reader::restore_without_writing(&self.file, now.wall);
+        self.looked = restored.doubt.is_none();
+        OpenFailed { error, restored: Some(restored) }
     }
 
     /// Makes the new file first, with what could be saved in it, then swaps: a crash in between loses nothing.
     fn begin_anew(&self, now: Now, why: &str) -> Result<Opened, OpenFailed> {
-        let saved = aside::salvage(&self.file, self.limits.check_within, now.wall);
+        let saved = aside::salvage(&self.file, now.wall);
         let fresh = aside::fresh_file(&self.file);
         create(&fresh, &saved)?;
         let file = aside::set_aside(&self.file, now.wall)?;

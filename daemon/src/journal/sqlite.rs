@@ -15,9 +15,6 @@ use super::store::{Store, StoreError};
 use super::{retention, rows};
 use crate::time::Now;
 
-/// A reader that never lets go keeps the write-ahead log growing; beyond this the journal waits for it.
-const WAL_BYTES_MAX: u64 = 32 * 1024 * 1024;
-
 #[derive(Debug)]
 pub(super) struct SqliteStore {
     connection: Connection,
@@ -67,7 +64,8 @@ impl SqliteStore {
             // Closing writes what the removed log held into the main file; opening makes a new log.
             return Err(StoreError::Io("the write-ahead log was removed while in use".into()));
         }
-        if fs::metadata(wal_file(&self.file)).is_ok_and(|metadata| metadata.len() > WAL_BYTES_MAX) {
+        if fs::metadata(wal_file(&self.file)).is_ok_and(|metadata| metadata.len() > self.limits.log_bytes_max)
+        {
             self.connection
                 .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0))
                 .map_err(store_error)

@@ -4,20 +4,19 @@
 //! record goes first: since when, why, how many records waited and how many were lost. It never panics on
 //! purpose and nothing ever waits for it without a limit.
 
-use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use serde_json::json;
 
 use super::change::Entry;
 use super::health::{JournalHealth, News, Pace, Shared};
-use super::kept::{ANSWERED_MAX, Answered, KeptState, Restored};
+use super::kept::Restored;
 use super::queue::{Queued, Ring, Woken};
-use super::record::{Kind, Record, Row};
+use super::record::{Durability, Kind, Record, Row};
 use super::rfc3339::rfc3339;
+use super::standing::Standing;
 use super::store::{Opened, SetAside, Shelf, Store, StoreError};
 use super::ticket::Storing;
-use crate::event::Name;
 use crate::time::{Clock, Moment, Now, Span};
 
 /// So many entries go into one transaction.
@@ -30,13 +29,9 @@ pub(super) struct Writer {
     store: Option<Box<dyn Store>>,
     backlog: Ring,
     trouble: Option<Trouble>,
-    /// What is kept now, stored or not: written anew when a damaged file is replaced.
-    kept: BTreeMap<Name, KeptState>,
-    answered: VecDeque<Answered>,
+    standing: Standing,
     /// To be stored before anything else.
     owed: Vec<Entry>,
-    /// Whether an earlier run's kept state has been seen.
-    restored: bool,
     batch_max: usize,
     tend_at: Moment,
 }
@@ -59,10 +54,8 @@ impl Writer {
             store: None,
             backlog: Ring::default(),
             trouble: None,
-            kept: BTreeMap::new(),
-            answered: VecDeque::new(),
+            standing: Standing::default(),
             owed: Vec::new(),
-            restored: false,
             batch_max: BATCH_MAX,
             tend_at: Moment(0),
         }
@@ -71,14 +64,13 @@ impl Writer {
     /// `tell_restored` gets what the first opening found; false when nobody waits for it any more.
     pub(super) fn run(mut self, tell_restored: impl FnOnce(Restored) -> bool) {
         let now = Clock.now();
-        let found = match self.open(now, None) {
-            Ok(found) => found,
-            Err((error, found)) => {
-                self.fail(&error, now);
-                found.unwrap_or_default()
-            }
-        };
-        if !tell_restored(found.clone()) {
+        let found = self.open(now, None).unwrap_or_else(|(error, found)| {
+            self.fail(&error, now);
+            found
+        });
+        if tell_restored(found.clone()) {
+            self.standing.told_in_time();
+        } else {
             self.came_late(found);
         }
         loop {
@@ -87,16 +79,27 @@ impl Writer {
                 None => self.tend_at,
             };
             let woken = self.shared.queue.wait(self.pace.group, idle_until, || Clock.now().moment);
-            let urgent = self.take();
             let now = Clock.now();
+            // Whoever takes entries must store them or be in trouble, so housekeeping leaves them in the queue:
+            // one that came in since the waking would lie here until the next one came.
             match woken {
-                Woken::ToStore if self.may_try(urgent, now) => self.store_all(now),
-                Woken::ToStore => self.refuse_tickets(),
-                Woken::Idle if self.trouble.is_some() => self.store_all(now),
+                Woken::ToStore => {
+                    let urgent = self.take();
+                    if self.may_try(urgent, now) {
+                        self.store_all(now);
+                    } else {
+                        self.refuse_tickets();
+                    }
+                }
+                Woken::Idle if self.trouble.is_some() => {
+                    self.take();
+                    self.store_all(now);
+                }
                 Woken::Idle => self.tend(now),
                 Woken::ToClose => break,
             }
         }
+        self.take();
         self.store_all(Clock.now());
         let left = self.backlog.len();
         if left > 0 {
@@ -115,15 +118,10 @@ impl Writer {
     /// Moves what is queued into the backlog; true when some of it is urgent.
     fn take(&mut self) -> bool {
         let (mut waiting, urgent) = self.shared.queue.drain();
-        let entries = [&waiting.lost().carried].into_iter().chain(waiting.iter().map(|queued| &queued.entry));
-        for entry in entries {
-            for (machine, kept) in &entry.kept {
-                self.kept.insert(machine.clone(), kept.clone());
-            }
-            self.answered.extend(entry.answered.iter().cloned());
+        self.standing.note(&mut waiting.lost_mut().carried);
+        for queued in waiting.iter_mut() {
+            self.standing.note(&mut queued.entry);
         }
-        let surplus = self.answered.len().saturating_sub(ANSWERED_MAX);
-        self.answered.drain(..surplus);
         self.backlog.take_from(&mut waiting);
         urgent
     }
@@ -220,11 +218,14 @@ impl Writer {
         Ok(())
     }
 
-    fn open(&mut self, now: Now, damaged: Option<&str>) -> Result<Restored, (StoreError, Option<Restored>)> {
+    /// What an earlier run left and nobody has been told of yet, either way.
+    fn open(&mut self, now: Now, damaged: Option<&str>) -> Result<Restored, (StoreError, Restored)> {
         let opened = match self.shelf.open(now, damaged) {
             Ok(opened) => opened,
-            // Looking once is enough: what has been told need not be told at every try.
-            Err(failed) => return Err((failed.error, failed.restored.filter(|_| !self.restored))),
+            Err(failed) => {
+                let found = failed.restored.map(|restored| self.adopt(restored));
+                return Err((failed.error, found.unwrap_or_default()));
+            }
         };
         let Opened { store, restored, set_aside } = opened;
         self.store = Some(store);
@@ -237,35 +238,19 @@ impl Writer {
         Ok(found)
     }
 
-    /// Takes over what an earlier run left; only at the first opening. What happened since then wins, but a
-    /// lockout that nobody has released stays.
-    fn adopt(&mut self, mut restored: Restored) -> Restored {
-        if std::mem::replace(&mut self.restored, true) {
-            return Restored::default();
+    fn adopt(&mut self, restored: Restored) -> Restored {
+        let (found, correction) = self.standing.adopt(restored);
+        if !correction.is_empty() {
+            self.backlog.push(Queued { entry: correction, durability: Durability::AtOnce, ticket: None });
         }
-        for (machine, old) in &mut restored.kept {
-            if let Some(newer) = self.kept.get(machine) {
-                old.lockout = newer.lockout.clone().or(old.lockout.take());
-                old.deferral.clone_from(&newer.deferral);
-                let entry = Entry { kept: vec![(machine.clone(), old.clone())], ..Entry::default() };
-                self.backlog.push(Queued { entry, durability: Default::default(), ticket: None });
-            }
-            self.kept.insert(machine.clone(), old.clone());
-        }
-        let newer = std::mem::take(&mut self.answered);
-        self.answered.extend(restored.answered.iter().cloned());
-        self.answered.extend(newer);
-        restored
+        found
     }
 
     /// A new file knows nothing: everything kept goes into it, and a word on why it begins here.
     fn owe_everything(&mut self, set_aside: &SetAside, now: Now) {
         let body = json!({ "file": set_aside.file.display().to_string(), "why": set_aside.why });
-        self.owed = vec![Entry {
-            rows: vec![Row::of(&Record::new(Kind::SetAside, now, body))],
-            kept: self.kept.iter().map(|(name, kept)| (name.clone(), kept.clone())).collect(),
-            answered: self.answered.iter().cloned().collect(),
-        }];
+        let row = Row::of(&Record::new(Kind::SetAside, now, body));
+        self.owed = vec![Entry { rows: vec![row], ..self.standing.everything() }];
     }
 
     fn tend(&mut self, now: Now) {
@@ -292,8 +277,8 @@ impl Writer {
         if !matches!(error, StoreError::Full(_) | StoreError::Locked(_)) {
             self.store = None;
         }
-        self.refuse_tickets();
         self.shared.set_health(JournalHealth::Degraded { why });
+        self.refuse_tickets();
     }
 
     fn recovered(&mut self) {

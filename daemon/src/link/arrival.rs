@@ -9,11 +9,11 @@ use rumqttc::v5::mqttbytes::v5::Publish;
 
 use super::Classifier;
 use super::connection::{Connection, HANDED_MAX, Handed, Phase};
-use super::filter::is_topic;
 use super::handle::Counters;
 use super::inbox::{Lane, NEVER_DROPPED_MAX, Overflow, Received};
 use crate::event::LinkState;
 use crate::time::Clock;
+use crate::topic::is_topic;
 
 /// Longer correlation data is left out: nobody of ours needs it, and it would be sent back.
 const CORRELATION_BYTES_MAX: usize = 1_024;

@@ -15,7 +15,6 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::{AsyncClient, Event, Incoming};
 
 use super::barrier::Barrier;
-use super::filter::{Filter, is_topic};
 use super::handle::Counters;
 use super::inbox::Shelf;
 use super::options::UNCONFIRMED_MAX;
@@ -23,10 +22,13 @@ use super::outgoing::{NotSent, OUTGOING_BYTES_MAX, Outgoing, QoS, Queue, Urgency
 use super::subscriptions::{Step, Subscriptions};
 use super::{Classifier, Kind, LinkConfig, Report, reason};
 use crate::time::{Clock, Moment, Span};
+use crate::topic::{Filter, is_topic};
 
 /// What the client library may hold that it has not sent yet. Little, so that an emergency is not behind much.
 pub(super) const HANDED_MAX: usize = 16;
 /// With a marker missing for longer than this, a command might lie in a frozen socket and arrive when it thaws.
+/// One that was sent just before the freeze still may, since its expiry counts only from the broker on; until
+/// the broker drops the connection (1.5 times the keep-alive) or we do, that lateness is beyond us.
 const STALLED_AFTER: Span = Span::secs(2);
 
 pub(super) struct Connection {

@@ -7,11 +7,12 @@ use bytes::Bytes;
 use tokio::sync::{mpsc, oneshot};
 
 use super::connection::Connection;
-use super::filter::{Filter, normalise};
 use super::inbox::Shelf;
 use super::keeper;
+use super::normalise::normalise;
 use super::outgoing::{NotSent, Outgoing};
 use super::{Classifier, Inbox, Kind, LinkConfig};
+use crate::topic::Filter;
 
 /// A farewell that the broker does not take within this time is given up.
 const FAREWELL_WAIT: Duration = Duration::from_secs(2);
@@ -104,7 +105,7 @@ impl LinkHandle {
         self.shared.lock().counters
     }
 
-    /// Publishes the farewell on the health topic, retained, disconnects and ends the link. Takes two seconds at
+    /// Publishes the farewell on the health topic, retained, unless it is empty; disconnects and ends the link. Takes two seconds at
     /// most. The inbox can still be emptied, and then ends.
     pub async fn shutdown(&self, farewell: Bytes) {
         let (done, ended) = oneshot::channel();

@@ -1,9 +1,8 @@
 //! What arrived and waits to be judged: bounded lanes between the connection and whoever decides.
 //!
-//! A flood of readings must neither push out a press nor keep it waiting, and a press must not be judged before
-//! the reading that came ahead of it. So entries are numbered as they arrive and leave in that order, with
-//! two exceptions: what may carry an emergency goes first, and a request waits for no more than
-//! [`READINGS_AHEAD_MAX`] readings. Readings drop the oldest when there is no room; nothing else is ever dropped.
+//! A flood of readings must not push out a press, and a press must not be judged before the readings that came
+//! ahead of it. So entries are numbered as they arrive and leave in that order, with one exception: what may
+//! carry an emergency goes first. Readings drop the oldest when there is no room; nothing else is ever dropped.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -33,8 +32,8 @@ pub enum Lane {
 /// Emergencies, and requests and reports together, each: more than this means that nobody takes them out.
 pub(super) const NEVER_DROPPED_MAX: usize = 4_096;
 pub(super) const READINGS_MAX: usize = 4_096;
-/// With more readings than this ahead of it a request no longer waits its turn.
-const READINGS_AHEAD_MAX: usize = 64;
+/// Payload bytes in each queue; far more than honest messages need.
+const LANE_BYTES_MAX: usize = 8 * 1024 * 1024;
 
 /// What the link has to say.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,12 +57,19 @@ pub(super) struct Shelf {
 #[derive(Debug, Default)]
 struct Queues {
     next_number: u64,
-    emergencies: VecDeque<Entry>,
+    emergencies: Queue,
     /// Requests, states, and what the link itself has to say.
-    steady: VecDeque<Entry>,
-    readings: VecDeque<Entry>,
+    steady: Queue,
+    readings: Queue,
     readings_dropped: u64,
     closed: bool,
+}
+
+/// In order of arrival, and how many bytes of payload they hold.
+#[derive(Debug, Default)]
+struct Queue {
+    entries: VecDeque<Entry>,
+    bytes: usize,
 }
 
 #[derive(Debug)]
@@ -157,25 +163,16 @@ impl Shelf {
 
     pub(super) fn message(&self, lane: Lane, received: Received) -> Result<(), Overflow> {
         let mut queues = self.lock();
-        let what = Waiting::Message(received);
+        let entry = queues.numbered(Waiting::Message(received));
         match lane {
-            Lane::Emergency if queues.emergencies.len() >= NEVER_DROPPED_MAX => return Err(Overflow),
-            Lane::Request | Lane::State if queues.steady.len() >= NEVER_DROPPED_MAX => return Err(Overflow),
-            Lane::Emergency => {
-                let entry = queues.numbered(what);
-                queues.emergencies.push_back(entry);
-            }
-            Lane::Request | Lane::State => {
-                let entry = queues.numbered(what);
-                queues.steady.push_back(entry);
-            }
+            Lane::Emergency => queues.emergencies.add(entry, NEVER_DROPPED_MAX)?,
+            Lane::Request | Lane::State => queues.steady.add(entry, NEVER_DROPPED_MAX)?,
             Lane::Reading => {
-                if queues.readings.len() >= READINGS_MAX {
-                    queues.readings.pop_front();
+                while queues.readings.is_full(entry.bytes(), READINGS_MAX) && queues.readings.pop().is_some()
+                {
                     queues.readings_dropped += 1;
                 }
-                let entry = queues.numbered(what);
-                queues.readings.push_back(entry);
+                queues.readings.add(entry, READINGS_MAX)?;
             }
             Lane::Nobody => return Ok(()),
         }
@@ -191,7 +188,7 @@ impl Shelf {
 
     /// Left out when nobody takes anything out any more.
     pub(super) fn report(&self, report: Report) {
-        if self.lock().steady.len() < NEVER_DROPPED_MAX {
+        if self.lock().steady.entries.len() < NEVER_DROPPED_MAX {
             self.own(Waiting::Report(report));
         }
     }
@@ -199,7 +196,7 @@ impl Shelf {
     fn own(&self, what: Waiting) {
         let mut queues = self.lock();
         let entry = queues.numbered(what);
-        queues.steady.push_back(entry);
+        queues.steady.push(entry);
         drop(queues);
         self.filled.notify_one();
     }
@@ -217,17 +214,51 @@ impl Queues {
     }
 
     fn take(&mut self) -> Option<Entry> {
-        if let Some(entry) = self.emergencies.pop_front() {
+        if let Some(entry) = self.emergencies.pop() {
             return Some(entry);
         }
-        let Some(steady) = self.steady.front() else {
-            return self.readings.pop_front();
+        let Some(steady) = self.steady.entries.front() else {
+            return self.readings.pop();
         };
-        let reading_is_first = self.readings.front().is_some_and(|reading| reading.number < steady.number);
-        // Numbers rise along the queue, so looking at one entry tells how many stand ahead.
-        let too_many_ahead =
-            self.readings.get(READINGS_AHEAD_MAX).is_some_and(|reading| reading.number < steady.number);
-        if reading_is_first && !too_many_ahead { self.readings.pop_front() } else { self.steady.pop_front() }
+        // Numbers rise along the queues. A press among readings waits for all that came before it: one of them
+        // may be the one that shows the job.
+        let reading_is_first =
+            self.readings.entries.front().is_some_and(|reading| reading.number < steady.number);
+        if reading_is_first { self.readings.pop() } else { self.steady.pop() }
+    }
+}
+
+impl Queue {
+    fn is_full(&self, more_bytes: usize, entries_max: usize) -> bool {
+        self.entries.len() >= entries_max || self.bytes + more_bytes > LANE_BYTES_MAX
+    }
+
+    fn add(&mut self, entry: Entry, entries_max: usize) -> Result<(), Overflow> {
+        if self.is_full(entry.bytes(), entries_max) {
+            return Err(Overflow);
+        }
+        self.push(entry);
+        Ok(())
+    }
+
+    fn push(&mut self, entry: Entry) {
+        self.bytes += entry.bytes();
+        self.entries.push_back(entry);
+    }
+
+    fn pop(&mut self) -> Option<Entry> {
+        let entry = self.entries.pop_front()?;
+        self.bytes -= entry.bytes();
+        Some(entry)
+    }
+}
+
+impl Entry {
+    fn bytes(&self) -> usize {
+        match &self.what {
+            Waiting::Message(received) => received.payload.len(),
+            Waiting::Link(_) | Waiting::Report(_) => 0,
+        }
     }
 }
 
@@ -274,13 +305,15 @@ mod tests {
     }
 
     #[test]
-    fn a_press_overtakes_a_flood_of_readings() {
+    fn a_press_in_a_flood_waits_for_every_reading_that_came_before_it() {
         let (shelf, mut inbox) = Inbox::new();
         for index in 0..100 {
             shelf.message(Lane::Reading, received(&format!("r{index}"))).unwrap();
         }
         shelf.message(Lane::Request, received("q")).unwrap();
-        assert_eq!(topics(&mut inbox)[0], "q");
+        shelf.message(Lane::Reading, received("after")).unwrap();
+        let order = topics(&mut inbox);
+        assert_eq!((order[99].as_str(), order[100].as_str()), ("r99", "q"));
     }
 
     #[test]
@@ -314,6 +347,17 @@ mod tests {
         shelf.link(LinkState::Down { why: "full".into() });
         let left = topics(&mut inbox);
         assert_eq!((left.len(), left[0].as_str(), left[1].as_str()), (NEVER_DROPPED_MAX + 2, "e", "0"));
+    }
+
+    #[test]
+    fn huge_readings_are_bounded_by_their_bytes() {
+        let (shelf, mut inbox) = Inbox::new();
+        for index in 0..20 {
+            let payload = Bytes::from(vec![0; LANE_BYTES_MAX / 8]);
+            shelf.message(Lane::Reading, Received { payload, ..received(&index.to_string()) }).unwrap();
+        }
+        assert_eq!(inbox.readings_dropped(), 12);
+        assert_eq!(topics(&mut inbox).len(), 8);
     }
 
     #[test]

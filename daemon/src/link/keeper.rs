@@ -187,7 +187,10 @@ async fn say_goodbye(
 ) {
     let now = Clock.now().moment;
     let message = Outgoing::state(&config.health_topic, farewell.payload.clone(), now);
-    if let Some(connection) = &mut shared.lock().connection {
+    // A visitor has nothing to say on leaving.
+    if !farewell.payload.is_empty()
+        && let Some(connection) = &mut shared.lock().connection
+    {
         connection.say_goodbye(message);
     }
     let deadline = Instant::now() + Shared::FAREWELL_WAIT;

@@ -6,7 +6,7 @@
 //!
 //! | file | what it is for |
 //! | --- | --- |
-//! | `filter` | topics and filters, pure |
+//! | `normalise` | the filters the broker is asked for, pure |
 //! | `barrier` | the age of what arrives, pure: read its module page first |
 //! | `back_off` | when to try again, and telling a fight over the client id, pure |
 //! | `inbox` | the queues between the connection and the engine |
@@ -30,12 +30,12 @@ mod arrival;
 mod back_off;
 mod barrier;
 mod connection;
-pub mod filter;
-#[cfg(test)]
-mod filter_tests;
 mod handle;
 mod inbox;
 mod keeper;
+mod normalise;
+#[cfg(test)]
+mod normalise_tests;
 mod options;
 mod outgoing;
 mod reason;
@@ -48,12 +48,12 @@ use bytes::Bytes;
 
 pub use back_off::BackOffLimits;
 pub use barrier::MARKER_INTERVAL;
-pub use filter::{BadFilter, Filter};
 pub use handle::{Counters, LinkHandle, spawn};
 pub use inbox::{Arrival, Empty, Inbox, Lane};
 pub use outgoing::{NotSent, Outgoing, QoS, Urgency};
 
 use crate::plan::Broker;
+pub use crate::topic::{BadFilter, Filter};
 
 /// What a subscription is for, and so what becomes of messages the broker has in store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -73,7 +73,7 @@ pub struct LinkConfig {
     pub broker: Broker,
     /// Our last will, and where the farewell goes: retained.
     pub health_topic: String,
-    /// What the broker publishes there when we are gone without a farewell.
+    /// What the broker publishes there when we are gone without a farewell. Empty for a visitor, who leaves no trace.
     pub will: Bytes,
     /// Where our own markers run; nobody else need see them.
     pub marker_topic: Filter,

@@ -28,6 +28,8 @@ pub(super) fn keep_alive(config: &LinkConfig) -> Duration {
 
 pub(super) fn mqtt_options(config: &LinkConfig) -> Result<MqttOptions, BadTls> {
     let broker = &config.broker;
+    // Encrypted links to a bare IPv6 address are beyond the client library: it takes the host for the
+    // certificate's name as well as for the address, and each wants another spelling. A host name does.
     let bare_ipv6 = broker.tls.is_none() && broker.host.contains(':') && !broker.host.starts_with('[');
     let host = if bare_ipv6 { format!("[{}]", broker.host) } else { broker.host.clone() };
     let mut options = MqttOptions::new(broker.client_id.clone(), host, broker.port);
@@ -41,14 +43,11 @@ pub(super) fn mqtt_options(config: &LinkConfig) -> Result<MqttOptions, BadTls> {
         .set_clean_start(true)
         .set_session_expiry_interval(Some(0))
         .set_max_packet_size(Some(INCOMING_PACKET_BYTES_MAX))
-        .set_outgoing_inflight_upper_limit(2 * UNCONFIRMED_MAX)
-        .set_last_will(LastWill::new(
-            config.health_topic.clone(),
-            config.will.to_vec(),
-            QoS::AtLeastOnce,
-            true,
-            None,
-        ));
+        .set_outgoing_inflight_upper_limit(2 * UNCONFIRMED_MAX);
+    if !config.will.is_empty() {
+        let (topic, will) = (config.health_topic.clone(), config.will.to_vec());
+        options.set_last_will(LastWill::new(topic, will, QoS::AtLeastOnce, true, None));
+    }
     if let Some(login) = &broker.login {
         options.set_credentials(login.user.clone(), login.password.expose());
     }

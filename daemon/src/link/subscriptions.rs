@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, VecDeque};
 
 use super::Kind;
-use super::filter::{Filter, matches};
+use crate::topic::{Filter, matches};
 
 /// So many requests may be without an answer; few, since the client library gives out packet ids in turn.
 const ASKED_MAX: usize = 4;

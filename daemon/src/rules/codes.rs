@@ -128,8 +128,8 @@ codes! {
         "A topic is used in a way that would make Idlegate hear itself or make one command switch two machines: \
          a state or input read from a topic that commands are published to, or one command topic for two outlets."
     UnknownPlaceholder "unknown-placeholder" Error
-        "A sentence contains a placeholder that this kind of announcement cannot fill. A brace itself is written \
-         twice: {{ or }}."
+        "A sentence contains a placeholder that this kind of announcement cannot fill, or a brace that belongs to no \
+         placeholder."
     SecretInClear "secret-in-clear" Error
         "A password stands in the rules as plain text. Rules are copied, shown and put under version control. Name \
          where it is kept instead: { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }."
@@ -158,8 +158,12 @@ codes! {
         "The override window is so short that people can hardly use it, or so long that a stray force is likely to \
          fall into it."
     HotRemoteOn "hot-remote-on" Warning
-        "The machine gets hot and can be switched on from afar with nobody beside it. If that is not wanted, set \
-         remote_on = false in its [guard]."
+        "The machine is dangerous to start with nobody beside it (hazards, or a detector that waits for it to cool), \
+         and its rules permit that. If that is not wanted, set remote_on = false in its [guard]."
+    LateView "late-view" Warning
+        "The outlet cannot be asked for fresh readings, and its meter may be silent for long before that is noticed: a \
+         job that starts right after a reading is not seen until the next. Add refresh to [outlet], or let the \
+         meter report more often and shorten stale_after."
     UnusedSignal "unused-signal" Warning
         "The signal is declared, but no detector reads it and the outlet does not use it."
     NoInputs "no-inputs" Warning

@@ -126,6 +126,12 @@ pub(crate) fn quoted(text: &str) -> String {
     out
 }
 
+/// A message of ours, whatever it quotes.
+pub(crate) fn printable(message: &str) -> String {
+    const MESSAGE_CHARS_MAX: usize = 1_000;
+    message.chars().take(MESSAGE_CHARS_MAX).map(shown).collect()
+}
+
 /// A text from elsewhere, such as a detector's own words, safe to print on one line.
 pub(crate) fn plain(text: &str) -> String {
     const PLAIN_CHARS_MAX: usize = 300;

@@ -2,7 +2,7 @@
 
 use super::codes::Code;
 use super::folder::Folder;
-use super::problem::{Problem, Severity, Spot};
+use super::problem::{Problem, Severity, Spot, printable};
 use super::words;
 
 /// A stretch of bytes in one of the folder's files.
@@ -57,6 +57,8 @@ impl<'a> Report<'a> {
             Some(file) => (file.path.clone(), Some(Spot::locate(&file.text, place.start, place.end))),
             None => (String::new(), None),
         };
+        // Once more here, so that no message can forget it.
+        let message = printable(&message);
         let problem = Problem { code, severity: code.severity(), file, spot, message, help: None };
         if self.problems.len() < PROBLEMS_MAX {
             self.problems.push(problem);
@@ -91,7 +93,7 @@ fn blank() -> Problem {
 
 impl Problem {
     pub(crate) fn help(&mut self, help: String) -> &mut Problem {
-        self.help = Some(help);
+        self.help = Some(printable(&help));
         self
     }
 

@@ -348,7 +348,7 @@ pub(crate) fn check_table(
                 _ => format!("{} is missing{within}", missing.name),
             };
             report.add(Code::MissingKey, place, what).help(format!(
-                "{}: {}",
+                "expected {}: {}",
                 missing.form.expected(),
                 missing.about
             ));

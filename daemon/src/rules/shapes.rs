@@ -6,6 +6,8 @@ use crate::time::Span;
 const HOUR: Span = Span::secs(3_600);
 const DAY: Span = Span::secs(86_400);
 const NONE: Span = Span::ZERO;
+/// Nobody who pressed so long ago still stands there and means it.
+pub(crate) const WINDOW_MAX: Span = Span::secs(300);
 
 const PORT: Form = Form::Count { min: 1, max: 65_535 };
 
@@ -61,7 +63,7 @@ pub(crate) static GUARD: Shape = Shape {
     keys: &[
         key(
             "window",
-            duration(Span::secs(1), Span::secs(300)),
+            duration(Span::secs(1), WINDOW_MAX),
             "How long force-off is accepted after a held request; 10s unless set.",
         ),
         key(
@@ -134,7 +136,11 @@ pub(crate) static GUARD: Shape = Shape {
             duration(Span::secs(60), Span::secs(30 * 86_400)),
             "A machine idle for this long is switched off by itself; never unless set.",
         ),
-        key("remote_on", Form::Switch, "Whether the machine may be switched on from afar; true unless set."),
+        key(
+            "remote_on",
+            Form::Switch,
+            "Whether the machine may be switched on from afar; true unless set, false for a machine with hazards.",
+        ),
         key(
             "shadow",
             Form::Switch,
@@ -153,6 +159,11 @@ pub(crate) static MACHINE: Shape = Shape {
             "detectors",
             Form::List(&Form::Table(&DETECTOR)),
             "What tells busy from idle; all must say idle.",
+        ),
+        key(
+            "hazards",
+            Form::List(&Form::Word(&HAZARDS)),
+            "What makes it dangerous to start unattended: then remote_on is false unless set here.",
         ),
         key("guard", Form::Table(&GUARD), "Guard settings of this machine."),
     ],
@@ -252,6 +263,9 @@ static SIGNAL: Shape = Shape {
     ],
 };
 
+pub(crate) static ROLES: [&str; 3] = ["hold", "advise", "permit-on"];
+pub(crate) static HAZARDS: [&str; 3] = ["hot", "laser", "rotating"];
+
 static DETECTOR: Shape = Shape {
     about: "One busy detector at work on the machine.",
     keys: &[
@@ -269,7 +283,12 @@ static DETECTOR: Shape = Shape {
             Form::Named(&Form::Name),
             "The detector's signal = the machine's signal; equal names unless set.",
         ),
-        key("advisory", Form::Switch, "Informs, but does not hold; false unless set."),
+        key(
+            "role",
+            Form::Word(&ROLES),
+            "hold (power stays on until it says idle), advise, or permit-on (switched on from afar only while it \
+             says idle); hold unless set.",
+        ),
     ],
 };
 
@@ -336,26 +355,35 @@ const fn sentence(word: &'static str, placeholders: &'static [&'static str]) -> 
     SentenceKind { word, placeholders }
 }
 
-/// Every sentence that the rules may replace, with the placeholders it can fill.
-pub const SENTENCES: [SentenceKind; 18] = [
-    sentence("held", &["machine", "input", "reason", "window", "clears_in"]),
-    sentence("held-no-force", &["machine", "input", "reason", "clears_in"]),
-    sentence("window-over", &["machine", "reason"]),
-    sentence("forced", &["machine", "input"]),
-    sentence("emergency-off", &["machine", "input"]),
-    sentence("refused", &["machine", "input", "request", "reason"]),
-    sentence("emergency-ignored", &["machine", "input"]),
-    sentence("deferred", &["machine", "input", "reason", "clears_in"]),
-    sentence("deferral-cancelled", &["machine", "input"]),
-    sentence("deferral-notice", &["machine", "input", "acts_in"]),
-    sentence("deferral-busy-again", &["machine", "reason"]),
-    sentence("deferral-expired", &["machine"]),
-    sentence("off-abandoned", &["machine", "reason"]),
-    sentence("stuck-input", &["machine", "input"]),
-    sentence("on-by-another-route", &["machine"]),
-    sentence("off-by-another-route", &["machine"]),
-    sentence("not-confirmed", &["machine", "request"]),
-    sentence("still-drawing", &["machine", "watts"]),
+const SPOKEN: &[&str] = &["machine", "reason", "input"];
+const TIMED: &[&str] = &["machine", "reason", "input", "window"];
+const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
+const INCIDENT: &[&str] = &["machine", "reason", "incident"];
+
+/// Every sentence that the rules may replace, with the placeholders that it can fill.
+pub const SENTENCES: [SentenceKind; 22] = [
+    sentence("held", TIMED),
+    sentence("held-no-force", SPOKEN),
+    sentence("window-over", SPOKEN),
+    sentence("forced", SPOKEN),
+    sentence("emergency-off", SPOKEN),
+    sentence("locked", SPOKEN),
+    sentence("unlocked", SPOKEN),
+    sentence("refused", REFUSAL),
+    sentence("emergency-ignored", SPOKEN),
+    sentence("deferred", SPOKEN),
+    sentence("deferral-cancelled", SPOKEN),
+    sentence("deferral-notice", TIMED),
+    sentence("deferral-busy-again", SPOKEN),
+    sentence("deferral-expired", SPOKEN),
+    sentence("off-abandoned", SPOKEN),
+    sentence("stuck-input", SPOKEN),
+    sentence("on-by-another-route", INCIDENT),
+    sentence("off-by-another-route", INCIDENT),
+    sentence("off-by-another-route-urgent", INCIDENT),
+    sentence("not-confirmed", INCIDENT),
+    sentence("still-drawing", INCIDENT),
+    sentence("incident-over", INCIDENT),
 ];
 
 static SENTENCE_WORDS: [&str; SENTENCES.len()] = {
@@ -371,13 +399,23 @@ static SENTENCE_WORDS: [&str; SENTENCES.len()] = {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::guard::{IncidentKind, RequestKind};
+    use crate::effects::sentences::BUILT_IN;
+    use crate::guard::RequestKind;
 
     #[test]
     fn the_words_here_are_the_guards_words() {
         assert_eq!(REQUESTS, RequestKind::ALL.map(RequestKind::word));
-        for incident in IncidentKind::ALL {
-            assert!(SENTENCE_WORDS.contains(&incident.word()), "{}", incident.word());
+    }
+
+    #[test]
+    fn every_built_in_sentence_can_be_replaced_with_the_placeholders_it_uses() {
+        let words: Vec<&str> = BUILT_IN.iter().map(|(kind, _)| *kind).collect();
+        assert_eq!(words, SENTENCE_WORDS);
+        for ((kind, sentence), known) in BUILT_IN.iter().zip(SENTENCES) {
+            for part in sentence.split('{').skip(1) {
+                let placeholder = part.split('}').next().unwrap_or_default();
+                assert!(known.placeholders.contains(&placeholder), "{kind}: {placeholder}");
+            }
         }
     }
 }

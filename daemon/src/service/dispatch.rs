@@ -16,8 +16,8 @@ use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
 use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, Rejected, Reply};
 use crate::event::{Assessed, DetectorFault};
-use crate::guard::Switch;
-use crate::link::{LinkHandle, NotSent, Outgoing};
+use crate::guard::{Cause, Switch};
+use crate::link::{LinkHandle, NotSent, Outgoing, Urgency};
 use crate::plan::SharedPlan;
 use crate::time::{Clock, Moment, Now};
 
@@ -90,7 +90,10 @@ impl Dispatch {
             Err("shadow mode: not sent".to_owned())
         } else {
             let payload = Bytes::copy_from_slice(payload.as_bytes());
-            let outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now.moment);
+            let mut outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now.moment);
+            if command.cause == Cause::Emergency {
+                outgoing.urgency = Urgency::Emergency;
+            }
             self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
         };
         let (machine, switch, cause) = (&command.name, command.switch.word(), command.cause.word());

@@ -8,7 +8,7 @@ use crate::engine::{self, Announced, Command, Decided, Former, IncidentTold, Kep
 use crate::guard::Decision;
 use crate::journal::{
     Answered, Change, FileShelf, Journal, JournalHealth, KeptDeferral, KeptLockout, KeptState, Kind, Limits,
-    Pace, Record, Restored, Ticket, nobody_listens,
+    Listener, Pace, Record, Restored, Ticket,
 };
 use crate::time::{Now, Span};
 
@@ -33,13 +33,13 @@ pub(super) enum Stored {
 
 impl Journalling {
     /// Opens the journal and says what a former run left behind.
-    pub(super) fn start(state_dir: Option<&Path>) -> (Journalling, Former) {
+    pub(super) fn start(state_dir: Option<&Path>, listener: Listener) -> (Journalling, Former) {
         let Some(dir) = state_dir else {
             tracing::warn!("no state folder: nothing is recorded, and a lockout ends with this program");
             return (Journalling { journal: None, kept: Vec::new() }, Former::default());
         };
         let shelf = FileShelf::new(dir.join(JOURNAL_FILE), Limits::default());
-        let (journal, restored) = Journal::start(Box::new(shelf), Pace::default(), nobody_listens());
+        let (journal, restored) = Journal::start(Box::new(shelf), Pace::default(), listener);
         if let Some(doubt) = &restored.doubt {
             tracing::error!(doubt, "what the journal kept is in doubt; look at your lockouts");
         }
@@ -173,7 +173,7 @@ fn keeping(change: Change, kept: KeptMachine) -> Change {
     change.keeping(kept.machine, state)
 }
 
-fn former(restored: &Restored) -> Former {
+pub(super) fn former(restored: &Restored) -> Former {
     let machines = restored.kept.iter().map(|(machine, kept)| KeptMachine {
         machine: machine.clone(),
         lockout: kept

@@ -3,6 +3,7 @@
 //! The loop owns the engine. It waits for messages, assessments and deadlines, hands each to the engine together
 //! with the time, and carries out what comes back. It never waits for a disk, a detector or the broker.
 
+mod catalog;
 mod dispatch;
 mod health;
 mod journalling;

@@ -7,17 +7,17 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, mpsc};
 use tokio::time::{Instant, sleep_until};
 
 use super::dispatch::Dispatch;
-use super::journalling::Journalling;
+use super::journalling::{self, Journalling};
 use super::modules::Modules;
 use super::{health, wiring};
 use crate::detectors::Workers;
 use crate::engine::{Effect, Engine};
 use crate::event::{Event, LinkState};
-use crate::journal::Kind;
+use crate::journal::{Kind, News};
 use crate::link::{self, Arrival, Inbox, LinkConfig, LinkHandle, Report};
 use crate::plan::SharedPlan;
 use crate::time::{Clock, Moment, Now};
@@ -56,6 +56,7 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow
             },
             () = answers.notified() => service.take_assessments(),
             () = &mut timer => service.handle(Clock.now(), Event::Tick),
+            Some(news) = service.news.recv() => service.take_news(news),
             _ = turn.tick() => service.turn(),
         }
     }
@@ -72,12 +73,16 @@ struct Service {
     answers: Arc<Notify>,
     effects: Vec<Effect>,
     turns: usize,
+    /// From the journal: a handful in a lifetime.
+    news: mpsc::UnboundedReceiver<News>,
 }
 
 impl Service {
     fn start(options: Options) -> anyhow::Result<Service> {
         let Options { plan, modules, state_dir } = options;
-        let (journalling, former) = Journalling::start(state_dir.as_deref());
+        let (tell, news) = mpsc::unbounded_channel();
+        let listener = Arc::new(move |item| drop(tell.send(item)));
+        let (journalling, former) = Journalling::start(state_dir.as_deref(), listener);
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();
         let workers = Workers::start(Box::new(move || bell.notify_one()))?;
@@ -87,7 +92,8 @@ impl Service {
         let now = Clock.now();
         let engine = Engine::new(plan.clone(), &former, now);
         let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
-        let mut service = Service { engine, dispatch, link, inbox, answers, effects: Vec::new(), turns: 0 };
+        let mut service =
+            Service { engine, dispatch, link, inbox, answers, effects: Vec::new(), turns: 0, news };
         let body = serde_json::json!({ "rules": service.engine.plan().digest });
         service.dispatch.journalling.start_or_stop(Kind::Start, now, body);
         service.engine.start(now, &mut service.effects);
@@ -149,6 +155,24 @@ impl Service {
             self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
         }
         self.carry_out(now);
+    }
+
+    fn take_news(&mut self, news: News) {
+        let now = Clock.now();
+        match news {
+            News::Health(health) => tracing::info!(?health, "journal"),
+            News::SetAside(aside) => {
+                tracing::error!(file = %aside.file.display(), why = aside.why, "a damaged journal was set aside");
+            }
+            News::RestoredLate(restored) => {
+                tracing::warn!("what a former run kept could be read only now; its lockouts are in force");
+                self.engine.recall(&journalling::former(&restored), now, &mut self.effects);
+                self.carry_out(now);
+            }
+        }
+        if self.engine.link_is_up() {
+            self.publish_health(now);
+        }
     }
 
     /// Once a second: a share of the machines is shown anew, and now and then the service itself.

@@ -1,5 +1,8 @@
-//! Signals: the newest reading, whether it is fresh, and a bounded history.
+//! Signals: the newest reading of each, and since when.
+//!
+//! What a detector has been shown is kept with the detector, and whether a reading from before its last stop counts is
+//! decided there. Nothing here reads a clock.
 
 mod state;
 
-pub use state::SignalState;
+pub use state::{Arrived, NoReading, SignalState};

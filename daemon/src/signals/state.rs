@@ -1,16 +1,29 @@
 //! One signal of one machine. Only what is plausible, finite and newer than the last becomes a reading.
 
 use crate::event::{Reading, Value};
-use crate::intake::{self, Rejection};
+use crate::intake::{self, Counters, Decoded, Rejection};
 use crate::plan::{NumberSignal, Signal, SignalKind};
-use crate::time::Moment;
+use crate::time::{Moment, Now};
 
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct SignalState {
     latest: Option<Reading>,
-    /// The time of the latest reading whose age is known. One that was stored in the broker may be from last week.
-    fresh_at: Option<Moment>,
-    pub rejected: u64,
+    /// What the broker had stored, and when it was handed over. It may be from last week, so it is only shown, and only
+    /// until something live comes in.
+    stored: Option<Reading>,
+    counters: Counters,
+}
+
+/// The way a message came in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Arrived {
+    /// When it came in, or, if it may have waited, the earliest it can have been sent.
+    pub at: Moment,
+    /// The broker delivered it from its store.
+    pub retained: bool,
+    /// Both clocks at the time of looking, for payloads that name their own time. Without them such a time is left
+    /// aside.
+    pub now: Option<Now>,
 }
 
 /// Why a message on a signal's topic is no reading of it.
@@ -20,6 +33,19 @@ pub enum NoReading {
     Rejected(#[from] Rejection),
     #[error("{value} is outside of what is plausible, {least} to {most}")]
     Implausible { value: f64, least: f64, most: f64 },
+    #[error("the payload gives its value in {said:?}, and the rules take it for {wanted:?}")]
+    OtherUnit { said: String, wanted: String },
+}
+
+impl NoReading {
+    /// One word for counters; the message says the rest.
+    pub const fn word(&self) -> &'static str {
+        match self {
+            NoReading::Rejected(rejection) => rejection.word(),
+            NoReading::Implausible { .. } => "implausible",
+            NoReading::OtherUnit { .. } => "other-unit",
+        }
+    }
 }
 
 impl SignalState {
@@ -29,55 +55,89 @@ impl SignalState {
 
     /// Takes a message in. Nothing comes back when it is older than the reading already here, or when its age is
     /// not known; it is shown to people then, but to no detector.
+    ///
+    /// A payload that names its own time makes the reading as old as it says, and never newer than its arrival: what a
+    /// meter had buffered while it was out of reach says nothing about now.
     pub fn take(
         &mut self,
         rules: &Signal,
         payload: &[u8],
-        at: Moment,
-        retained: bool,
+        arrived: Arrived,
     ) -> Result<Option<Reading>, NoReading> {
-        let value = value_of(rules, payload).inspect_err(|_| self.rejected += 1)?;
-        Ok(self.accept(value, at, retained))
+        let decoded = value_of(rules, payload).inspect_err(|why| self.counters.count(why.word()))?;
+        let at = match (decoded.stamp, arrived.now) {
+            (intake::Stamp::Wall(_), None) => arrived.at,
+            (stamp, now) => stamp.moment(arrived.at, now.unwrap_or_default()),
+        };
+        Ok(self.accept(decoded.value, at, arrived.retained))
     }
 
-    /// Takes a value that has been read already, as from a recording.
+    /// Takes a value that has been read already, as from a recording. Of two from the same time the later to come
+    /// counts: meters with a coarse clock send several readings in one second.
     pub fn accept(&mut self, value: Value, at: Moment, retained: bool) -> Option<Reading> {
-        if self.latest.as_ref().is_some_and(|latest| at < latest.at) {
+        // No caller should bring one; a detector must not see it in any case.
+        if matches!(value, Value::Number(number) if !number.is_finite()) {
+            self.counters.count("not-finite");
             return None;
         }
         let reading = Reading { at, value };
-        self.latest = Some(reading.clone());
         if retained {
+            self.stored = Some(reading);
             return None;
         }
-        self.fresh_at = Some(at);
+        if self.latest.as_ref().is_some_and(|latest| at < latest.at) {
+            self.counters.count("older");
+            return None;
+        }
+        self.latest = Some(reading.clone());
         Some(reading)
     }
 
+    /// For people: the newest live reading, or what the broker had stored if there is none.
     pub fn latest(&self) -> Option<&Reading> {
-        self.latest.as_ref()
+        self.latest.as_ref().or(self.stored.as_ref())
     }
 
+    /// The time of the newest reading whose age is known.
     pub fn fresh_at(&self) -> Option<Moment> {
-        self.fresh_at
+        self.latest.as_ref().map(|latest| latest.at)
+    }
+
+    /// From then on the signal counts as missing; nothing when it has been missing all along.
+    pub fn stale_at(&self, rules: &Signal) -> Option<Moment> {
+        self.fresh_at().map(|at| at + rules.stale_after)
+    }
+
+    /// How often a message on the signal's topic was no reading, and why.
+    pub fn counters(&self) -> &Counters {
+        &self.counters
     }
 }
 
-fn value_of(rules: &Signal, payload: &[u8]) -> Result<Value, NoReading> {
+fn value_of(rules: &Signal, payload: &[u8]) -> Result<Decoded<Value>, NoReading> {
     match &rules.kind {
         SignalKind::Number(number) => {
-            let raw = intake::decode_number(&rules.source.path, payload)?;
-            scaled(number, raw).map(Value::Number)
+            let Decoded { value, stamp, unit } = intake::decode_number(&rules.source.path, payload)?;
+            let value = Value::Number(scaled(number, value, unit.as_deref())?);
+            Ok(Decoded { value, stamp, unit })
         }
-        SignalKind::Text => Ok(Value::Text(intake::decode_text(&rules.source.path, payload)?.into())),
+        SignalKind::Text => {
+            let Decoded { value, stamp, unit } = intake::decode_text(&rules.source.path, payload)?;
+            Ok(Decoded { value: Value::Text(value.into()), stamp, unit })
+        }
     }
 }
 
-fn scaled(rules: &NumberSignal, raw: f64) -> Result<f64, NoReading> {
+fn scaled(rules: &NumberSignal, raw: f64, said: Option<&str>) -> Result<f64, NoReading> {
+    // Whoever wrote a scale or an offset has thought of the unit; whoever did not may have taken kW for W.
+    let as_it_comes = rules.scale == 1.0 && rules.offset == 0.0;
+    if let Some(said) = said.filter(|said| as_it_comes && !rules.unit.is_empty() && *said != rules.unit) {
+        return Err(NoReading::OtherUnit { said: intake::bounded(said), wanted: rules.unit.clone() });
+    }
     let value = raw * rules.scale + rules.offset;
     let (least, most) = rules.plausible;
     // Written so that a NaN from scaling is implausible, too.
-    if value >= least && value <= most {
+    if value.is_finite() && value >= least && value <= most {
         Ok(value)
     } else {
         Err(NoReading::Implausible { value, least, most })
@@ -90,6 +150,10 @@ mod tests {
     use crate::event::Name;
     use crate::plan::{Source, ValuePath};
     use crate::time::Span;
+
+    fn live(at: u64) -> Arrived {
+        Arrived { at: Moment(at), retained: false, now: None }
+    }
 
     fn power() -> Signal {
         Signal {
@@ -108,7 +172,7 @@ mod tests {
     #[test]
     fn a_reading_is_scaled_and_fresh() {
         let mut signal = SignalState::new(&power());
-        let reading = signal.take(&power(), b"0.118", Moment(5), false).unwrap().unwrap();
+        let reading = signal.take(&power(), b"0.118", live(5)).unwrap().unwrap();
         assert_eq!(reading, Reading { at: Moment(5), value: Value::Number(118.0) });
         assert_eq!(signal.fresh_at(), Some(Moment(5)));
     }
@@ -117,9 +181,13 @@ mod tests {
     fn nonsense_never_becomes_a_reading() {
         let mut signal = SignalState::new(&power());
         for payload in ["NaN", "-1", "99", "1e308", "off"] {
-            assert!(signal.take(&power(), payload.as_bytes(), Moment(5), false).is_err(), "{payload}");
+            assert!(signal.take(&power(), payload.as_bytes(), live(5)).is_err(), "{payload}");
         }
-        assert_eq!((signal.latest(), signal.rejected), (None, 5));
+        assert_eq!(signal.accept(Value::Number(f64::NAN), Moment(5), false), None);
+        assert_eq!(signal.latest(), None);
+        let counted: Vec<_> = signal.counters().iter().collect();
+        assert_eq!(counted, [("implausible", 3), ("not-a-number", 2), ("not-finite", 1)]);
+        assert_eq!(signal.counters().total(), 6);
     }
 
     #[test]
@@ -140,5 +208,56 @@ mod tests {
         assert_eq!(signal.accept(Value::Number(30.0), Moment(9), true), None);
         assert!(signal.latest().is_some());
         assert_eq!(signal.fresh_at(), None);
+    }
+
+    #[test]
+    fn a_stored_reading_never_stands_in_the_way_of_a_live_one() {
+        let mut signal = SignalState::new(&power());
+        signal.accept(Value::Number(30.0), Moment(9), true);
+        // It had waited a while, so it is taken for older than the moment at which the broker handed its store over.
+        assert!(signal.accept(Value::Number(600.0), Moment(7), false).is_some());
+        // After a reconnect the broker hands its store over again.
+        signal.accept(Value::Number(30.0), Moment(20), true);
+        assert_eq!(signal.latest().unwrap().value, Value::Number(600.0));
+        assert_eq!(signal.fresh_at(), Some(Moment(7)));
+        assert_eq!(signal.stale_at(&power()), Some(Moment(7) + Span::secs(30)));
+    }
+
+    fn senml(scale: f64) -> Signal {
+        let mut rules = power();
+        rules.source.path = ValuePath::SenmlName("mill/power".into());
+        let SignalKind::Number(number) = &mut rules.kind else { unreachable!() };
+        number.scale = scale;
+        rules
+    }
+
+    /// Fault 21 of the catalogue, and meters that send later what they could not send in time.
+    #[test]
+    fn a_reading_is_as_old_as_its_payload_says_and_never_fresher_than_its_arrival() {
+        let now = Now { moment: Moment(5_000_000), wall: crate::time::WallTime(1_764_000_000_000) };
+        let arrived = Arrived { at: now.moment, retained: false, now: Some(now) };
+        for (time, at) in [
+            (r#""t":-60"#, 4_940_000),
+            (r#""t":-4000"#, 1_000_000),
+            (r#""t":60"#, 5_000_000),
+            (r#""bt":1763999940"#, 4_940_000),
+            (r#""bt":1764000060"#, 5_000_000),
+            (r#""u":"W""#, 5_000_000),
+        ] {
+            let payload = format!(r#"[{{"n":"mill/power",{time},"v":118}}]"#);
+            let taken = SignalState::new(&senml(1.0)).take(&senml(1.0), payload.as_bytes(), arrived);
+            assert_eq!(taken.unwrap().unwrap().at, Moment(at), "{time}");
+        }
+    }
+
+    #[test]
+    fn kilowatts_are_not_taken_for_watts() {
+        let payload = br#"[{"n":"mill/power","u":"kW","v":0.118}]"#;
+        let mut signal = SignalState::new(&senml(1.0));
+        let refused = signal.take(&senml(1.0), payload, live(5)).unwrap_err();
+        let told = r#"the payload gives its value in "kW", and the rules take it for "W""#;
+        assert_eq!(refused.to_string(), told);
+        let taken = signal.take(&senml(1000.0), payload, live(5)).unwrap().unwrap();
+        assert_eq!(taken.value, Value::Number(118.0));
     }
 }

@@ -18,7 +18,8 @@ pub(super) struct World {
     feeds: Vec<Feed>,
     /// The newest feed the detector has answered.
     answered: u64,
-    generation: u64,
+    /// Of each detector, in order.
+    generations: Vec<u64>,
     pub(super) effects: Vec<Effect>,
 }
 
@@ -76,7 +77,7 @@ pub(super) fn plan() -> Plan {
             settings: serde_json::json!({}),
             signals: vec![Some(0)],
             needed: vec![true],
-            advisory: false,
+            role: Role::Hold,
         }],
         policy: Policy::default(),
     };
@@ -144,22 +145,26 @@ impl World {
     }
 
     pub(super) fn after(former: &Former) -> World {
+        World::start(plan(), former)
+    }
+
+    /// A workshop by other rules.
+    pub(super) fn of(plan: Plan) -> World {
+        World::start(plan, &Former::default())
+    }
+
+    fn start(plan: Plan, former: &Former) -> World {
         let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
-        let mut engine = Engine::new(Arc::new(plan()), former, now);
+        let mut engine = Engine::new(Arc::new(plan), former, now);
         let mut effects = Vec::new();
         engine.start(now, &mut effects);
-        let generation = effects.iter().find_map(|effect| match effect {
+        let generations = effects.iter().filter_map(|effect| match effect {
             Effect::Install(install) => Some(install.generation),
             _ => None,
         });
-        let mut world = World {
-            engine,
-            now,
-            feeds: Vec::new(),
-            answered: 0,
-            generation: generation.unwrap(),
-            effects: Vec::new(),
-        };
+        let generations = generations.collect();
+        let mut world =
+            World { engine, now, feeds: Vec::new(), answered: 0, generations, effects: Vec::new() };
         world.event(Event::Link(LinkState::Up));
         world
     }
@@ -168,7 +173,7 @@ impl World {
         self.effects.clear();
         self.engine.handle(self.now, event, &mut self.effects);
         let feeds = self.effects.iter().filter_map(|effect| match effect {
-            Effect::Feed(feed) => Some(feed.clone()),
+            Effect::Feed(feed) if feed.detector == 0 => Some(feed.clone()),
             _ => None,
         });
         self.feeds.extend(feeds);
@@ -220,7 +225,7 @@ impl World {
         let assessed = Assessed {
             machine: name("mill"),
             detector: 0,
-            generation: self.generation,
+            generation: self.generations[0],
             feed,
             at: self.now.moment,
             outcome,
@@ -241,6 +246,10 @@ impl World {
     pub(super) fn reads(&mut self, verdict: Verdict) {
         self.says("meters/mill", if verdict == Verdict::Busy { "800" } else { "12" });
         self.detector_says(verdict);
+    }
+
+    pub(super) fn generation_of(&self, detector: usize) -> u64 {
+        self.generations[detector]
     }
 
     pub(super) fn decisions(&self) -> Vec<&Decided> {

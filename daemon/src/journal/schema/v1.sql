@@ -41,12 +41,14 @@ CREATE VIEW decisions AS
         json_extract(body, '$.request') AS request,
         json_extract(body, '$.decision') AS decision,
         json_extract(body, '$.reason') AS reason,
+        json_extract(body, '$.sentence') AS sentence,
         body
     FROM record WHERE kind = 'decision';
 CREATE VIEW incidents AS
     SELECT seq, strftime('%Y-%m-%dT%H:%M:%fZ', wall_ms / 1000.0, 'unixepoch') AS at, machine,
-        json_extract(body, '$.incident') AS incident,
+        json_extract(body, '$.kind') AS incident,
         kind = 'incident-over' AS over,
+        json_extract(body, '$.sentence') AS sentence,
         body
     FROM record WHERE kind IN ('incident', 'incident-over');
 CREATE VIEW gaps AS

@@ -1,1 +1,57 @@
+//! Files that earlier versions wrote must stay readable. One is kept for every version, in `fixtures/`.
+//!
+//! A new version: add its step to `schema/`, raise the version, run
+//! `cargo test -p idlegate --lib -- --ignored write_the_file_of_this_version`, keep the old files.
 
+use super::*;
+
+const FILES: [(i64, &[u8]); 1] = [(1, include_bytes!("../fixtures/v1.sqlite"))];
+
+#[test]
+#[ignore = "writes the file that is kept for this version"]
+fn write_the_file_of_this_version() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = journal_file(folder.path());
+    let (journal, _) = start(&file);
+    let deferral = KeptDeferral::until(name("schedule"), Moment(3_600_000), at(0));
+    for number in 0..3 {
+        journal.append(decision(number));
+    }
+    journal.append(lockout_change(3));
+    journal.append(
+        Change::from(Record::new(Kind::Stop, at(4), json!({})))
+            .keeping(name("kiln"), KeptState { lockout: None, deferral: Some(deferral) })
+            .answering(Answered::new(name("door-button"), "event-17", "held", at(1).wall)),
+    );
+    assert!(journal.close(AGES));
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/journal/fixtures");
+    std::fs::copy(file, kept.join(format!("v{SCHEMA_VERSION}.sqlite"))).unwrap();
+}
+
+#[test]
+fn every_version_has_a_file() {
+    let versions: Vec<i64> = FILES.iter().map(|(version, _)| *version).collect();
+    assert_eq!(versions, (1..=SCHEMA_VERSION).collect::<Vec<_>>());
+}
+
+#[test]
+fn the_file_of_every_earlier_version_is_taken_over_with_all_that_is_in_it() {
+    for (version, bytes) in FILES {
+        let folder = tempfile::tempdir().unwrap();
+        let file = journal_file(folder.path());
+        std::fs::write(&file, bytes).unwrap();
+        let heard = Heard::default();
+        let shelf = FileShelf::new(file.clone(), limits());
+        let (journal, restored) = Journal::start(Box::new(shelf), quick(), heard.listener());
+        assert_eq!(restored.doubt, None, "version {version}");
+        assert_eq!(restored.kept[&name("mill")], locked("panel"), "version {version}");
+        assert_eq!(restored.kept[&name("kiln")].deferral.as_ref().unwrap().by, name("schedule"));
+        assert_eq!(restored.answered[0].event, "event-17", "version {version}");
+        assert_eq!(journal.append_durably(decision(5)).settled_blocking(), Storing::Stored);
+        assert!(journal.close(AGES));
+        assert_eq!(heard.news(), [], "version {version}");
+        let expected = ["decision", "decision", "decision", "lockout", "stop", "decision"];
+        assert_eq!(words(&all(&file)), expected, "version {version}");
+        assert_sound(&file);
+    }
+}

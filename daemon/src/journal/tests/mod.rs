@@ -2,12 +2,13 @@
 //! opens the journal with a tool and forgets it; power goes at any moment. None of it may lose a lockout that
 //! was confirmed, and none of it may go unnoticed.
 
+mod cloud_events;
 mod crash;
 mod damage;
 mod disk;
-mod export;
+mod failing_store;
 mod fixture;
-mod memory;
+mod measure;
 mod retention;
 mod round_trip;
 mod schema;

@@ -1,7 +1,8 @@
 //! What only the whole plan shows: topics that get in each other's way, and what will disappoint people.
 
 use super::{InputPlaces, MachinePlaces};
-use crate::plan::{DetectorUse, InputSource, Machine, ModuleSource, Plan, SignalKind, Source};
+use crate::guard::RequestKind;
+use crate::plan::{DetectorUse, Input, InputSource, Machine, ModuleSource, Plan, Role, SignalKind, Source};
 use crate::rules::codes::Code;
 use crate::rules::report::{Place, Report};
 use crate::rules::words;
@@ -100,29 +101,64 @@ fn authority(
         return;
     };
     let first = first.name;
-    if !reaching.any(|(input, _)| input.rights.may_force || input.rights.emergency) {
+    if !reaching.any(|(input, _)| can_switch_off_at_will(input)) {
         report
             .add(Code::NobodyCanForce, first, format!("no input may force {} off", machine.name))
             .help("add may_force = true and a force-off gesture to an input that people stand at".to_owned());
     }
 }
 
+/// By force or in an emergency, with a way to say so.
+fn can_switch_off_at_will(input: &Input) -> bool {
+    let can_say = |kind: RequestKind| match input.source {
+        InputSource::RequestTopic => true,
+        InputSource::Topic { .. } => input.gestures.iter().any(|gesture| gesture.request == kind),
+    };
+    (input.rights.may_force && can_say(RequestKind::ForceOff))
+        || (input.rights.emergency && can_say(RequestKind::EmergencyOff))
+}
+
 fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
-    if machine.detectors.iter().all(|detector| detector.advisory) {
+    if machine.detectors.iter().all(|detector| detector.role != Role::Hold) {
         let message = format!("no detector can say that {} is idle: off will always be held", machine.name);
         report
             .add(Code::NoDetectors, places.file, message)
-            .help("add a [[detectors]] that is not advisory".to_owned());
+            .help("add a [[detectors]] with role hold, which it has unless set".to_owned());
     }
     for (detector, place) in machine.detectors.iter().zip(&places.detectors) {
         short_dwell(machine, detector, *place, report);
     }
+    late_view(machine, places, report);
     let is_hot = |detector: &DetectorUse| matches!(&detector.module, ModuleSource::BuiltIn(name) if name.as_str() == "temperature-decay");
-    if machine.policy.remote_on && machine.detectors.iter().any(is_hot) {
-        let message = format!("{} gets hot and can be switched on from afar", machine.name);
+    let hazardous = places.hazardous || machine.detectors.iter().any(is_hot);
+    if machine.policy.remote_on && hazardous {
+        let message = format!("{} is hazardous and can be switched on from afar", machine.name);
         report
             .add(Code::HotRemoteOn, places.guard, message)
             .help("set remote_on = false in its [guard]".to_owned());
+    }
+}
+
+/// How late the start of a job can go unseen: until the next reading, and if that fails to come until the last
+/// one is stale.
+fn late_view(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
+    const LATE: Span = Span::secs(60);
+    let read = |index: usize| {
+        let reads =
+            |detector: &DetectorUse| detector.role == Role::Hold && detector.signals.contains(&Some(index));
+        machine.detectors.iter().any(reads)
+    };
+    let holding = machine.signals.iter().zip(&places.signals).enumerate().filter(|(index, _)| read(*index));
+    // The quickest of them is the one that shows a start.
+    let quickest = holding.map(|(_, signal)| signal).min_by_key(|(signal, _)| signal.stale_after);
+    if let Some((signal, place)) = quickest
+        && !machine.policy.can_refresh
+        && signal.stale_after > LATE
+    {
+        let message = format!("the start of a job can go unseen for up to {}", signal.stale_after);
+        report
+            .add(Code::LateView, *place, message)
+            .help("give the outlet a refresh topic, or a meter that reports more often".to_owned());
     }
 }
 

@@ -1,8 +1,8 @@
 //! Detectors on a machine: which module, which signals feed it, and with what settings.
 
-use super::{Surroundings, machine::unknown_signal, settings, within_folder};
+use super::{Surroundings, machine::UNIT_IN_DOUBT, machine::unknown_signal, settings, within_folder};
 use crate::event::Name;
-use crate::plan::{DetectorUse, Machine, ModuleSource, SignalKind};
+use crate::plan::{DetectorUse, Machine, ModuleSource, Role, SignalKind};
 use crate::rules::codes::Code;
 use crate::rules::compile::{DetectorFacts, SignalFact};
 use crate::rules::folder::Folder;
@@ -74,8 +74,13 @@ fn compile_one(
         settings: settings?,
         signals,
         needed: facts.signals.iter().map(|signal| signal.needed).collect(),
-        advisory: section.switch("advisory").unwrap_or(false),
+        role: role(section),
     })
+}
+
+fn role(section: &Section<'_>) -> Role {
+    let word = section.text("role").map(|word| word.value);
+    Role::ALL.into_iter().find(|role| word == Some(role.word())).unwrap_or(Role::Hold)
 }
 
 fn module(
@@ -208,7 +213,7 @@ fn check_fit(fact: &SignalFact, index: usize, place: Place, machine: &Machine, r
     let signal = &machine.signals[index];
     match (&signal.kind, fact.numeric) {
         (SignalKind::Number(number), true) => {
-            if !fact.unit.is_empty() && number.unit != fact.unit {
+            if !fact.unit.is_empty() && number.unit != fact.unit && number.unit != UNIT_IN_DOUBT {
                 let (theirs, ours) = (plain(&fact.unit), &number.unit);
                 let found = if ours.is_empty() { "has no unit".to_owned() } else { format!("is in {ours}") };
                 let message = format!("signal \"{}\" {found}, and {theirs} is expected", signal.name);

@@ -119,7 +119,11 @@ fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report
             Some(index) => indices.push(index),
             None => {
                 let known: Vec<&str> = machines.iter().map(Name::as_str).collect();
-                let otherwise = format!("there are: {}", known.join(", "));
+                let otherwise = if known.is_empty() {
+                    "every machine has a file in machines/".to_owned()
+                } else {
+                    format!("there are: {}", known.join(", "))
+                };
                 let problem =
                     report.add(Code::UnknownName, entry.place, format!("no machine called {}", quoted(name)));
                 problem.nearest(name, known, &otherwise);

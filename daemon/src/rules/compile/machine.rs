@@ -1,10 +1,11 @@
 //! machines/<name>.toml: outlet, signals, detectors, guard.
 
+use super::policy::Circumstances;
 use super::{MachinePlaces, Surroundings, detector, policy, source, two_words};
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Signal, SignalKind, StateTopic,
+    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Role, Signal, SignalKind, StateTopic,
 };
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
@@ -16,6 +17,8 @@ use crate::time::Span;
 
 const STALE_AFTER: Span = Span::secs(30);
 const EXPIRY: Span = Span::secs(2);
+/// Of a unit that has been reported, so that nothing more is said of it; never gets into a plan.
+pub(super) const UNIT_IN_DOUBT: &str = "?";
 const RESIDUAL_WATTS: f64 = 5.0;
 
 /// Nothing when the outlet cannot be made out, which has been reported.
@@ -31,7 +34,12 @@ pub(super) fn compile(
     let can_refresh = outlet_section.is_some_and(|outlet| outlet.has("refresh"));
     let own_guard = section.section("guard");
     let layers: Vec<Section<'_>> = own_guard.into_iter().chain(shop_guard.copied()).collect();
-    let policy = policy::compile(&layers, can_refresh, report);
+    let circumstances = Circumstances {
+        can_refresh,
+        hazardous: !section.list("hazards").is_empty(),
+        remote_on: own_guard.and_then(|guard| guard.switch("remote_on")),
+    };
+    let policy = policy::compile(&layers, circumstances, report);
 
     let (signals, signal_places) = signals(section, report);
     let outlet = outlet_section.and_then(|outlet| compile_outlet(&outlet, &policy, &signals, report));
@@ -42,9 +50,11 @@ pub(super) fn compile(
     let outlet = outlet.unwrap_or_else(no_outlet);
     let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy };
     let (detectors, detector_places) = detector::compile(section, &machine, folder, around, report);
+    machine.policy.on_needs_permit = detectors.iter().any(|detector| detector.role == Role::PermitOn);
     machine.detectors = detectors;
     let places = MachinePlaces {
         file: section.place,
+        hazardous: circumstances.hazardous,
         state: place_in_outlet("state"),
         command: place_in_outlet("command"),
         guard: own_guard.map_or(section.place, |guard| guard.place),
@@ -137,7 +147,7 @@ fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'
         return None;
     };
     match &signals[index].kind {
-        SignalKind::Number(number) if number.unit.is_empty() || number.unit == "W" => Some(index),
+        SignalKind::Number(number) if ["", "W", UNIT_IN_DOUBT].contains(&number.unit.as_str()) => Some(index),
         SignalKind::Number(number) => {
             let message =
                 format!("signal {} is in {}, and power is compared in W", quoted(name.value), number.unit);
@@ -158,9 +168,13 @@ fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'
 }
 
 pub(super) fn unknown_signal(name: &str, place: Place, signals: &[Signal], report: &mut Report<'_>) {
+    // One that is declared under a name that is none has been reported where it is declared.
+    if Name::new(name).is_err() {
+        return;
+    }
     let known: Vec<&str> = signals.iter().map(|signal| signal.name.as_str()).collect();
     let otherwise = if known.is_empty() {
-        format!("declare it: [signals.{}]", if Name::new(name).is_ok() { name } else { "NAME" })
+        format!("declare it: [signals.{name}]")
     } else {
         format!("declared here: {}", known.join(", "))
     };
@@ -197,7 +211,12 @@ fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
         }
         return SignalKind::Text;
     }
-    let unit = section.owned("unit").filter(|unit| words::UNITS.contains(&unit.as_str())).unwrap_or_default();
+    let unit = match section.text("unit") {
+        Some(unit) if words::UNITS.contains(&unit.value) => unit.value.to_owned(),
+        Some(_) => UNIT_IN_DOUBT.to_owned(),
+        None if section.has("unit") => UNIT_IN_DOUBT.to_owned(),
+        None => String::new(),
+    };
     let scale = section.number("scale").unwrap_or(1.0);
     if scale == 0.0 {
         let message = "a scale of 0 makes every reading the same".to_owned();

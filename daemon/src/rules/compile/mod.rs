@@ -153,6 +153,10 @@ fn assemble(
         }
     }
 
+    // So does one whose file could not even be read.
+    let unread = folder.problems.iter().filter_map(|problem| Folder::machine_of(&problem.file));
+    known_machines.extend(unread.filter_map(|stem| crate::event::Name::new(stem).ok()));
+
     let input_sections: Vec<Section<'_>> = folder
         .files
         .iter()
@@ -176,6 +180,8 @@ fn assemble(
 #[derive(Debug)]
 struct MachinePlaces {
     file: Place,
+    /// Its file names a hazard.
+    hazardous: bool,
     state: Place,
     command: Place,
     guard: Place,

@@ -2,12 +2,27 @@
 
 use crate::guard::Policy;
 use crate::rules::codes::Code;
-use crate::rules::report::Report;
+use crate::rules::report::{Place, Report};
 use crate::rules::section::Section;
+use crate::rules::shapes;
 use crate::time::Span;
 
+/// What else is known of the machine.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Circumstances {
+    pub(super) can_refresh: bool,
+    /// Dangerous to start with nobody beside it. Only its own file may permit that, not the shop's.
+    pub(super) hazardous: bool,
+    /// Whether its own file says if it may be switched on from afar.
+    pub(super) remote_on: Option<bool>,
+}
+
 /// Sections from the most to the least particular.
-pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Report<'_>) -> Policy {
+pub(super) fn compile(
+    layers: &[Section<'_>],
+    circumstances: Circumstances,
+    report: &mut Report<'_>,
+) -> Policy {
     let base = Policy::default();
     let span = |key: &str| layers.iter().find_map(|layer| layer.duration(key));
     let switch = |key: &str| layers.iter().find_map(|layer| layer.switch(key));
@@ -22,7 +37,7 @@ pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Re
         fresh_within: span("fresh_within").unwrap_or(base.fresh_within),
         refresh_wait: span("refresh_wait").unwrap_or(base.refresh_wait),
         assess_wait: span("assess_wait").unwrap_or(base.assess_wait),
-        can_refresh,
+        can_refresh: circumstances.can_refresh,
         confirm_within: span("confirm_within").unwrap_or(base.confirm_within),
         tries: tries.unwrap_or(base.tries),
         residual_after: span("residual_after").unwrap_or(base.residual_after),
@@ -30,7 +45,10 @@ pub(super) fn compile(layers: &[Section<'_>], can_refresh: bool, report: &mut Re
         notice: span("notice").unwrap_or(base.notice),
         deferral_max: span("deferral_max").unwrap_or(base.deferral_max),
         idle_off_after: span("idle_off_after").or(base.idle_off_after),
-        remote_on: switch("remote_on").unwrap_or(base.remote_on),
+        remote_on: match circumstances {
+            Circumstances { hazardous: true, remote_on, .. } => remote_on.unwrap_or(false),
+            Circumstances { hazardous: false, .. } => switch("remote_on").unwrap_or(base.remote_on),
+        },
         on_needs_permit: base.on_needs_permit,
         shadow: switch("shadow").unwrap_or(base.shadow),
     };
@@ -53,6 +71,8 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
             policy.window, policy.repeat_guard, policy.force_not_before
         );
         report.add(Code::Timing, place, message).help(format!("set window to more than {blind}"));
+    } else {
+        comfort(policy, place(&["window"]), report);
     }
     if policy.stuck_after <= policy.repeat_guard
         && let Some(place) = place(&["stuck_after", "repeat_guard"])
@@ -72,14 +92,20 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
         );
         report.add(Code::Timing, place, message);
     }
+}
+
+fn comfort(policy: &Policy, place: Option<Place>, report: &mut Report<'_>) {
     // As far as a person can still react, and as far as they remember that they pressed.
-    const WINDOW_COMFORT: (Span, Span) = (Span::secs(5), Span::secs(60));
-    if (policy.window < WINDOW_COMFORT.0 || policy.window > WINDOW_COMFORT.1)
-        && let Some(place) = place(&["window"])
+    const COMFORT: (Span, Span) = (Span::secs(5), Span::secs(60));
+    let fault = if policy.window < COMFORT.0 { "short" } else { "long" };
+    let comfortable = (COMFORT.0..=COMFORT.1).contains(&policy.window);
+    // Beyond the longest that is allowed it is an error, and has been reported.
+    if let Some(place) = place
+        && !comfortable
+        && policy.window <= shapes::WINDOW_MAX
     {
-        let fault = if policy.window < WINDOW_COMFORT.0 { "short" } else { "long" };
         report
             .add(Code::OddWindow, place, format!("a window of {} is very {fault}", policy.window))
-            .help(format!("between {} and {} suits most", WINDOW_COMFORT.0, WINDOW_COMFORT.1));
+            .help(format!("between {} and {} suits most", COMFORT.0, COMFORT.1));
     }
 }

@@ -170,7 +170,7 @@ fn sentences(section: &Section<'_>, report: &mut Report<'_>) -> BTreeMap<String,
             Err(why) => {
                 report
                     .add(Code::UnknownPlaceholder, value.place, why.to_owned())
-                    .help("a brace itself is written twice: {{ or }}".to_owned());
+                    .help("a sentence has no braces but those around its placeholders".to_owned());
             }
             Ok(used) => {
                 for wrong in used.iter().filter(|used| !known.placeholders.contains(used)) {
@@ -195,11 +195,6 @@ fn placeholders(text: &str) -> Result<Vec<&str>, &'static str> {
     let mut found = Vec::new();
     let mut rest = text;
     while let Some(at) = rest.find(['{', '}']) {
-        let doubled = rest[at..].starts_with("{{") || rest[at..].starts_with("}}");
-        if doubled {
-            rest = &rest[at + 2..];
-            continue;
-        }
         if rest[at..].starts_with('}') {
             return Err("a closing brace without an opening one");
         }
@@ -215,10 +210,10 @@ mod tests {
     use super::placeholders;
 
     #[test]
-    fn placeholders_are_found_and_doubled_braces_are_not() {
+    fn placeholders_are_found_between_their_braces() {
         assert_eq!(placeholders("{machine}: {reason}."), Ok(vec!["machine", "reason"]));
-        assert_eq!(placeholders("{{x}} ü {a}"), Ok(vec!["a"]));
-        for bad in ["{a", "a}", "{{}", "}{"] {
+        assert_eq!(placeholders("ü {a}{b}"), Ok(vec!["a", "b"]));
+        for bad in ["{a", "a}", "}{"] {
             assert!(placeholders(bad).is_err(), "{bad}");
         }
     }

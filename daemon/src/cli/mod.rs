@@ -1,0 +1,60 @@
+//! The command line: one file per command, thin, everything they do is done elsewhere.
+
+mod args;
+mod check;
+mod demo;
+mod exit_code;
+mod logging;
+mod new_rules;
+mod request;
+mod rules;
+mod run;
+mod status;
+mod visitor;
+
+use clap::Parser;
+
+pub use args::{Args, Command};
+pub use exit_code::Exit;
+
+/// Takes the program's arguments apart and does what they say.
+pub fn main() -> Exit {
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(error) => {
+            // Help and version are no mistakes.
+            let exit = if error.use_stderr() { Exit::Usage } else { Exit::Good };
+            let printed = error.print();
+            return if printed.is_ok() { exit } else { Exit::Internal };
+        }
+    };
+    match dispatch(args.command) {
+        Ok(exit) => exit,
+        Err(error) => {
+            eprintln!("idlegate: {error:#}");
+            Exit::Internal
+        }
+    }
+}
+
+fn dispatch(command: Command) -> anyhow::Result<Exit> {
+    match command {
+        Command::Run { rules, state_dir, execution, json } => {
+            run::run(&rules, state_dir, execution.into(), json)
+        }
+        Command::Check { explain: Some(code), .. } => check::explain(&code),
+        Command::Check { rules, json, explain: None } => check::check(&rules.unwrap_or_default(), json),
+        Command::NewRules { dir } => new_rules::write(&dir),
+        Command::Demo { keep, port, json } => demo::demo(keep, port, json),
+        Command::Request { rules, input, port, machine, request, json } => {
+            request::request(&request::Asking { rules, input, port, machine, request, json })
+        }
+        Command::Status { rules, port, machine, json } => {
+            status::status(&rules, port, machine.as_deref(), json)
+        }
+    }
+}
+
+fn runtime() -> anyhow::Result<tokio::runtime::Runtime> {
+    Ok(tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?)
+}

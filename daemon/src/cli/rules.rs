@@ -1,0 +1,49 @@
+//! A plan from a rules folder, or its problems on standard error.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use super::exit_code::Exit;
+use crate::plan::{Plan, SharedPlan};
+use crate::rules::{self, Surroundings, SystemSecrets};
+use crate::service::Modules;
+
+/// For the service: every secret must be there.
+pub(super) fn compile(dir: &Path, modules: &Modules, secrets: &SystemSecrets) -> Result<SharedPlan, Exit> {
+    let folder = rules::load(dir);
+    match rules::compile(&folder, &Surroundings { detectors: modules, secrets }) {
+        Ok(compiled) => {
+            for warning in &compiled.warnings {
+                eprintln!("{}", warning.render());
+            }
+            Ok(Arc::new(compiled.plan))
+        }
+        Err(problems) => {
+            for problem in &problems {
+                eprintln!("{}", problem.render());
+            }
+            eprintln!("the rules in {} cannot be used", dir.display());
+            Err(Exit::Rules)
+        }
+    }
+}
+
+/// For a visitor at the broker, who may want another port than the rules give.
+pub(super) fn for_visitor(dir: &Path, port: Option<u16>) -> anyhow::Result<Result<Plan, Exit>> {
+    let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;
+    let folder = rules::load(dir);
+    let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
+    Ok(match rules::compile(&folder, &around) {
+        Ok(compiled) => {
+            let mut plan = compiled.plan;
+            plan.shop.broker.port = port.unwrap_or(plan.shop.broker.port);
+            Ok(plan)
+        }
+        Err(problems) => {
+            for problem in problems.iter().filter(|problem| problem.is_error()) {
+                eprintln!("{}", problem.render());
+            }
+            Err(Exit::Rules)
+        }
+    })
+}

@@ -1,0 +1,119 @@
+//! `idlegate status`.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::Duration;
+
+use serde_json::{Value as Json, json};
+
+use super::exit_code::Exit;
+use super::visitor::Visitor;
+use super::{rules, runtime};
+use crate::effects::messages::Topics;
+use crate::plan::Plan;
+
+const PATIENCE: Duration = Duration::from_secs(6);
+/// Stored messages come at once after the subscription; this long after the last nothing more will.
+const QUIET: Duration = Duration::from_millis(700);
+
+pub(super) fn status(
+    dir: &Path,
+    port: Option<u16>,
+    machine: Option<&str>,
+    json: bool,
+) -> anyhow::Result<Exit> {
+    let plan = match rules::for_visitor(dir, port)? {
+        Ok(plan) => plan,
+        Err(exit) => return Ok(exit),
+    };
+    if let Some(machine) = machine.filter(|machine| plan.machine(machine).is_none()) {
+        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
+        eprintln!("idlegate: no machine is called {machine:?}; there are {}", names.join(", "));
+        return Ok(Exit::Usage);
+    }
+    let seen = match runtime()?.block_on(look(&plan, machine)) {
+        Ok(seen) => seen,
+        Err(error) => {
+            eprintln!("idlegate: {error:#}");
+            return Ok(Exit::Unavailable);
+        }
+    };
+    if json {
+        println!("{:#}", json!({ "health": seen.health, "machines": seen.machines }));
+    } else {
+        print(&plan, machine, &seen);
+    }
+    Ok(if seen.health["state"] == "online" { Exit::Good } else { Exit::Unavailable })
+}
+
+#[derive(Debug, Default)]
+struct Seen {
+    health: Json,
+    machines: BTreeMap<String, Json>,
+}
+
+async fn look(plan: &Plan, machine: Option<&str>) -> anyhow::Result<Seen> {
+    let topics = Topics::new(&plan.shop.prefix);
+    let filters = [topics.health(), topics.machine(machine.unwrap_or("+"))];
+    let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
+    visitor.wait_only(QUIET);
+    let mut seen = Seen::default();
+    while let Some(message) = visitor.hear().await {
+        let Ok(body) = serde_json::from_slice::<Json>(&message.payload) else { continue };
+        if *message.topic == *topics.health() {
+            seen.health = body;
+        } else if let Some(name) = body["machine"].as_str() {
+            seen.machines.insert(name.to_owned(), body);
+        }
+    }
+    visitor.leave().await;
+    Ok(seen)
+}
+
+fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
+    match seen.health["state"].as_str() {
+        Some("online") => {}
+        Some(_) => println!("Idlegate is offline; this is what it said last.\n"),
+        None => println!("Idlegate has never been here.\n"),
+    }
+    let wanted =
+        plan.machines.iter().filter(|rules| machine.is_none_or(|machine| rules.name.as_str() == machine));
+    for rules in wanted {
+        match seen.machines.get(rules.name.as_str()) {
+            Some(status) => println!("{}", line(status)),
+            None => println!("{:<18} not seen", rules.name),
+        }
+    }
+}
+
+fn line(status: &Json) -> String {
+    let word = |key: &str| status[key].as_str().unwrap_or("?").to_owned();
+    let reasons: Vec<_> =
+        status["reasons"].as_array().into_iter().flatten().filter_map(Json::as_str).collect();
+    let mut line =
+        format!("{:<18} {:<8} {:<8} {}", word("machine"), word("outlet"), word("state"), reasons.join("; "));
+    let mut note = |text: String| line.push_str(&format!("\n{:<18} {text}", ""));
+    if let Some(left) = status["window_left_s"].as_f64() {
+        note(format!("force-off accepted for {left:.0} s"));
+    }
+    if let Some(by) = status["deferral"]["by"].as_str() {
+        note(match status["deferral"]["acts_in_s"].as_f64() {
+            Some(secs) => format!("switched off in {secs:.0} s, as {by} asked"),
+            None => format!("switched off when idle, as {by} asked"),
+        });
+    }
+    if let Some(by) = status["locked_by"].as_str() {
+        note(format!("locked by {by}"));
+    }
+    if let Some(switch) = status["switching"].as_str() {
+        note(format!("being switched {switch}"));
+    }
+    let incidents = status["incidents"].as_array().into_iter().flatten().filter_map(Json::as_str);
+    for incident in incidents {
+        note(format!("incident: {incident}"));
+    }
+    if status["shadow"] == true {
+        note("shadow mode: decided and recorded, not sent".to_owned());
+    }
+    line
+}

@@ -1,0 +1,71 @@
+//! A short visit at the broker: no last will, no trace, and a clear word when nobody answers.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::Duration;
+
+use bytes::Bytes;
+use tokio::time::{Instant, timeout_at};
+
+use crate::event::{LinkState, Message};
+use crate::link::{self, Arrival, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, Outgoing};
+use crate::plan::Plan;
+
+pub(super) struct Visitor {
+    link: LinkHandle,
+    inbox: Inbox,
+    deadline: Instant,
+    /// What the broker had in store comes in before the link is proved.
+    early: VecDeque<Message>,
+}
+
+impl Visitor {
+    /// Connects and subscribes, or says why it could not.
+    pub(super) async fn arrive(plan: &Plan, filters: &[String], within: Duration) -> anyhow::Result<Visitor> {
+        let mut broker = plan.shop.broker.clone();
+        broker.client_id = format!("{}-visitor-{}", broker.client_id, std::process::id());
+        let wanted: Result<Vec<_>, _> =
+            filters.iter().map(|filter| Filter::new(filter).map(|filter| (filter, Kind::State))).collect();
+        let at = format!("{}:{}", broker.host, broker.port);
+        let config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::new())?;
+        let (link, inbox) = link::spawn(config, &wanted?, Arc::new(|_| Lane::State));
+        let mut visitor = Visitor { link, inbox, deadline: Instant::now() + within, early: VecDeque::new() };
+        let mut trouble = "no answer".to_owned();
+        loop {
+            match timeout_at(visitor.deadline, visitor.inbox.recv()).await {
+                Ok(Some((_, Arrival::Link(LinkState::Up)))) => return Ok(visitor),
+                Ok(Some((_, Arrival::Link(LinkState::Down { why })))) => trouble = why,
+                Ok(Some((_, Arrival::Message(message)))) => visitor.early.push_back(message),
+                Ok(Some((_, Arrival::Report(_)))) => {}
+                Ok(None) | Err(_) => anyhow::bail!("the broker at {at} cannot be used: {trouble}"),
+            }
+        }
+    }
+
+    pub(super) fn send(&self, outgoing: Outgoing) -> anyhow::Result<()> {
+        Ok(self.link.publish(outgoing)?)
+    }
+
+    /// The next message; nothing once the visit's time is over.
+    pub(super) async fn hear(&mut self) -> Option<Message> {
+        if let Some(message) = self.early.pop_front() {
+            return Some(message);
+        }
+        loop {
+            match timeout_at(self.deadline, self.inbox.recv()).await {
+                Ok(Some((_, Arrival::Message(message)))) => return Some(message),
+                Ok(Some(_)) => {}
+                Ok(None) | Err(_) => return None,
+            }
+        }
+    }
+
+    /// From now on it waits this long at most.
+    pub(super) fn wait_only(&mut self, span: Duration) {
+        self.deadline = Instant::now() + span;
+    }
+
+    pub(super) async fn leave(self) {
+        self.link.shutdown(Bytes::new()).await;
+    }
+}

@@ -1,0 +1,120 @@
+//! What is published is what the AsyncAPI document says, to the last member: integrators build on it.
+
+use serde_json::{Value as Json, json};
+
+use super::world::{World, name};
+use crate::effects::messages::{self, Topics};
+use crate::effects::sentences;
+use crate::engine::{Effect, request_topic};
+use crate::event::{Event, Message, Verdict};
+use crate::guard::{Decision, Reason, RequestKind};
+use crate::intake;
+use crate::time::Span;
+
+fn document() -> Json {
+    serde_json::from_str(include_str!("../../../asyncapi.json")).unwrap()
+}
+
+fn assert_described(message: &str, body: &Json) {
+    let document = document();
+    let schema = &document["components"]["messages"][message]["payload"];
+    let validator = jsonschema::validator_for(schema).unwrap();
+    let faults: Vec<_> =
+        validator.iter_errors(body).map(|fault| format!("{}: {fault}", fault.instance_path())).collect();
+    assert!(faults.is_empty(), "{message}: {faults:?} in {body:#}");
+}
+
+#[test]
+fn topics_are_the_documents_addresses() {
+    let topics = Topics::new("idlegate");
+    let document = document();
+    for (channel, topic) in [
+        ("health", topics.health()),
+        ("machine", topics.machine("mill")),
+        ("decision", topics.decision()),
+        ("announcement", topics.announcement()),
+        ("incident", topics.incident()),
+        ("request", request_topic("idlegate", "console")),
+    ] {
+        let address = document["channels"][channel]["address"].as_str().unwrap();
+        let filled = address
+            .replace("{prefix}", "idlegate")
+            .replace("{machine}", "mill")
+            .replace("{input}", "console");
+        assert_eq!(filled, topic);
+    }
+}
+
+#[test]
+fn decisions_announcements_incidents_and_states_are_as_described() {
+    let mut seen = std::collections::BTreeSet::new();
+    let mut look = |world: &World| {
+        for effect in &world.effects {
+            match effect {
+                Effect::Decided(decided) => {
+                    seen.insert("decision");
+                    let mut body = messages::decision(decided);
+                    assert_described("decision", &body);
+                    body["stored"] = true.into();
+                    assert_described("decision", &body);
+                }
+                Effect::Announce(announced) => {
+                    seen.insert("announcement");
+                    let sentence = sentences::announcement(announced, &std::collections::BTreeMap::new());
+                    assert!(!sentence.contains('{'), "{sentence}");
+                    assert_described("announcement", &messages::announcement(announced, &sentence));
+                }
+                Effect::Incident(told) => {
+                    seen.insert("incident");
+                    let sentence = sentences::incident(told, false, &std::collections::BTreeMap::new());
+                    assert_described("incident", &messages::incident(told, false, &sentence));
+                }
+                _ => {}
+            }
+        }
+        let status = world.engine.status(world.now.moment, 0);
+        assert_described("machine", &messages::machine_status(&status, world.now));
+    };
+    let mut world = World::new();
+    look(&world);
+    world = World::on_and(Verdict::Busy);
+    for (topic, payload) in [
+        ("buttons/mill", "press"),
+        ("clock/night", "bell"),
+        ("idlegate/request/console", "nonsense"),
+        ("outlets/mill/state", "off"),
+        ("contacts/red", "open"),
+    ] {
+        let message = Message { response_topic: Some("reply".into()), ..World::message(topic, payload) };
+        world.event(Event::Message(message));
+        look(&world);
+        world.wait(Span::secs(3));
+        look(&world);
+    }
+    assert_eq!(seen.len(), 3, "{seen:?}");
+}
+
+#[test]
+fn health_is_as_described() {
+    assert_described("health", &messages::health("offline", json!({})));
+}
+
+#[test]
+fn the_words_of_the_document_are_those_of_the_program() {
+    let document = document();
+    let payload =
+        |message: &str| document["components"]["messages"][message]["payload"]["properties"].clone();
+    let words: Vec<Json> = RequestKind::ALL.iter().map(|kind| kind.word().into()).collect();
+    assert_eq!(payload("request")["request"]["enum"], Json::from(words));
+    let mut decisions: Vec<Json> = Vec::new();
+    for reason in Reason::ALL {
+        let word = Json::from(Decision::word(reason.decision()));
+        if !decisions.contains(&word) {
+            decisions.push(word);
+        }
+    }
+    assert_eq!(payload("decision")["decision"]["enum"], Json::from(decisions));
+    let request = json!({ "machine": name("mill").as_str(), "request": "off", "id": "7" });
+    assert_described("request", &request);
+    assert!(intake::parse_request(request.to_string().as_bytes()).is_ok());
+}

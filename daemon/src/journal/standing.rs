@@ -1,0 +1,125 @@
+//! What is kept at this moment, stored or not: the memory beside the file. It fills a file that has to be begun
+//! anew, and joins what an earlier run left with what happened before that could be read.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use super::change::Entry;
+use super::kept::{ANSWERED_MAX, Answered, KeptLockout, KeptState, Restored};
+use crate::event::Name;
+
+#[derive(Debug, Default)]
+pub(super) struct Standing {
+    kept: BTreeMap<Name, KeptState>,
+    answered: VecDeque<Answered>,
+    /// Lockouts that became known only after the start. Whoever has not heard of them yet cannot have released
+    /// them: they stay until a lockout of that machine is stated.
+    unheard: BTreeMap<Name, KeptLockout>,
+    adopted: bool,
+}
+
+impl Standing {
+    /// Notes what an entry says; adds the lockouts it could not know of.
+    pub(super) fn note(&mut self, entry: &mut Entry) {
+        for (machine, kept) in &mut entry.kept {
+            match (&kept.lockout, self.unheard.get(machine)) {
+                (Some(_), _) => drop(self.unheard.remove(machine)),
+                (None, Some(unheard)) => kept.lockout = Some(unheard.clone()),
+                (None, None) => {}
+            }
+            self.kept.insert(machine.clone(), kept.clone());
+        }
+        self.answered.extend(entry.answered.iter().cloned());
+        self.forget_surplus();
+    }
+
+    /// Takes over what an earlier run left, once; gives back what is to be told and what is to be stored. What
+    /// has happened since then wins, but a lockout that nobody has released stays.
+    pub(super) fn adopt(&mut self, mut restored: Restored) -> (Restored, Entry) {
+        let mut correction = Entry::default();
+        if self.adopted {
+            return (Restored::default(), correction);
+        }
+        // What could be read only in part is read again when the disk works better.
+        self.adopted = restored.doubt.is_none();
+        for (machine, old) in &mut restored.kept {
+            if let Some(newer) = self.kept.get(machine) {
+                old.lockout = newer.lockout.clone().or(old.lockout.take());
+                old.deferral.clone_from(&newer.deferral);
+                correction.kept.push((machine.clone(), old.clone()));
+            }
+            if let Some(lockout) = &old.lockout {
+                self.unheard.insert(machine.clone(), lockout.clone());
+            }
+            self.kept.insert(machine.clone(), old.clone());
+        }
+        for answered in restored.answered.iter().rev() {
+            if !self.answered.contains(answered) {
+                self.answered.push_front(answered.clone());
+            }
+        }
+        self.forget_surplus();
+        (restored, correction)
+    }
+
+    /// What was adopted has reached whoever asked for it at the start.
+    pub(super) fn told_in_time(&mut self) {
+        self.unheard.clear();
+    }
+
+    pub(super) fn everything(&self) -> Entry {
+        Entry {
+            rows: Vec::new(),
+            kept: self.kept.iter().map(|(name, kept)| (name.clone(), kept.clone())).collect(),
+            answered: self.answered.iter().cloned().collect(),
+        }
+    }
+
+    fn forget_surplus(&mut self) {
+        let surplus = self.answered.len().saturating_sub(ANSWERED_MAX);
+        self.answered.drain(..surplus);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn name(text: &str) -> Name {
+        Name::new(text).unwrap()
+    }
+
+    fn locked() -> KeptState {
+        KeptState { lockout: Some(KeptLockout { by: name("panel"), emergency: false }), deferral: None }
+    }
+
+    fn stating(kept: KeptState) -> Entry {
+        Entry { kept: vec![(name("mill"), kept)], ..Entry::default() }
+    }
+
+    #[test]
+    fn a_lockout_that_came_late_is_released_only_by_whoever_knew_of_it() {
+        let mut standing = Standing::default();
+        let restored = Restored { kept: [(name("mill"), locked())].into(), ..Restored::default() };
+        let _ = standing.adopt(restored);
+        for (stated, stands) in [
+            (KeptState::default(), locked()),
+            (locked(), locked()),
+            (KeptState::default(), KeptState::default()),
+        ] {
+            let mut entry = stating(stated);
+            standing.note(&mut entry);
+            assert_eq!(entry, stating(stands));
+        }
+    }
+
+    #[test]
+    fn what_was_told_at_the_start_can_be_released_at_once() {
+        let mut standing = Standing::default();
+        let restored = Restored { kept: [(name("mill"), locked())].into(), ..Restored::default() };
+        let _ = standing.adopt(restored);
+        standing.told_in_time();
+        let mut entry = stating(KeptState::default());
+        standing.note(&mut entry);
+        assert_eq!(entry, stating(KeptState::default()));
+    }
+}

@@ -1,0 +1,43 @@
+//! What makes a recording unreadable, with its place.
+
+use std::io;
+
+use crate::intake::SenmlFault;
+
+#[derive(Debug, thiserror::Error)]
+pub enum RecordingError {
+    #[error("cannot read {file}")]
+    Io {
+        file: String,
+        #[source]
+        cause: io::Error,
+    },
+    #[error("{file}:{line}: {fault}")]
+    Line { file: String, line: u64, fault: LineFault },
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum LineFault {
+    #[error("the recording is empty")]
+    NothingThere,
+    #[error("more than {0} bytes in a line")]
+    TooLong(usize),
+    #[error("not UTF-8")]
+    NotUtf8,
+    #[error("{0:?} is not a heading such as time,watts, and the line is no SenML pack either")]
+    Heading(String),
+    #[error("more than {0} columns")]
+    TooManyColumns(usize),
+    #[error("{found} cells, but the heading has {expected}")]
+    Cells { found: usize, expected: usize },
+    #[error("{0:?} is not a time with Z or an offset, such as 2026-11-25T08:30:00Z")]
+    NotATime(String),
+    #[error("{0:?} is not a number")]
+    NotANumber(String),
+    #[error("{0}")]
+    Senml(SenmlFault),
+    #[error("the record {0:?} counts its time from \"now\", which a recording does not have")]
+    RelativeTime(String),
+    #[error("more than {0} signals")]
+    TooManySignals(usize),
+}

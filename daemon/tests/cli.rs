@@ -1,0 +1,136 @@
+//! The program as a stranger or a script meets it: what it prints, and its exit codes.
+
+#![expect(clippy::unwrap_used, reason = "a test's own literals")]
+
+use std::path::Path;
+use std::process::{Command, Output};
+use std::time::{Duration, Instant};
+
+fn idlegate(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_idlegate")).args(arguments).output().unwrap()
+}
+
+fn exit(arguments: &[&str]) -> (Option<i32>, String) {
+    let output = idlegate(arguments);
+    let text = String::from_utf8_lossy(&output.stdout) + String::from_utf8_lossy(&output.stderr);
+    (output.status.code(), text.into_owned())
+}
+
+fn example() -> String {
+    concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/workshop").to_owned()
+}
+
+/// A loopback port where nobody listens: it was free a moment ago.
+fn dead_port() -> u16 {
+    std::net::TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap().port()
+}
+
+#[test]
+fn help_is_no_mistake_and_a_wrong_word_is() {
+    let (code, text) = exit(&["--help"]);
+    assert_eq!(code, Some(0));
+    assert!(
+        text.contains("not an emergency stop") && text.contains("78  the rules cannot be used"),
+        "{text}"
+    );
+    assert_eq!(exit(&[]).0, Some(64));
+    assert_eq!(exit(&["gard"]).0, Some(64));
+}
+
+#[test]
+fn the_folder_to_begin_with_can_be_used_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    let rules = rules.to_str().unwrap();
+    assert_eq!(exit(&["new-rules", rules]).0, Some(0));
+    let (code, text) = exit(&["check", rules]);
+    assert_eq!((code, text.trim()), (Some(0), "rules are good: 1 machine and 2 inputs"));
+    assert_eq!(exit(&["new-rules", rules]).0, Some(1), "nothing is overwritten");
+}
+
+#[test]
+fn the_example_can_be_used_with_the_real_detectors() {
+    let (code, text) = exit(&["check", &example()]);
+    assert_eq!(code, Some(0), "{text}");
+}
+
+#[test]
+fn broken_rules_are_told_with_their_place_and_are_not_run() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    let shown = rules.to_str().unwrap();
+    exit(&["new-rules", shown]);
+    let machine = rules.join("machines/filament-printer.toml");
+    let text = std::fs::read_to_string(&machine).unwrap();
+    std::fs::write(&machine, text.replace("busy_above = 40", "busy_above = \"forty\"")).unwrap();
+    for command in ["check", "run"] {
+        let (code, text) = exit(&[command, shown]);
+        assert_eq!(code, Some(78), "{text}");
+        assert!(text.contains("machines/filament-printer.toml:27:"), "{text}");
+    }
+    let output = idlegate(&["check", shown, "--json"]);
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((&report["usable"], &report["problems"][0]["code"]), (&false.into(), &"bad-setting".into()));
+}
+
+#[test]
+fn a_code_can_be_explained_and_an_unknown_one_is_told_the_known() {
+    assert_eq!(exit(&["check", "--explain", "short-dwell"]).0, Some(0));
+    let (code, text) = exit(&["check", "--explain", "no-such"]);
+    assert_eq!(code, Some(64));
+    assert!(text.contains("short-dwell"), "{text}");
+}
+
+#[test]
+fn a_request_is_looked_over_before_it_is_sent() {
+    let rules = example();
+    let asks = |rest: &[&str]| {
+        let port = dead_port().to_string();
+        let mut arguments = vec!["request", "--rules", &rules, "--port", &port];
+        arguments.extend_from_slice(rest);
+        exit(&arguments)
+    };
+    assert_eq!(asks(&["mil", "off"]).0, Some(64));
+    assert_eq!(asks(&["mill", "of"]).0, Some(64));
+    assert_eq!(asks(&["--as", "bench-button", "mill", "off"]).0, Some(64));
+    let (code, text) = asks(&["mill", "off"]);
+    assert_eq!(code, Some(69), "{text}");
+    assert!(text.contains("cannot be used"), "{text}");
+}
+
+#[test]
+fn a_guard_without_a_broker_waits_and_stops_when_told_to() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    exit(&["new-rules", rules.to_str().unwrap()]);
+    let shop = rules.join("shop.toml");
+    let text = std::fs::read_to_string(&shop).unwrap();
+    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+    let state = dir.path().join("state");
+    let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"))
+        .arg("run")
+        .arg(&rules)
+        .arg("--state-dir")
+        .arg(&state)
+        .spawn()
+        .unwrap();
+    wait_for(|| has_record_of_start(&state));
+    assert_eq!(guard.try_wait().unwrap(), None, "it waits for its broker");
+    Command::new("kill").arg(guard.id().to_string()).status().unwrap();
+    wait_for(|| guard.try_wait().unwrap().is_some());
+    assert_eq!(guard.wait().unwrap().code(), Some(0));
+}
+
+fn has_record_of_start(state: &Path) -> bool {
+    let Ok(reader) = idlegate::journal::Reader::open(&state.join("journal.sqlite")) else { return false };
+    let found = reader.last(10, &idlegate::journal::Query::default());
+    found.is_ok_and(|found| found.iter().any(|row| row.kind() == Some(idlegate::journal::Kind::Start)))
+}
+
+fn wait_for(mut condition: impl FnMut() -> bool) {
+    let deadline = Instant::now() + Duration::from_secs(60);
+    while !condition() {
+        assert!(Instant::now() < deadline, "waited for a minute");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}

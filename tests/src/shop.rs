@@ -1,0 +1,222 @@
+//! A small shop on a real broker: one mill, its outlet played by the test, and the whole guard in this process.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::{Context, Result, anyhow, bail};
+use idlegate::detectors::Execution;
+use idlegate::plan::Plan;
+use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile};
+use idlegate::service::{self, Modules, Options};
+use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
+use serde_json::Value as Json;
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
+
+use crate::DEADLINE;
+use crate::client::Client;
+
+/// The rules of the shop. Dwells are short: a test does not wait for a heater.
+const SHOP: &str = r#"
+title = "Test shop"
+[broker]
+host = "127.0.0.1"
+port = 1883
+keep_alive = "5s"
+[guard]
+window = "10s"
+"#;
+
+const MILL: &str = r#"
+title = "Mill"
+[outlet]
+state = { topic = "outlets/mill/state", on = "on", off = "off" }
+command = { topic = "outlets/mill/command", on = "on", off = "off" }
+power = "power"
+[signals.power]
+topic = "meters/mill"
+unit = "W"
+stale_after = "30s"
+[[detectors]]
+use = "power-threshold"
+settings = { busy_above = 100, idle_below = 50, idle_for = "300 ms" }
+"#;
+
+const INPUTS: &str = r#"
+[inputs.button]
+topic = "buttons/mill"
+machines = ["mill"]
+may_force = true
+[inputs.button.gestures]
+press = "off"
+long = "force-off"
+[inputs.red-button]
+topic = "contacts/red"
+machines = "all"
+emergency = true
+[inputs.red-button.gestures]
+open = "emergency-off"
+[inputs.console]
+machines = "all"
+may_lock = true
+may_unlock = true
+"#;
+
+/// The plan of the test shop, for the broker on this port.
+pub fn plan(port: u16) -> Result<Plan> {
+    plan_with(port, MILL)
+}
+
+pub fn plan_with(port: u16, mill: &str) -> Result<Plan> {
+    let modules = Modules::new(Execution::Automatic, None)?;
+    let texts = [("shop.toml", SHOP), ("inputs.toml", INPUTS), ("machines/mill.toml", mill)];
+    let folder = Folder::from_texts(Path::new("test-shop"), texts);
+    let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
+    let compiled = compile(&folder, &around).map_err(|problems| {
+        anyhow!("{}", problems.iter().map(Problem::render).collect::<Vec<_>>().join("\n"))
+    })?;
+    let mut plan = compiled.plan;
+    plan.shop.broker.port = port;
+    Ok(plan)
+}
+
+/// The whole guard, running.
+#[derive(Debug)]
+pub struct Guard {
+    stop: Option<oneshot::Sender<()>>,
+    running: JoinHandle<Result<()>>,
+}
+
+impl Guard {
+    pub fn start(plan: Plan, state_dir: Option<PathBuf>) -> Result<Guard> {
+        let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
+        let (stop, stopped) = oneshot::channel::<()>();
+        let options = Options { plan: Arc::new(plan), modules, state_dir };
+        let running = tokio::spawn(service::run(options, async move { drop(stopped.await) }));
+        Ok(Guard { stop: Some(stop), running })
+    }
+
+    /// As the service manager stops it.
+    pub async fn stop(mut self) -> Result<()> {
+        self.stop.take();
+        self.running.await?
+    }
+}
+
+/// What happens at the mill, and what is heard of the guard.
+#[derive(Debug)]
+pub struct Mill {
+    pub client: Client,
+}
+
+impl Mill {
+    /// Listens to everything that concerns the mill, and waits until the guard is there.
+    pub async fn meet(port: u16) -> Result<Mill> {
+        let mut client = Client::connect(port).await?;
+        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("idlegate/#").await?;
+        let mut mill = Mill { client };
+        mill.hear_json("idlegate/health", |health| health["state"] == "online").await?;
+        Ok(mill)
+    }
+
+    /// The outlet says what it is, as it does after every change and to everyone who comes later.
+    pub async fn outlet_is(&mut self, state: &str) -> Result<()> {
+        self.client.publish_retained("outlets/mill/state", state.to_owned()).await?;
+        self.hear_json("idlegate/machine/mill", |status| status["outlet"] == state).await?;
+        Ok(())
+    }
+
+    /// The mill draws this, again and again, until the guard has understood what it means.
+    pub async fn draws(&mut self, watts: &str, state: &str) -> Result<()> {
+        let understood = async {
+            loop {
+                self.client.publish("meters/mill", watts.to_owned()).await?;
+                tokio::time::sleep(Duration::from_millis(20)).await;
+                while let Some(message) = self.client.try_message() {
+                    refuse_command(&message)?;
+                    if message.topic == "idlegate/machine/mill"
+                        && serde_json::from_slice::<Json>(&message.payload)?["state"] == state
+                    {
+                        return Ok(());
+                    }
+                }
+            }
+        };
+        in_time(understood, &format!("{watts} W to mean {state}")).await
+    }
+
+    pub async fn gesture(&mut self, word: &str) -> Result<()> {
+        self.client.publish("buttons/mill", word.to_owned()).await
+    }
+
+    /// Asks on the console's request topic, and waits for the answer.
+    pub async fn asks(&mut self, request: &str) -> Result<Json> {
+        let properties = PublishProperties {
+            response_topic: Some("idlegate/answer/test".to_owned()),
+            correlation_data: Some(bytes::Bytes::from_static(b"42")),
+            ..PublishProperties::default()
+        };
+        let body = serde_json::json!({ "machine": "mill", "request": request }).to_string();
+        self.client.publish_with("idlegate/request/console", &body, properties).await?;
+        let answer = self.hear(|message| message.topic == "idlegate/answer/test").await?;
+        let correlation =
+            answer.properties.as_ref().and_then(|properties| properties.correlation_data.clone());
+        if correlation.as_deref() != Some(b"42") {
+            bail!("the answer does not carry the asker's correlation data: {correlation:?}");
+        }
+        Ok(serde_json::from_slice(&answer.payload)?)
+    }
+
+    pub async fn decision(&mut self) -> Result<Json> {
+        self.hear_json("idlegate/decision", |_| true).await
+    }
+
+    /// The next command to the outlet.
+    pub async fn command(&mut self) -> Result<Publish> {
+        self.hear(|message| message.topic == "outlets/mill/command").await
+    }
+
+    /// The next message on this topic of which this is true; what comes before is passed over, except that a
+    /// command nobody waits for is a fault.
+    pub async fn hear_json(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                refuse_command(&message)?;
+                if message.topic == topic {
+                    let body = serde_json::from_slice(&message.payload)?;
+                    if is_it(&body) {
+                        return Ok(body);
+                    }
+                }
+            }
+        };
+        in_time(heard, topic).await
+    }
+
+    async fn hear(&mut self, is_it: impl Fn(&Publish) -> bool) -> Result<Publish> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                if is_it(&message) {
+                    return Ok(message);
+                }
+            }
+        };
+        in_time(heard, "a message").await
+    }
+}
+
+fn refuse_command(message: &Publish) -> Result<()> {
+    if message.topic == "outlets/mill/command" {
+        bail!("a command that nobody expected: {:?}", message.payload);
+    }
+    Ok(())
+}
+
+/// The guard publishes its status again and again, so every wait needs an end of its own.
+async fn in_time<T>(what: impl Future<Output = Result<T>>, name: &str) -> Result<T> {
+    tokio::time::timeout(DEADLINE, what).await.with_context(|| format!("waited too long for {name}"))?
+}
