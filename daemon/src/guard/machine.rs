@@ -112,6 +112,9 @@ impl Guard {
             self.lockout = kept.lockout;
             // An on that the outlet has not confirmed must not be sent again under a lockout.
             self.pending = self.pending.filter(|pending| pending.switch == Switch::Off);
+            if let Some(state) = self.outlet.state {
+                self.tell_of_failed_emergency(None, state, out);
+            }
         }
         if self.standing.is_none() {
             self.standing = kept.deferral.map(Standing::restored);

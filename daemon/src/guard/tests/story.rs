@@ -33,6 +33,8 @@ pub(super) enum Step {
     Stopped,
     Adopt(Policy),
     Retire,
+    /// What a former run kept is read only now.
+    Recall(Kept),
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -203,6 +205,12 @@ impl Bench {
             Step::Restart => self.guard = Guard::new(*self.guard.policy(), self.guard.kept(), self.now),
             Step::Adopt(policy) => {
                 self.guard.adopt(policy);
+                self.give(Input::Tick);
+            }
+            Step::Recall(kept) => {
+                let mut effects = Vec::new();
+                self.guard.recall(kept, &mut effects);
+                self.note(&effects);
                 self.give(Input::Tick);
             }
             Step::Retire => {

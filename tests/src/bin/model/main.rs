@@ -9,6 +9,8 @@
 //! as "within so many ticks". Afterwards one bug is planted for each claim, to show that the model can find it.
 
 mod books;
+mod judge;
+mod plants;
 mod scenes;
 mod world;
 
@@ -20,8 +22,9 @@ use anyhow::{Context, bail};
 use stateright::{Checker, HasDiscoveries, Model};
 
 use books::Claim;
+use plants::Plant;
 use scenes::Scene;
-use world::{Plant, Shop};
+use world::Shop;
 
 struct Explored {
     scene: &'static str,

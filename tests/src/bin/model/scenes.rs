@@ -3,7 +3,8 @@
 use idlegate::guard::{Arrival, InputId, Policy, RequestKind, Rights, WhenBusy};
 use idlegate::time::Span;
 
-use crate::world::{Fact, Plant};
+use crate::plants::Plant;
+use crate::world::Fact;
 
 #[derive(Clone, Debug)]
 pub(crate) struct Scene {

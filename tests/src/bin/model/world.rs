@@ -1,14 +1,15 @@
-//! The guard in its world: what can happen next, what comes of it, and whether that breaks a claim.
+//! The guard in its world: what can happen next, and what comes of it.
 
 use idlegate::guard::{
     Cause, Command, Effect, GestureId, Guard, Input, Kept, OutletReport, Permissive, PermissiveState, Policy,
-    Reason, Request, RequestId, RequestKind, Switch, WhenBusy,
+    Reason, Request, RequestId, Switch,
 };
 use idlegate::time::{Moment, Span};
 use stateright::{Model, Property};
 
-use crate::books::{AGE_MAX, ASKS_MAX, Books, Claim, EXPIRY, FOREVER, Told, Window};
-use crate::scenes::{Ask, Scene};
+use crate::books::{ASKS_MAX, Books, Claim, EXPIRY, FOREVER, Told};
+use crate::plants::Plant;
+use crate::scenes::Scene;
 
 /// Every state is seen from this moment.
 const NOW: Moment = Moment(1_000);
@@ -19,8 +20,8 @@ const SLEEP: u8 = 4;
 
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct World {
-    guard: Guard,
-    books: Books,
+    pub(crate) guard: Guard,
+    pub(crate) books: Books,
     broken: Option<Claim>,
 }
 
@@ -58,78 +59,6 @@ pub(crate) enum Step {
     Link(bool),
     Permit(bool),
     Crash,
-}
-
-/// A bug put in on purpose.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Plant {
-    DoubtIsIdle,
-    IgnoresUnseen,
-    ForceByAnybody,
-    ObeysRefusedOn,
-    LongWindow,
-    AnswersTwice,
-    NoSecondGesture,
-    ForgetsLockout,
-    ForgetsDeferral,
-    CommandsNeverExpire,
-    RestampsLate,
-    OffNotSent,
-    DeafToEmergency,
-    NeverTicks,
-}
-
-impl Plant {
-    pub(crate) const ALL: [Plant; 14] = [
-        Plant::DoubtIsIdle,
-        Plant::IgnoresUnseen,
-        Plant::ForceByAnybody,
-        Plant::ObeysRefusedOn,
-        Plant::LongWindow,
-        Plant::AnswersTwice,
-        Plant::NoSecondGesture,
-        Plant::ForgetsLockout,
-        Plant::ForgetsDeferral,
-        Plant::CommandsNeverExpire,
-        Plant::RestampsLate,
-        Plant::OffNotSent,
-        Plant::DeafToEmergency,
-        Plant::NeverTicks,
-    ];
-
-    pub(crate) const fn words(self) -> &'static str {
-        match self {
-            Plant::DoubtIsIdle => "a stopped detector counts as idle",
-            Plant::IgnoresUnseen => "readings not looked at are forgotten",
-            Plant::ForceByAnybody => "everybody may force",
-            Plant::ObeysRefusedOn => "an on refused for a lockout is sent all the same",
-            Plant::LongWindow => "the window is open at its deadline",
-            Plant::AnswersTwice => "a request delivered twice is answered twice",
-            Plant::NoSecondGesture => "every force counts as the gesture that opened the window",
-            Plant::ForgetsLockout => "a crash loses the lockout",
-            Plant::ForgetsDeferral => "a crash loses the deferral",
-            Plant::CommandsNeverExpire => "commands wait on their way for ever",
-            Plant::RestampsLate => "a late verdict counts as new",
-            Plant::OffNotSent => "an off is answered and not sent",
-            Plant::DeafToEmergency => "an emergency is not heard",
-            Plant::NeverTicks => "deadlines pass unnoticed",
-        }
-    }
-
-    /// The claim that notices.
-    pub(crate) const fn breaks(self) -> Claim {
-        match self {
-            Plant::DoubtIsIdle | Plant::IgnoresUnseen | Plant::ForceByAnybody => Claim::OffOnlyWhenClear,
-            Plant::ObeysRefusedOn => Claim::OnOnlyWhenAsked,
-            Plant::LongWindow => Claim::WindowIsHalfOpen,
-            Plant::AnswersTwice => Claim::OneAnswerEach,
-            Plant::NoSecondGesture => Claim::TwoGestureWayOut,
-            Plant::ForgetsLockout | Plant::ForgetsDeferral => Claim::KeptSurvives,
-            Plant::CommandsNeverExpire => Claim::OffExpires,
-            Plant::RestampsLate => Claim::NewerWins,
-            Plant::OffNotSent | Plant::DeafToEmergency | Plant::NeverTicks => Claim::DutiesAreDone,
-        }
-    }
 }
 
 pub(crate) struct Shop {
@@ -217,7 +146,7 @@ impl World {
         }
     }
 
-    fn breaks(&mut self, claim: Claim) {
+    pub(crate) fn breaks(&mut self, claim: Claim) {
         self.broken.get_or_insert(claim);
     }
 }
@@ -391,214 +320,6 @@ impl Shop {
             self.judge_duty(world, &before, heading, index, &effects);
         }
         self.judge_state(world, now);
-    }
-}
-
-/// What must not be, and what must.
-impl Shop {
-    fn judge(&self, world: &mut World, before: &Books, asked: Option<usize>, effect: &Effect) {
-        match effect {
-            Effect::Command(command) => self.judge_command(world, before, asked, *command),
-            Effect::Keep(kept) => {
-                world.books.locked = kept.lockout.is_some();
-                world.books.deferral = kept.deferral.is_some();
-                world.books.quiet_for = 0;
-            }
-            Effect::Answer(answer) => {
-                let index = usize::try_from(answer.request.0).unwrap_or(usize::MAX);
-                if world.books.open.get_mut(index).and_then(Option::take).is_none() {
-                    return world.breaks(Claim::OneAnswerEach);
-                }
-                let books = &mut world.books;
-                match answer.reason {
-                    Reason::MachineBusy | Reason::MachineUnknown => {
-                        let left = u8::try_from(self.scene.policy.window.0).unwrap_or(AGE_MAX);
-                        books.window = Some(Window { left, opener: answer.input, age: 0 });
-                    }
-                    Reason::AlreadyOn => books.window = None,
-                    Reason::Locked | Reason::Emergency if !books.locked => world.breaks(Claim::KeptSurvives),
-                    Reason::UntilIdle | Reason::NoticeRunning if !books.deferral => {
-                        world.breaks(Claim::KeptSurvives)
-                    }
-                    _ => {}
-                }
-            }
-            Effect::Refresh
-            | Effect::Announce(_)
-            | Effect::Incident(_)
-            | Effect::IncidentOver(_)
-            | Effect::DeferralActed(_) => {}
-        }
-    }
-
-    fn judge_command(&self, world: &mut World, before: &Books, asked: Option<usize>, command: Command) {
-        let ask = asked.map(|index| self.scene.asks[index]);
-        let is = |kind: RequestKind| ask.filter(|ask| ask.kind == kind && self.is_live(ask));
-        match (command.switch, command.cause) {
-            (Switch::On, _) => {
-                let wanted = is(RequestKind::On).or(is(RequestKind::Flip)).is_some() || command.resend > 0;
-                let permitted = !self.scene.policy.on_needs_permit || world.books.permit;
-                if before.locked || world.books.locked || !wanted || !permitted {
-                    world.breaks(Claim::OnOnlyWhenAsked);
-                }
-            }
-            (Switch::Off, Cause::Plain) => {
-                let unseen = world.books.told.is_some_and(|told| told.unseen && told.age == 0);
-                let asked_now = asked.is_some() || command.resend > 0;
-                if !world.books.clear() || (unseen && asked_now) {
-                    world.breaks(Claim::OffOnlyWhenClear);
-                }
-            }
-            (Switch::Off, Cause::Forced) if command.resend == 0 => {
-                let Some(ask) = is(RequestKind::ForceOff).filter(|ask| ask.rights.may_force) else {
-                    return world.breaks(Claim::OffOnlyWhenClear);
-                };
-                let pause = self.scene.policy.force_not_before.0;
-                let open = before
-                    .window
-                    .is_some_and(|window| window.opener != ask.input || u64::from(window.age) >= pause);
-                if !open {
-                    world.breaks(Claim::WindowIsHalfOpen);
-                }
-            }
-            (Switch::Off, Cause::Emergency) if command.resend == 0 && asked.is_some() => {
-                let ask = ask.filter(|ask| ask.kind == RequestKind::EmergencyOff && ask.rights.emergency);
-                if ask.is_none_or(|ask| ask.arrival.retained) {
-                    world.breaks(Claim::OffOnlyWhenClear);
-                }
-            }
-            (Switch::Off, Cause::Forced | Cause::Emergency) => {}
-        }
-        if command.resend == 0 {
-            world.books.window = None;
-        }
-        if (command.switch, command.cause) == (Switch::Off, Cause::Plain) {
-            world.books.flying_off.get_or_insert(0);
-        }
-    }
-
-    fn judge_duty(
-        &self,
-        world: &mut World,
-        before: &Books,
-        heading: Option<Switch>,
-        index: usize,
-        effects: &[Effect],
-    ) {
-        let ask = self.scene.asks[index];
-        let sent = |wanted: Switch, cause: Cause| {
-            effects.iter().any(|effect| {
-                matches!(effect, Effect::Command(Command { switch, cause: by, .. }) if (*switch, *by) == (wanted, cause))
-            })
-        };
-        if ask.kind == RequestKind::EmergencyOff {
-            let obeyed = sent(Switch::Off, Cause::Emergency) && world.books.locked;
-            if ask.rights.emergency && !ask.arrival.retained && !obeyed {
-                world.breaks(Claim::DutiesAreDone);
-            }
-            return;
-        }
-        if !self.is_live(&ask) {
-            return;
-        }
-        let policy = &self.scene.policy;
-        let same = |other: &Ask| self.is_live(other) && (other.input, other.kind) == (ask.input, ask.kind);
-        let slot = self.scene.asks.iter().position(same).unwrap_or(index);
-        let repeated = before.pressed[slot] > 0;
-        world.books.pressed[slot] = u8::try_from(policy.repeat_guard.0).unwrap_or(AGE_MAX);
-        if repeated {
-            return;
-        }
-        let fresh = |told: &Told| !policy.can_refresh || u64::from(told.reading_age) <= policy.fresh_within.0;
-        let idle = before.clear() && before.told.is_some_and(|told| !told.unseen && fresh(&told));
-        let permitted = policy.remote_on && (!policy.on_needs_permit || before.permit);
-        let undone = match ask.kind {
-            RequestKind::On if !before.locked && permitted && heading != Some(Switch::On) => {
-                !sent(Switch::On, Cause::Plain)
-            }
-            RequestKind::Off if idle && heading != Some(Switch::Off) => !sent(Switch::Off, Cause::Plain),
-            RequestKind::Off
-                if !idle && heading != Some(Switch::Off) && ask.rights.when_busy == WhenBusy::Hold =>
-            {
-                before.told.is_none_or(|told| !told.unseen && fresh(&told))
-                    && world.guard.window().is_none()
-                    && world.books.open[index].is_none()
-            }
-            _ => false,
-        };
-        if undone {
-            world.breaks(Claim::DutiesAreDone);
-        }
-    }
-
-    fn judge_state(&self, world: &mut World, now: Moment) {
-        let policy = &self.scene.policy;
-        let kept = world.guard.kept();
-        if kept.lockout.is_some() != world.books.locked || kept.deferral.is_some() != world.books.deferral {
-            world.breaks(Claim::KeptSurvives);
-        }
-        let patience = policy.refresh_wait.max(policy.assess_wait).0;
-        let overdue = world.books.open.iter().flatten().any(|age| u64::from(*age) >= patience);
-        let undone = world.guard.deadline().is_some_and(|due| due <= now);
-        if overdue || undone {
-            world.breaks(Claim::DutiesAreDone);
-        }
-        let books = &mut world.books;
-        let fresh = |told: Told| !policy.can_refresh || u64::from(told.reading_age) <= policy.fresh_within.0;
-        let quiet = books.deferral
-            && books.link
-            && books.clear()
-            && books.told.is_some_and(|told| !told.unseen && fresh(told));
-        if !quiet {
-            books.quiet_for = 0;
-        }
-        // A tick more than settling, notice and a last look together.
-        if u64::from(books.quiet_for) > policy.settle_for.0 + policy.notice.0 + patience {
-            world.breaks(Claim::DutiesAreDone);
-        }
-        if !self.has_way_out(world, now) {
-            world.breaks(Claim::TwoGestureWayOut);
-        }
-    }
-
-    /// Whatever detectors do from now on, which is nothing, two gestures of somebody who may force switch off an outlet
-    /// that is not known to be off.
-    fn has_way_out(&self, world: &World, now: Moment) -> bool {
-        if world.books.outlet == Some(Switch::Off) && world.guard.pending().is_none() {
-            return true;
-        }
-        let mut guard = world.guard.clone();
-        let mut effects = Vec::new();
-        let mut at = now;
-        // By then a gesture is one of its own, whatever came before it.
-        let pause = self.scene.policy.repeat_guard.max(self.scene.policy.force_not_before);
-        for nth in 0..2 {
-            at = at + pause;
-            let rights = idlegate::guard::Rights { may_force: true, ..idlegate::guard::Rights::PLAIN };
-            guard.handle(
-                at,
-                Input::Request(Request {
-                    id: RequestId(100 + nth),
-                    kind: RequestKind::ForceOff,
-                    input: idlegate::guard::InputId(100),
-                    gesture: GestureId(100),
-                    rights,
-                    arrival: idlegate::guard::Arrival::LIVE,
-                }),
-                &mut effects,
-            );
-        }
-        let off = |effect: &Effect| matches!(effect, Effect::Command(Command { switch: Switch::Off, .. }));
-        match guard.pending() {
-            _ if effects.iter().any(off) => true,
-            Some(pending) => pending.switch == Switch::Off && pending.cause != Cause::Plain,
-            // An on that was under way has been given up, and the outlet has said that it is off.
-            None => guard.outlet() == Some(Switch::Off),
-        }
-    }
-
-    fn is_live(&self, ask: &Ask) -> bool {
-        !ask.arrival.retained && ask.arrival.age <= self.scene.policy.request_max_age
     }
 }
 
