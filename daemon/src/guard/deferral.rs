@@ -144,7 +144,9 @@ impl Guard {
             Phase::Notice { acts_at } if now.since(acts_at) > self.policy.request_max_age => Turn::GiveNotice,
             Phase::Notice { .. } => Turn::LookAgain,
             Phase::Looking { since, ask, .. }
-                if self.permissive.covers(since) && (!ask || self.permissive.as_of >= since) =>
+                if self.permissive.covers(since)
+                    // A reading that was asked for counts once it has been judged, not when it comes in.
+                    && (!ask || self.permissive.as_of >= since && self.permissive.covers(now)) =>
             {
                 Turn::Act
             }

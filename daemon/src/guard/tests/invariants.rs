@@ -88,7 +88,11 @@ impl Walk {
             }
             14 => {
                 let given = !self.dice.one_in(3);
-                self.give(Input::OnPermit(given))
+                if self.dice.one_in(2) {
+                    self.give(Input::OnPermit(given))
+                } else {
+                    self.give(Input::CircuitRoom(given))
+                }
             }
             _ => self.rarity(),
         }?;

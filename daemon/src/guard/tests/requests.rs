@@ -105,6 +105,22 @@ fn on_without_its_permit_is_refused_and_with_it_acts() {
     );
 }
 
+#[test]
+fn on_without_room_on_its_circuit_is_refused_and_with_it_acts() {
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(0, Step::Room(false)),
+            at(100, press(On)),
+            at(5_000, Step::Room(true)),
+            at(5_100, press(On)),
+            at(5_200, on()),
+        ],
+        &[(100, "refused(circuit-full), say refused"), (5_100, "acted(switching-on), on")],
+    );
+}
+
 // off
 
 #[test]

@@ -20,6 +20,7 @@ pub(super) enum Step {
     Asks(Asks),
     Verdict(Verdict),
     Permit(bool),
+    Room(bool),
     Outlet(Option<Switch>),
     /// A report from that long ago, delivered now.
     LateOutlet(Option<Switch>, u64),
@@ -193,6 +194,7 @@ impl Bench {
             Step::Asks(asks) => self.ask(asks),
             Step::Verdict(verdict) => self.give(Input::Permissive(self.permissive(verdict))),
             Step::Permit(given) => self.give(Input::OnPermit(given)),
+            Step::Room(given) => self.give(Input::CircuitRoom(given)),
             Step::Outlet(state) => self.give(Input::Outlet(OutletReport { state, at: self.now })),
             Step::LateOutlet(state, ago) => {
                 self.give(Input::Outlet(OutletReport { state, at: self.now - Span(ago) }))
