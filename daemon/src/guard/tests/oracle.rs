@@ -270,7 +270,8 @@ impl Oracle {
                 }
                 // One that may be deferred acts as a deferral does: on readings that are not old.
                 let at_once = request.rights.when_busy == WhenBusy::Hold;
-                if at_once && wants_newer && self.permissive.as_of < asked_at {
+                let judged = self.permissive.as_of >= asked_at && self.permissive.covers(now);
+                if at_once && wants_newer && !judged {
                     return Err("called idle on old readings".into());
                 }
             }

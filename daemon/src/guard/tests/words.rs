@@ -51,3 +51,19 @@ fn what_is_shown_of_a_guard_is_what_it_is() {
     assert_eq!(guard.waiting(), 1);
     assert_eq!(guard.incidents().count(), 0);
 }
+
+#[test]
+fn a_machine_may_draw_unless_it_is_known_to_be_off_and_stays_off() {
+    for (steps, may_draw) in [
+        (vec![at(0, off())], false),
+        (vec![at(0, on())], true),
+        (vec![at(0, unreachable())], true),
+        (vec![], true),
+        (vec![at(0, off()), at(100, press(On))], true),
+        (vec![at(0, on()), at(0, clear()), at(100, press(Off))], true),
+    ] {
+        let mut bench = Bench::new(Policy::default(), Kept::default());
+        steps.iter().for_each(|step| bench.play(*step));
+        assert_eq!(bench.guard.may_draw(), may_draw, "{steps:?}");
+    }
+}

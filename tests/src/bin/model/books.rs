@@ -86,6 +86,8 @@ pub(crate) struct Books {
     pub(crate) window: Option<Window>,
     /// Requests without an answer, and their age; the second half is for those made again while the first one waits.
     pub(crate) open: [Option<u8>; 2 * ASKS_MAX],
+    /// Which of them came when the readings were old, so that newer ones must have been judged first.
+    pub(crate) wants_newer: u32,
     /// Ticks for which each gesture, made again, is still the same one.
     pub(crate) pressed: [u8; ASKS_MAX],
     /// How long a deferral has stood with nothing in its way.
@@ -106,6 +108,7 @@ impl Books {
             deferral: false,
             window: None,
             open: [None; 2 * ASKS_MAX],
+            wants_newer: 0,
             pressed: [0; ASKS_MAX],
             quiet_for: 0,
         }

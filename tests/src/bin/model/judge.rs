@@ -21,11 +21,15 @@ impl Shop {
             }
             Effect::Answer(answer) => {
                 let index = usize::try_from(answer.request.0).unwrap_or(usize::MAX);
-                if world.books.open.get_mut(index).and_then(Option::take).is_none() {
+                let Some(asked) = world.books.open.get_mut(index).and_then(Option::take) else {
                     return world.breaks(Claim::OneAnswerEach);
-                }
+                };
                 let books = &mut world.books;
+                let wants_newer = books.wants_newer & (1 << index) != 0;
+                books.wants_newer &= !(1 << index);
+                let judged = books.told.is_some_and(|told| !told.unseen && told.reading_age <= asked);
                 match answer.reason {
+                    Reason::MachineIdle if wants_newer && !judged => world.breaks(Claim::OffOnlyWhenClear),
                     Reason::MachineBusy | Reason::MachineUnknown => {
                         let left = u8::try_from(self.scene.policy.window.0).unwrap_or(AGE_MAX);
                         books.window = Some(Window { left, opener: answer.input, age: 0 });

@@ -155,7 +155,8 @@ fn fresh() -> Scene {
     use RequestKind::{Flip, Off};
     Scene {
         name: "fresh readings",
-        policy: Policy { can_refresh: true, ..policy() },
+        // Long enough for a reading to come in and be judged later.
+        policy: Policy { can_refresh: true, refresh_wait: Span(2), ..policy() },
         asks: vec![press(Off), by(SCHEDULE, TIMER, Off), press(Flip)],
         facts: vec![Fact::Clear, Fact::Old, Fact::Unseen, Fact::Busy],
         depth_max: None,

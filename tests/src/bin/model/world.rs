@@ -2,7 +2,7 @@
 
 use idlegate::guard::{
     Cause, Command, Effect, GestureId, Guard, Input, Kept, OutletReport, Permissive, PermissiveState, Policy,
-    Reason, Request, RequestId, Switch,
+    Reason, Request, RequestId, Switch, WhenBusy,
 };
 use idlegate::time::{Moment, Span};
 use stateright::{Model, Property};
@@ -244,6 +244,13 @@ impl Shop {
         // Delivered twice, or pressed twice: each is a request of its own.
         let id = if world.books.open[index].is_some() { index + ASKS_MAX } else { index };
         world.books.open[id] = Some(0);
+        let old = world
+            .books
+            .told
+            .is_none_or(|told| u64::from(told.reading_age) > self.scene.policy.fresh_within.0);
+        let wants_newer = self.scene.policy.can_refresh && old && rights.when_busy == WhenBusy::Hold;
+        world.books.wants_newer &= !(1 << id);
+        world.books.wants_newer |= u32::from(wants_newer) << id;
         let request = Input::Request(Request {
             id: RequestId(id as u64),
             kind: ask.kind,
