@@ -101,7 +101,7 @@ impl Engine {
             event_id,
             reply: reply_to(message),
         };
-        let known = self.is_answered(&asked);
+        let known = self.is_answered(gesture.request, &asked);
         for machine in &input.machines {
             if known {
                 self.answer_duplicate(now, *machine, gesture.request, &asked, out);
@@ -143,14 +143,17 @@ impl Engine {
         }
         let gesture = Name::new(parsed.request.word()).expect("every request's word is a name");
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: reply_to(message) };
-        if self.is_answered(&asked) {
+        if self.is_answered(parsed.request, &asked) {
             return self.answer_duplicate(now, machine, parsed.request, &asked, out);
         }
         self.ask(now, machine, index, parsed.request, asked, arrival_of(message), out);
     }
 
-    pub(super) fn is_answered(&mut self, asked: &Asked) -> bool {
-        asked.event_id.as_ref().is_some_and(|id| !self.answered.note(&asked.input, id))
+    /// An emergency is never taken for an old one: a button that counts anew after its battery was changed uses its
+    /// numbers again.
+    pub(super) fn is_answered(&mut self, kind: RequestKind, asked: &Asked) -> bool {
+        let id = asked.event_id.as_ref().filter(|_| kind != RequestKind::EmergencyOff);
+        id.is_some_and(|id| !self.answered.note(&asked.input, id))
     }
 
     #[expect(clippy::too_many_arguments, reason = "each is a different thing, and none belongs to another")]

@@ -74,7 +74,7 @@ impl Engine {
         let gesture = Name::new(schedule.request.word()).expect("every request's word is a name");
         let event_id: Option<Arc<str>> = Some(instant.to_string().into());
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: None };
-        if self.is_answered(&asked) {
+        if self.is_answered(schedule.request, &asked) {
             return;
         }
         for machine in &input.machines {

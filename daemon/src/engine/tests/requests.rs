@@ -176,3 +176,16 @@ fn an_input_may_ask_only_for_the_requests_its_rules_name() {
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"cancel"}"#);
     assert_eq!(world.decision().0, Decision::NothingToDo);
 }
+
+#[test]
+fn an_emergency_is_never_taken_for_an_old_one_that_bore_its_number() {
+    let mut plan = super::world::plan();
+    let counting = plan.inputs.iter_mut().find(|input| input.name.as_str() == "counting-button").unwrap();
+    counting.rights.emergency = true;
+    counting.gestures[0].request = RequestKind::EmergencyOff;
+    let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
+    let mut world = World::under(plan, &former);
+    world.says("outlets/mill/state", "on");
+    world.says("buttons/counting", r#"{"action":"press","nr":41}"#);
+    assert_eq!(world.decision(), (Decision::Acted, "emergency"));
+}
