@@ -97,7 +97,13 @@ impl WorkshopFace {
     }
 
     pub fn views(&self) -> Vec<View> {
-        let workshop = self.shared.workshop();
+        View::all(&self.shared.workshop())
+    }
+}
+
+impl View {
+    /// Every station, in order.
+    pub fn all(workshop: &Workshop) -> Vec<View> {
         let view = |station: &super::Station| View {
             machine: station.machine,
             relay: station.outlet.relay(),
