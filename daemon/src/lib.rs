@@ -11,6 +11,7 @@
 //! | [`signals`] | the newest reading of each signal, and whether it is fresh |
 //! | [`detectors`] | the WASM host: loads busy detectors and runs them within limits |
 //! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
+//! | [`schedules`] | pure: from the wall clock to requests that are due |
 //! | [`engine`] | all of these put together, without input or output |
 //! | [`effects`] | from effects to messages and words |
 //! | [`journal`] | the durable record, and what survives a restart |
@@ -32,6 +33,7 @@ pub mod link;
 pub mod plan;
 pub mod recording;
 pub mod rules;
+pub mod schedules;
 pub mod service;
 pub mod signals;
 pub mod time;

@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use crate::event::Name;
 use crate::guard::{Policy, RequestKind, Rights};
+use crate::schedules::Timetable;
 use crate::time::Span;
 
 #[derive(Clone, Debug, PartialEq)]
@@ -33,6 +34,33 @@ pub struct Shop {
     pub sentences: BTreeMap<String, String>,
     /// Where lockouts and the journal are kept.
     pub state_dir: Option<PathBuf>,
+    /// In order of name.
+    pub circuits: Vec<Circuit>,
+}
+
+/// A branch circuit: outlets behind one breaker, which ends every job on them when it trips.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Circuit {
+    pub name: Name,
+    pub amperes: f64,
+    pub volts: f64,
+    /// How much of the breaker's rating may be used for long.
+    pub continuous_share: f64,
+}
+
+impl Circuit {
+    pub fn limit_watts(&self) -> f64 {
+        self.amperes * self.volts * self.continuous_share
+    }
+}
+
+/// A machine's place on a circuit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OnCircuit {
+    /// By index into [`Shop::circuits`].
+    pub circuit: usize,
+    /// The most the machine draws for longer than an instant.
+    pub peak_watts: f64,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -98,6 +126,7 @@ pub struct Machine {
     pub signals: Vec<Signal>,
     pub detectors: Vec<DetectorUse>,
     pub policy: Policy,
+    pub circuit: Option<OnCircuit>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -248,6 +277,8 @@ pub struct Input {
     /// By index into [`Plan::machines`].
     pub machines: Vec<usize>,
     pub gestures: Vec<Gesture>,
+    /// What it may ask for on our own request topic; where the rules do not say, whatever its rights permit.
+    pub requests: Option<Vec<RequestKind>>,
     pub rights: Rights,
 }
 
@@ -261,6 +292,16 @@ pub enum InputSource {
     },
     /// Our own request topic for this input, `<prefix>/request/<input>`.
     RequestTopic,
+    /// The wall clock.
+    Schedule(Box<Schedule>),
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Schedule {
+    pub timetable: Timetable,
+    pub request: RequestKind,
+    /// Whether the newest firing that was missed is made up for.
+    pub catch_up: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

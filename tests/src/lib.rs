@@ -4,6 +4,7 @@ pub mod broker;
 pub mod client;
 pub mod proxy;
 pub mod shop;
+pub mod simulation;
 
 use std::time::Duration;
 

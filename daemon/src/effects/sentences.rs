@@ -79,7 +79,7 @@ pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> St
         "input" => Some(announced.input.as_deref().unwrap_or("somebody").to_owned()),
         "request" => request.map(|request: RequestKind| request.word().to_owned()),
         "why" => why.map(|refused| match refused {
-            Reason::OnPermitMissing if !reason.is_empty() => reason.clone(),
+            Reason::OnPermitMissing | Reason::CircuitFull if !reason.is_empty() => reason.clone(),
             refused => reason_clause(refused).to_owned(),
         }),
         _ => None,
@@ -108,9 +108,14 @@ pub fn decision(decided: &Decided) -> String {
             Reason::MachineBusy | Reason::MachineUnknown | Reason::UntilIdle | Reason::MachineIdle,
         ) => grounds_clause(decided),
         Why::Guard(Reason::OnPermitMissing) => permit_clause(decided),
+        Why::Guard(Reason::CircuitFull) => {
+            let load = decided.load.as_ref().map(ToString::to_string);
+            load.unwrap_or_else(|| reason_clause(Reason::CircuitFull).to_owned())
+        }
         Why::Guard(reason) => reason_clause(*reason).to_owned(),
         Why::DeferralDue => format!("it is idle: {}", grounds_clause(decided)),
         Why::UnknownMachine(name) => format!("no machine is called {name:?}"),
+        Why::RequestNotAllowed => "this input may not make this request".to_owned(),
         Why::MachineNotAllowed => "this input may not ask for this machine".to_owned(),
         Why::Malformed(fault) => fault.clone(),
     };
@@ -172,6 +177,7 @@ pub fn reason_clause(reason: Reason) -> &'static str {
         Reason::MayNotEmergency => "this input is not declared as an emergency input",
         Reason::RemoteOnForbidden => "it may only be switched on by hand",
         Reason::OnPermitMissing => "what must hold before it is switched on does not",
+        Reason::CircuitFull => "its circuit has no room for it",
         Reason::Repeated => "the same gesture again",
         Reason::SameGesture => "it belongs to the gesture that was just held",
         Reason::Retained => "it came out of the broker's store",

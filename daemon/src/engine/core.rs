@@ -8,10 +8,12 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use super::answered::Answered;
+use super::circuits::Load;
 use super::effect::{Effect, KeptMachine};
 use super::machine::MachineState;
 use super::names::Names;
 use super::router::{Router, Target};
+use super::schedule::Scheduled;
 use crate::event::{Assessed, Event, LinkState, Message, Name};
 use crate::guard::{self, Input};
 use crate::plan::SharedPlan;
@@ -31,6 +33,9 @@ pub struct Engine {
     queue: BTreeSet<(Moment, usize)>,
     generations: u64,
     link_up: bool,
+    pub(super) schedules: Vec<Scheduled>,
+    /// When the wall clock is to be looked at for the schedules.
+    pub(super) schedules_look: Option<Moment>,
     // Reused, so that an event allocates nothing for them.
     targets: Vec<Target>,
     acts: Vec<guard::Effect>,
@@ -55,7 +60,10 @@ impl Engine {
             MachineState::new(&plan, index, kept.unwrap_or_default(), now)
         });
         let machines: Vec<_> = machines.collect();
+        let schedules = super::schedule::watches(&plan, former);
         Engine {
+            schedules_look: (!schedules.is_empty()).then_some(now.moment),
+            schedules,
             rules_digest: plan.digest.as_str().into(),
             router: Router::new(&plan),
             by_name: plan
@@ -93,6 +101,7 @@ impl Engine {
             Event::Assessed(assessed) => self.assessed(now, assessed, out),
             Event::Tick => {}
         }
+        self.look_at_schedules(now, out);
         self.run_due(now, out);
     }
 
@@ -102,6 +111,7 @@ impl Engine {
         for (input, id) in &former.answered {
             self.answered.note(input, id);
         }
+        self.recall_schedules(former);
         for kept in &former.machines {
             let Some(index) = self.by_name.get(&kept.machine).copied() else { continue };
             let deferral_max = self.plan.machines[index].policy.deferral_max;
@@ -119,7 +129,8 @@ impl Engine {
 
     /// When to call [`Engine::handle`] with a tick, if nothing else happens before.
     pub fn deadline(&self) -> Option<Moment> {
-        self.queue.first().map(|(at, _)| *at)
+        let machines = self.queue.first().map(|(at, _)| *at);
+        machines.into_iter().chain(self.schedules_look).min()
     }
 
     pub fn plan(&self) -> &SharedPlan {
@@ -170,6 +181,11 @@ impl Engine {
             }
             self.with_machine(now, index, out, |machine, acts, out| machine.tick(now, acts, out));
         }
+    }
+
+    /// What the circuit of this machine would bear with it on.
+    pub(super) fn load(&self, index: usize) -> Option<Load> {
+        Load::with(&self.plan, index, |other| self.machines[other].guard.may_draw())
     }
 
     pub(super) fn tell_guard(&mut self, now: Now, index: usize, input: Input, out: &mut Vec<Effect>) {

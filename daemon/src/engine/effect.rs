@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
+use super::circuits::Load;
 use crate::event::{Name, Reading, Verdict};
 use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
 use crate::plan::{ModuleSource, Role};
@@ -61,6 +62,8 @@ pub struct Decided {
     pub event_id: Option<Arc<str>>,
     pub decision: guard::Decision,
     pub why: Why,
+    /// The sum behind a refusal for lack of room on a circuit.
+    pub load: Option<Load>,
     pub grounds: Grounds,
     pub reply: Option<Reply>,
     /// Its answer waits until what was kept is on disk.
@@ -77,6 +80,8 @@ pub enum Why {
     UnknownMachine(String),
     /// This input may not ask for this machine.
     MachineNotAllowed,
+    /// This input may not make this request.
+    RequestNotAllowed,
     /// The request could not be understood.
     Malformed(String),
 }
@@ -88,6 +93,7 @@ impl Why {
             Why::DeferralDue => "deferral-due",
             Why::UnknownMachine(_) => "unknown-machine",
             Why::MachineNotAllowed => "machine-not-allowed",
+            Why::RequestNotAllowed => "request-not-allowed",
             Why::Malformed(_) => "malformed",
         }
     }
@@ -127,7 +133,7 @@ pub struct Announced {
     pub what: guard::Announcement,
     /// The title of the input it speaks of.
     pub input: Option<Arc<str>>,
-    /// What the detectors say, most telling first: "118 W, busy above 40 W".
+    /// What the detectors say, or what stands against it, most telling first: "118 W, busy above 40 W".
     pub reasons: Vec<Arc<str>>,
     pub clears_in: Option<Span>,
 }

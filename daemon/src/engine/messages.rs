@@ -101,12 +101,12 @@ impl Engine {
             event_id,
             reply: reply_to(message),
         };
-        let known = self.is_answered(&asked);
+        let known = self.is_answered(gesture.request, &asked);
         for machine in &input.machines {
             if known {
                 self.answer_duplicate(now, *machine, gesture.request, &asked, out);
             } else {
-                self.ask(now, *machine, index, gesture.request, asked.clone(), message, out);
+                self.ask(now, *machine, index, gesture.request, asked.clone(), arrival_of(message), out);
             }
         }
     }
@@ -137,27 +137,34 @@ impl Engine {
             let why = Why::MachineNotAllowed;
             return self.refuse(now, &input.name, Some(parsed.request), event_id, why, message, out);
         }
+        if input.requests.as_ref().is_some_and(|requests| !requests.contains(&parsed.request)) {
+            let why = Why::RequestNotAllowed;
+            return self.refuse(now, &input.name, Some(parsed.request), event_id, why, message, out);
+        }
         let gesture = Name::new(parsed.request.word()).expect("every request's word is a name");
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: reply_to(message) };
-        if self.is_answered(&asked) {
+        if self.is_answered(parsed.request, &asked) {
             return self.answer_duplicate(now, machine, parsed.request, &asked, out);
         }
-        self.ask(now, machine, index, parsed.request, asked, message, out);
+        self.ask(now, machine, index, parsed.request, asked, arrival_of(message), out);
     }
 
-    fn is_answered(&mut self, asked: &Asked) -> bool {
-        asked.event_id.as_ref().is_some_and(|id| !self.answered.note(&asked.input, id))
+    /// An emergency is never taken for an old one: a button that counts anew after its battery was changed uses its
+    /// numbers again.
+    pub(super) fn is_answered(&mut self, kind: RequestKind, asked: &Asked) -> bool {
+        let id = asked.event_id.as_ref().filter(|_| kind != RequestKind::EmergencyOff);
+        id.is_some_and(|id| !self.answered.note(&asked.input, id))
     }
 
     #[expect(clippy::too_many_arguments, reason = "each is a different thing, and none belongs to another")]
-    fn ask(
+    pub(super) fn ask(
         &mut self,
         now: Now,
         machine: usize,
         input: usize,
         kind: RequestKind,
         asked: Asked,
-        message: &Message,
+        arrival: Arrival,
         out: &mut Vec<Effect>,
     ) {
         self.requests_made += 1;
@@ -167,9 +174,12 @@ impl Engine {
             input: self.names.input(&asked.input),
             gesture: GestureId(self.names.number(&asked.gesture)),
             rights: self.plan.inputs[input].rights,
-            arrival: Arrival { retained: message.retained, age: message.age },
+            arrival,
         };
         self.machines[machine].asked.insert(request.id, asked);
+        if let Some(load) = self.load(machine) {
+            self.tell_guard(now, machine, Input::CircuitRoom(load.has_room()), out);
+        }
         self.tell_guard(now, machine, Input::Request(request), out);
     }
 
@@ -192,6 +202,7 @@ impl Engine {
             event_id: asked.event_id.clone(),
             decision: Decision::Ignored,
             why: Why::Guard(Reason::Duplicate),
+            load: None,
             grounds: Grounds::default(),
             reply: asked.reply.clone(),
             after_keep: false,
@@ -220,6 +231,7 @@ impl Engine {
             event_id,
             decision: Decision::Refused,
             why,
+            load: None,
             grounds: Grounds::default(),
             reply: reply_to(message),
             after_keep: false,
@@ -240,6 +252,10 @@ fn event_key(id: &str) -> &str {
 fn reply_to(message: &Message) -> Option<Reply> {
     let topic = message.response_topic.clone()?;
     Some(Reply { topic, correlation: message.correlation.clone() })
+}
+
+fn arrival_of(message: &Message) -> Arrival {
+    Arrival { retained: message.retained, age: message.age }
 }
 
 fn read_at(now: Now, message: &Message) -> Moment {

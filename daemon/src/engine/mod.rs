@@ -1,6 +1,7 @@
 //! The engine: intake, signals, permissives and guards put together, without any input or output of its own.
 
 mod answered;
+mod circuits;
 mod core;
 mod detector;
 mod effect;
@@ -11,11 +12,13 @@ mod names;
 mod outlet_sight;
 mod permissive;
 mod router;
+mod schedule;
 mod status;
 #[cfg(test)]
 mod tests;
 mod translate;
 
+pub use circuits::Load;
 pub use core::{Engine, Former};
 pub use effect::*;
 pub use router::{Classes, TopicClass, request_topic, subscriptions};

@@ -77,12 +77,16 @@ fn targets(plan: &Plan) -> Vec<(String, Target)> {
         }
     }
     for (index, input) in plan.inputs.iter().enumerate() {
-        all.push(match &input.source {
-            InputSource::Topic { source, .. } => (source.filter.clone(), Target::Input { input: index }),
-            InputSource::RequestTopic => {
-                (request_topic(&plan.shop.prefix, input.name.as_str()), Target::RequestTopic { input: index })
+        match &input.source {
+            InputSource::Topic { source, .. } => {
+                all.push((source.filter.clone(), Target::Input { input: index }));
             }
-        });
+            InputSource::RequestTopic => {
+                let topic = request_topic(&plan.shop.prefix, input.name.as_str());
+                all.push((topic, Target::RequestTopic { input: index }));
+            }
+            InputSource::Schedule(_) => {}
+        }
     }
     all
 }

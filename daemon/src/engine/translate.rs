@@ -59,6 +59,7 @@ impl Engine {
     }
 
     fn decided(&mut self, now: Now, index: usize, answer: &Answer, after_keep: bool) -> Decided {
+        let load = self.load(index).filter(|_| answer.reason == guard::Reason::CircuitFull);
         let machine = &mut self.machines[index];
         let asked = machine.asked.remove(&answer.request);
         let (gesture, event_id, reply) = match asked {
@@ -75,6 +76,7 @@ impl Engine {
             event_id,
             decision: answer.decision,
             why: Why::Guard(answer.reason),
+            load,
             grounds: machine.grounds(now.moment),
             reply,
             after_keep,
@@ -94,6 +96,7 @@ impl Engine {
             event_id: None,
             decision: guard::Decision::Acted,
             why: Why::DeferralDue,
+            load: None,
             grounds: machine.grounds(now.moment),
             reply: None,
             after_keep: false,
@@ -112,6 +115,9 @@ impl Engine {
             reasons: match what {
                 Announcement::Refused { reason: guard::Reason::OnPermitMissing, .. } => {
                     machine.reasons_against_on(now.moment)
+                }
+                Announcement::Refused { reason: guard::Reason::CircuitFull, .. } => {
+                    self.load(index).map(|load| load.to_string().into()).into_iter().collect()
                 }
                 _ => machine.reasons(now.moment),
             },

@@ -142,10 +142,11 @@ impl Guard {
             Phase::Notice { acts_at } if now < acts_at => Turn::Stay,
             // The program was stopped when the notice ended; what the machine did meanwhile may still be on its way.
             Phase::Notice { acts_at } if now.since(acts_at) > self.policy.request_max_age => Turn::GiveNotice,
-            Phase::Notice { .. } if self.wants_fresh(now) || !self.permissive.covers(now) => Turn::LookAgain,
-            Phase::Notice { .. } => Turn::Act,
+            Phase::Notice { .. } => Turn::LookAgain,
             Phase::Looking { since, ask, .. }
-                if self.permissive.covers(since) && (!ask || self.permissive.as_of >= since) =>
+                if self.permissive.covers(since)
+                    // A reading that was asked for counts once it has been judged, not when it comes in.
+                    && (!ask || self.permissive.as_of >= since && self.permissive.covers(now)) =>
             {
                 Turn::Act
             }

@@ -85,6 +85,7 @@ pub enum Reason {
     MayNotEmergency,
     RemoteOnForbidden,
     OnPermitMissing,
+    CircuitFull,
     // ignored
     Repeated,
     SameGesture,
@@ -97,7 +98,7 @@ pub enum Reason {
 }
 
 impl Reason {
-    pub const ALL: [Reason; 31] = [
+    pub const ALL: [Reason; 32] = [
         Reason::SwitchingOn,
         Reason::MachineIdle,
         Reason::ForcedInWindow,
@@ -122,6 +123,7 @@ impl Reason {
         Reason::MayNotEmergency,
         Reason::RemoteOnForbidden,
         Reason::OnPermitMissing,
+        Reason::CircuitFull,
         Reason::Repeated,
         Reason::SameGesture,
         Reason::Retained,
@@ -154,7 +156,8 @@ impl Reason {
             | Reason::MayNotUnlock
             | Reason::MayNotEmergency
             | Reason::RemoteOnForbidden
-            | Reason::OnPermitMissing => Decision::Refused,
+            | Reason::OnPermitMissing
+            | Reason::CircuitFull => Decision::Refused,
             Reason::Repeated
             | Reason::SameGesture
             | Reason::Retained
@@ -192,6 +195,7 @@ impl Reason {
             Reason::MayNotEmergency => "may-not-emergency",
             Reason::RemoteOnForbidden => "remote-on-forbidden",
             Reason::OnPermitMissing => "on-permit-missing",
+            Reason::CircuitFull => "circuit-full",
             Reason::Repeated => "repeated",
             Reason::SameGesture => "same-gesture",
             Reason::Retained => "retained",

@@ -9,6 +9,8 @@ pub enum Input {
     Permissive(Permissive),
     /// Whether the machine's permit for switching on is given; asked only where the policy wants one.
     OnPermit(bool),
+    /// Whether the machine's branch circuit has room for it.
+    CircuitRoom(bool),
     Outlet(OutletReport),
     Draw(DrawReport),
     /// The link to the broker came up or went down.

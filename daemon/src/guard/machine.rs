@@ -26,6 +26,7 @@ pub struct Guard {
     /// Idle time before this does not count towards switching off for idleness.
     pub(super) idle_from: Moment,
     pub(super) on_permit: bool,
+    pub(super) circuit_room: bool,
     pub(super) link_up: bool,
     pub(super) window: Option<OverrideWindow>,
     pub(super) standing: Option<Standing>,
@@ -49,6 +50,7 @@ impl Guard {
             clear_since: None,
             idle_from: now,
             on_permit: false,
+            circuit_room: true,
             link_up: false,
             window: None,
             standing: kept.deferral.map(Standing::restored),
@@ -70,6 +72,7 @@ impl Guard {
             Input::Request(request) => self.request(now, request, out),
             Input::Permissive(permissive) => self.take_permissive(now, permissive, out),
             Input::OnPermit(given) => self.on_permit = given,
+            Input::CircuitRoom(room) => self.circuit_room = room,
             Input::Outlet(report) => self.outlet_report(now, report, out),
             Input::Draw(report) => self.draw_report(now, report, out),
             Input::Link(up) => self.link(now, up, out),
@@ -109,6 +112,9 @@ impl Guard {
             self.lockout = kept.lockout;
             // An on that the outlet has not confirmed must not be sent again under a lockout.
             self.pending = self.pending.filter(|pending| pending.switch == Switch::Off);
+            if let Some(state) = self.outlet.state {
+                self.tell_of_failed_emergency(None, state, out);
+            }
         }
         if self.standing.is_none() {
             self.standing = kept.deferral.map(Standing::restored);
@@ -209,6 +215,11 @@ impl Guard {
 impl Guard {
     pub fn policy(&self) -> &Policy {
         &self.policy
+    }
+
+    /// On, on its way there, or not known to be off.
+    pub fn may_draw(&self) -> bool {
+        self.outlet.state != Some(Switch::Off) || self.heading_for() == Some(Switch::On)
     }
 
     pub fn outlet(&self) -> Option<Switch> {

@@ -3,6 +3,7 @@
 //! Facts go in ([`Input`]), effects come out ([`Effect`]). There is no clock, socket, file, random source or hash
 //! map in here, and whoever wants one is missing an input or an effect.
 
+mod canonical;
 mod commands;
 mod deferral;
 mod effect;

@@ -14,14 +14,14 @@ pub(super) struct Outlet {
     pub(super) state: Option<Switch>,
     /// The last state that was known, remembered while the outlet is out of sight.
     last_known: Option<Switch>,
-    at: Moment,
+    pub(super) at: Moment,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(super) struct Draw {
-    at: Moment,
+    pub(super) at: Moment,
     /// When the outlet went off.
-    off_at: Option<Moment>,
+    pub(super) off_at: Option<Moment>,
     /// Whether the last reading since then showed draw.
     residual: bool,
 }
@@ -98,7 +98,12 @@ impl Guard {
 
     /// A start forgets the command in flight but not the lockout: if that was an emergency's and the machine is on, its
     /// off has failed. Starting switches nothing, so people must.
-    fn tell_of_failed_emergency(&mut self, before: Option<Switch>, state: Switch, out: &mut Vec<Effect>) {
+    pub(super) fn tell_of_failed_emergency(
+        &mut self,
+        before: Option<Switch>,
+        state: Switch,
+        out: &mut Vec<Effect>,
+    ) {
         let emergency = self.lockout.is_some_and(|lockout| lockout.emergency);
         if emergency && before.is_none() && state == Switch::On && self.pending.is_none() {
             self.open_incident(IncidentKind::NotConfirmed, true, out);

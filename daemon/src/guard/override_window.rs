@@ -1,5 +1,6 @@
 //! The override window: the short time after a held request in which force-off is accepted.
 
+use super::canonical::Move;
 use super::input::InputId;
 use crate::time::{Moment, Span};
 
@@ -25,6 +26,11 @@ impl OverrideWindow {
     /// window, sooner than a person could have heard the warning, belongs to the gesture that opened it.
     pub(super) fn same_gesture(&self, by: InputId, now: Moment, force_not_before: Span) -> bool {
         by == self.opened_by && now.since(self.opened_at) < force_not_before
+    }
+
+    pub(super) fn moved(self, to: Move, force_not_before: Span) -> OverrideWindow {
+        let opened_at = to.past(self.opened_at, force_not_before);
+        OverrideWindow { opened_at, deadline: to.ahead(self.deadline), ..self }
     }
 
     pub fn deadline(&self) -> Moment {

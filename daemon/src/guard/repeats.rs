@@ -5,6 +5,7 @@
 
 use arrayvec::ArrayVec;
 
+use super::canonical::Move;
 use super::input::{GestureId, InputId};
 use crate::time::{Moment, Span};
 
@@ -43,7 +44,7 @@ impl Repeats {
         guard: Span,
         stuck_after: Span,
     ) -> Appearance {
-        self.seen.retain(|seen| now.since(seen.last) < guard);
+        self.forget_old(now, guard);
         if let Some(seen) = self.seen.iter_mut().find(|seen| seen.input == input && seen.gesture == gesture) {
             seen.last = now;
             if !seen.told_stuck && now.since(seen.first) >= stuck_after {
@@ -56,6 +57,13 @@ impl Repeats {
         match self.seen.try_push(new) {
             Ok(()) => Appearance::New,
             Err(_) => Appearance::TooMany,
+        }
+    }
+
+    pub(super) fn shift(&mut self, to: Move, guard: Span, stuck_after: Span) {
+        for seen in &mut self.seen {
+            seen.first = to.past(seen.first, stuck_after);
+            seen.last = to.past(seen.last, guard);
         }
     }
 

@@ -112,6 +112,8 @@ impl Guard {
             Some(Reason::RemoteOnForbidden)
         } else if self.policy.on_needs_permit && !self.on_permit {
             Some(Reason::OnPermitMissing)
+        } else if !self.circuit_room {
+            Some(Reason::CircuitFull)
         } else {
             None
         }

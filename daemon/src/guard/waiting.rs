@@ -43,7 +43,8 @@ impl Guard {
         let permissive = self.permissive;
         let ready = |waiting: &Waiting| {
             permissive.covers(waiting.since)
-                && waiting.newer_than.is_none_or(|since| permissive.as_of >= since)
+                // A reading that was asked for counts once it has been judged, not when it comes in.
+                && waiting.newer_than.is_none_or(|since| permissive.as_of >= since && permissive.covers(now))
         };
         while let Some(index) = self.waiting.iter().position(ready) {
             let waiting = self.waiting.remove(index);

@@ -120,6 +120,13 @@ codes! {
          force-off needs may_force = true, lock and unlock need may_lock and may_unlock."
     NoGestures "no-gestures" Error
         "An input with a topic needs gestures: which word in the payload stands for which request."
+    BadCron "bad-cron" Error
+        "A schedule's cron expression has the five fields of POSIX crontab: minute, hour, day of the month, month, day of \
+         the week. When both days are restricted, either is enough. Lists, ranges, steps such as */15 and three-letter \
+         English names are understood; seconds, years and nicknames are not. It must be able to fire at all."
+    UnknownZone "unknown-zone" Error
+        "Time zones are named as in the IANA time zone database: Europe/Berlin, America/Santiago, UTC. An abbreviation \
+         such as CET does not say when the clocks change."
     Timing "timing" Error
         "Two durations contradict each other. The window must be longer than repeat_guard and force_not_before \
          together, or a second deliberate force could never fall into it; a command must expire no later than \

@@ -24,9 +24,28 @@ pub(crate) static SHOP: Shape = Shape {
         needed("broker", Form::Table(&BROKER), "The MQTT broker."),
         key("guard", Form::Table(&GUARD), "Guard settings for every machine that does not set its own."),
         key(
+            "circuits",
+            Form::Named(&Form::Table(&CIRCUIT)),
+            "Branch circuits, by names of your own: outlets behind one breaker.",
+        ),
+        key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
             "Sentences that replace the built-in ones, by kind of announcement.",
+        ),
+    ],
+};
+
+static CIRCUIT: Shape = Shape {
+    about: "Outlets behind one breaker. Local codes and the installation's own limits come first.",
+    keys: &[
+        needed("amperes", Form::Number { min: 0.1, max: 1_000.0 }, "The breaker's rating."),
+        needed("volts", Form::Number { min: 1.0, max: 1_000.0 }, "The mains voltage, such as 230 or 120."),
+        key(
+            "continuous_share",
+            Form::Number { min: 0.1, max: 1.0 },
+            "How much of the rating may be used for hours; 1 unless set. 0.8 is the practice for continuous loads in \
+             the US (NEC 210.20: the breaker at 125 % of the load; clause from memory).",
         ),
     ],
 };
@@ -159,6 +178,12 @@ pub(crate) static MACHINE: Shape = Shape {
             "detectors",
             Form::List(&Form::Table(&DETECTOR)),
             "What tells busy from idle; all must say idle.",
+        ),
+        key("circuit", Form::Name, "The branch circuit of the shop that its outlet is on."),
+        key(
+            "peak_watts",
+            Form::Number { min: 1.0, max: 100_000.0 },
+            "The most the machine draws for longer than an instant; needed with circuit.",
         ),
         key(
             "hazards",
@@ -301,11 +326,33 @@ pub(crate) static WHEN_BUSY: [&str; 2] = ["hold", "defer"];
 pub(crate) static REQUESTS: [&str; 9] =
     ["on", "off", "flip", "force-off", "off-when-idle", "cancel", "lock", "unlock", "emergency-off"];
 
+/// What the wall clock may ask for: nothing that cuts a job, and nothing that releases a lockout.
+pub(crate) static SCHEDULED: [&str; 3] = ["on", "off", "off-when-idle"];
+
+static SCHEDULE: Shape = Shape {
+    about: "When the wall clock asks, and for what.",
+    keys: &[
+        needed(
+            "cron",
+            Form::Text,
+            "Minute, hour, day of the month, month, day of the week, as in POSIX crontab: \"0 22 * * 1-5\".",
+        ),
+        needed("zone", Form::Text, "Time zone by its IANA name, such as \"Europe/Berlin\"."),
+        needed("request", Form::Word(&SCHEDULED), "The request that is meant."),
+        key(
+            "catch_up",
+            Form::Switch,
+            "After downtime or a stepped clock, make up for the newest firing missed; false unless set.",
+        ),
+    ],
+};
+
 static INPUT: Shape = Shape {
     about: "A place that requests come from.",
     keys: &[
         key("title", Form::Text, "The input's name for people."),
         key("topic", Form::Filter, "Topic of a button or panel; our own request topic unless set."),
+        key("schedule", Form::Table(&SCHEDULE), "Asks by the wall clock instead of by a topic."),
         POINTER,
         SENML,
         key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
@@ -317,7 +364,12 @@ static INPUT: Shape = Shape {
         key(
             "when_busy",
             Form::Word(&WHEN_BUSY),
-            "hold (somebody stands there) or defer (nobody waits); hold unless set.",
+            "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule.",
+        ),
+        key(
+            "requests",
+            Form::List(&Form::Word(&REQUESTS)),
+            "What an input without a topic may ask for; whatever its rights permit unless set.",
         ),
         key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
         key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),

@@ -3,6 +3,8 @@
 
 mod permits;
 mod published;
+mod refreshing;
 mod requests;
+mod schedules;
 mod sightings;
 mod world;

@@ -3,7 +3,7 @@
 use super::world::{World, name};
 use crate::engine::{Effect, Former, KeptLockout, KeptMachine, Why};
 use crate::event::{Event, Verdict};
-use crate::guard::{Cause, Decision, Switch};
+use crate::guard::{Cause, Decision, RequestKind, Switch};
 use crate::time::Span;
 
 #[test]
@@ -161,4 +161,31 @@ fn an_off_at_night_waits_until_the_machine_is_idle() {
     }
     assert_eq!(acted.len(), 1, "{acted:?}");
     assert_eq!(acted[0].why, Why::DeferralDue);
+}
+
+#[test]
+fn an_input_may_ask_only_for_the_requests_its_rules_name() {
+    let mut plan = super::world::plan();
+    let console = plan.inputs.iter_mut().find(|input| input.name.as_str() == "console").unwrap();
+    console.requests = Some(vec![RequestKind::Cancel, RequestKind::Off]);
+    let mut world = World::of(plan);
+    world.says("outlets/mill/state", "off");
+    world.says("idlegate/request/console", r#"{"machine":"mill","request":"on"}"#);
+    assert_eq!(world.decision(), (Decision::Refused, "request-not-allowed"));
+    assert_eq!(world.commands(), []);
+    world.says("idlegate/request/console", r#"{"machine":"mill","request":"cancel"}"#);
+    assert_eq!(world.decision().0, Decision::NothingToDo);
+}
+
+#[test]
+fn an_emergency_is_never_taken_for_an_old_one_that_bore_its_number() {
+    let mut plan = super::world::plan();
+    let counting = plan.inputs.iter_mut().find(|input| input.name.as_str() == "counting-button").unwrap();
+    counting.rights.emergency = true;
+    counting.gestures[0].request = RequestKind::EmergencyOff;
+    let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
+    let mut world = World::under(plan, &former);
+    world.says("outlets/mill/state", "on");
+    world.says("buttons/counting", r#"{"action":"press","nr":41}"#);
+    assert_eq!(world.decision(), (Decision::Acted, "emergency"));
 }

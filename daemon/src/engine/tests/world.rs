@@ -36,7 +36,15 @@ fn gesture(word: &str, request: RequestKind) -> Gesture {
 }
 
 fn input(title: &str, source: InputSource, gestures: Vec<Gesture>, rights: Rights) -> Input {
-    Input { name: name(title), title: title.into(), source, machines: vec![0], gestures, rights }
+    Input {
+        name: name(title),
+        title: title.into(),
+        source,
+        machines: vec![0],
+        requests: None,
+        gestures,
+        rights,
+    }
 }
 
 pub(super) fn plan() -> Plan {
@@ -80,6 +88,7 @@ pub(super) fn plan() -> Plan {
             role: Role::Hold,
         }],
         policy: Policy::default(),
+        circuit: None,
     };
     let button = Rights { may_force: true, ..Rights::PLAIN };
     let by_topic = |filter: &str, event_id: Option<&str>| InputSource::Topic {
@@ -106,6 +115,7 @@ pub(super) fn plan() -> Plan {
             },
             sentences: std::collections::BTreeMap::new(),
             state_dir: None,
+            circuits: Vec::new(),
         },
         machines: vec![mill],
         inputs: vec![
@@ -145,15 +155,15 @@ impl World {
     }
 
     pub(super) fn after(former: &Former) -> World {
-        World::start(plan(), former)
+        World::under(plan(), former)
     }
 
     /// A workshop by other rules.
     pub(super) fn of(plan: Plan) -> World {
-        World::start(plan, &Former::default())
+        World::under(plan, &Former::default())
     }
 
-    fn start(plan: Plan, former: &Former) -> World {
+    pub(super) fn under(plan: Plan, former: &Former) -> World {
         let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
         let mut engine = Engine::new(Arc::new(plan), former, now);
         let mut effects = Vec::new();

@@ -92,6 +92,23 @@ fn a_lost_off_waits_for_detectors_before_it_is_sent_again() {
 }
 
 #[test]
+fn each_sending_may_wait_for_detectors_anew() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, clear()),
+            at(100, press(Off)),
+            at(5_000, clear().unseen_ago(0)),
+            at(5_200, clear()),
+            at(10_300, clear().unseen_ago(0)),
+            at(60_000, Step::Wait),
+        ],
+        &[(100, "acted(machine-idle), off"), (5_350, "off/1"), (11_350, "say off-abandoned")],
+    );
+}
+
+#[test]
 fn a_lost_off_whose_detectors_never_look_again_is_given_up_and_told() {
     story(
         policy(),

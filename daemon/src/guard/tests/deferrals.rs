@@ -504,3 +504,29 @@ fn the_machines_own_wish_lapses_quietly_when_the_link_is_lost() {
         &[(600_000, NOTICE), (1_220_000, NOTICE), (1_250_000, "deferral-acted, off")],
     );
 }
+
+#[test]
+fn a_tick_a_little_late_still_acts_and_a_later_one_gives_notice_again() {
+    let steps = |late| {
+        deferred(&[at(60_000, clear()), at(75_000, Step::Wait), at(late, Step::Stopped), at(late, off())])
+    };
+    story(policy(), &steps(101_000), &[(100, DEFERRED), (70_000, NOTICE), (101_000, ACTED)]);
+    story(
+        policy(),
+        &steps(101_001),
+        &[
+            (100, DEFERRED),
+            (70_000, NOTICE),
+            (101_001, "say deferral-notice, incident off-by-another-route, keep - -, say deferral-cancelled"),
+        ],
+    );
+}
+
+#[test]
+fn an_outlet_that_reports_on_again_and_again_does_not_start_the_idle_time_anew() {
+    story(
+        idle_off(),
+        &[at(0, on()), at(0, clear()), at(300_000, on()), at(630_100, off())],
+        &[(600_000, NOTICE), (630_000, "deferral-acted, off")],
+    );
+}

@@ -90,7 +90,9 @@ fn new_readings_that_no_detector_has_looked_at_are_no_answer() {
             at(0, clear().as_of_ago(16_000)),
             at(100, press(Off)),
             at(300, clear().as_of_ago(0).unseen_ago(200)),
-            at(400, clear().as_of_ago(100).unseen_ago(299)),
+            // The reading that was asked for has come in, and nobody has judged it.
+            at(350, clear().as_of_ago(0).unseen_ago(249)),
+            at(400, clear().as_of_ago(299)),
             at(401, off()),
         ],
         &[(100, "refresh"), (400, "acted(machine-idle), off")],

@@ -4,6 +4,7 @@
 use super::super::RequestKind::*;
 use super::super::*;
 use super::story::*;
+use crate::time::Moment;
 
 fn policy() -> Policy {
     Policy::default()
@@ -245,4 +246,21 @@ fn every_incident_has_a_word_of_its_own() {
     for (index, kind) in IncidentKind::ALL.into_iter().enumerate() {
         assert!(IncidentKind::ALL[..index].iter().all(|other| other.word() != kind.word()));
     }
+}
+
+#[test]
+fn an_older_reading_of_the_draw_never_replaces_a_newer_one_and_the_later_of_two_equal_ones_counts() {
+    let mut bench = Bench::new(policy(), Kept::default());
+    for step in [at(0, off()), at(20_000, Step::Draw(true))] {
+        bench.play(step);
+    }
+    let drawing = |bench: &Bench| bench.guard.incidents().any(|kind| kind == IncidentKind::StillDrawing);
+    bench.give(Input::Draw(DrawReport { residual: false, at: Moment(bench.now.0 - 1) }));
+    assert!(drawing(&bench), "the older one is not believed");
+    bench.give(Input::Draw(DrawReport { residual: false, at: bench.now }));
+    assert!(!drawing(&bench), "the later one is");
+    bench.give(Input::Draw(DrawReport { residual: true, at: bench.now }));
+    assert!(drawing(&bench));
+    bench.give(Input::Draw(DrawReport { residual: false, at: Moment(bench.now.0 + 1) }));
+    assert!(!drawing(&bench));
 }

@@ -88,7 +88,11 @@ impl Walk {
             }
             14 => {
                 let given = !self.dice.one_in(3);
-                self.give(Input::OnPermit(given))
+                if self.dice.one_in(2) {
+                    self.give(Input::OnPermit(given))
+                } else {
+                    self.give(Input::CircuitRoom(given))
+                }
             }
             _ => self.rarity(),
         }?;
@@ -349,6 +353,73 @@ fn the_same_inputs_give_the_same_effects_in_the_same_order() {
             })
             .collect();
         assert_eq!(traces[0], traces[1]);
+    }
+}
+
+/// The model checker takes guards for equal that `seen_from` makes equal, so they must behave alike.
+#[test]
+fn a_guard_seen_from_another_moment_does_the_same_things_there() {
+    let origin = Moment(50_000_000);
+    for seed in 0..2_000 {
+        let mut walk = Walk::new(seed, Moment(1_000_000_000));
+        for _ in 0..60 {
+            walk.step().unwrap();
+            let mut copy = walk.guard.seen_from(walk.now, origin, Span(1_000));
+            let mut guard = walk.guard.clone();
+            let back = walk.now;
+            let (mut now, mut there) = (back, origin);
+            for _ in 0..6 {
+                let pause = Span(walk.dice.of(&PAUSES));
+                (now, there) = (now + pause, there + pause);
+                walk.now = now;
+                let input = match walk.dice.roll() % 4 {
+                    0 | 1 => Input::Request(walk.request()),
+                    2 => Input::Permissive(walk.permissive()),
+                    _ => Input::Outlet(OutletReport {
+                        state: walk.dice.of(&[Some(Switch::On), Some(Switch::Off), None]),
+                        at: now,
+                    }),
+                };
+                let (mut here, mut elsewhere) = (Vec::new(), Vec::new());
+                guard.handle(now, input, &mut here);
+                copy.handle(there, input_at(input, now, there), &mut elsewhere);
+                let moved: Vec<_> = here.iter().map(|effect| effect_at(*effect, now, there)).collect();
+                assert_eq!(moved, elsewhere, "seed {seed}: {input:?}");
+            }
+            walk.now = back;
+        }
+    }
+}
+
+fn moved(at: Moment, now: Moment, there: Moment) -> Moment {
+    match at {
+        Moment(u64::MAX) => at,
+        at if at >= now => there + at.since(now),
+        at => there - now.since(at),
+    }
+}
+
+fn input_at(input: Input, now: Moment, there: Moment) -> Input {
+    let to = |at| moved(at, now, there);
+    match input {
+        Input::Permissive(permissive) => Input::Permissive(Permissive {
+            assessed_at: to(permissive.assessed_at),
+            as_of: to(permissive.as_of),
+            valid_until: to(permissive.valid_until),
+            unseen_since: permissive.unseen_since.map(to),
+            ..permissive
+        }),
+        Input::Outlet(report) => Input::Outlet(OutletReport { at: to(report.at), ..report }),
+        other => other,
+    }
+}
+
+fn effect_at(effect: Effect, now: Moment, there: Moment) -> Effect {
+    let to = |deferral: Deferral| Deferral { expires_at: moved(deferral.expires_at, now, there), ..deferral };
+    match effect {
+        Effect::Keep(kept) => Effect::Keep(Kept { deferral: kept.deferral.map(to), ..kept }),
+        Effect::DeferralActed(deferral) => Effect::DeferralActed(to(deferral)),
+        other => other,
     }
 }
 

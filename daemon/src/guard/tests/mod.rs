@@ -3,13 +3,16 @@
 
 mod commands;
 mod deferrals;
+mod forces;
 mod fresh;
 mod hygiene;
 mod incidents;
 mod invariants;
+mod lockouts;
 mod oracle;
 mod override_window;
 mod purity;
 mod requests;
 mod restart;
 mod story;
+mod words;

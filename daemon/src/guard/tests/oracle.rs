@@ -14,6 +14,8 @@ pub(super) struct Oracle {
     outlet_at: Moment,
     link: bool,
     permit: bool,
+    /// Whether the machine's circuit has room for it.
+    room: bool,
     lockout: bool,
     pub(super) deferral: Option<Deferral>,
     /// The last held answer that may still be followed by a force.
@@ -48,6 +50,7 @@ impl Oracle {
             outlet_at: Moment(0),
             link: false,
             permit: false,
+            room: true,
             lockout: kept.lockout.is_some(),
             deferral: kept.deferral,
             held: None,
@@ -119,6 +122,7 @@ impl Oracle {
                 }
             }
             Input::OnPermit(given) => self.permit = given,
+            Input::CircuitRoom(room) => self.room = room,
             Input::Link(up) => {
                 self.link = up;
                 if !up {
@@ -166,7 +170,9 @@ impl Oracle {
                 if self.lockout || before.lockout {
                     return Err("on under a lockout".into());
                 }
-                if !self.policy.remote_on || (self.policy.on_needs_permit && !before.permit && !self.permit) {
+                let no_permit = self.policy.on_needs_permit && !before.permit && !self.permit;
+                let no_room = !before.room && !self.room;
+                if !self.policy.remote_on || no_permit || no_room {
                     return Err("on without leave".into());
                 }
                 let asked = request.is_some_and(|request| {
@@ -264,7 +270,8 @@ impl Oracle {
                 }
                 // One that may be deferred acts as a deferral does: on readings that are not old.
                 let at_once = request.rights.when_busy == WhenBusy::Hold;
-                if at_once && wants_newer && self.permissive.as_of < asked_at {
+                let judged = self.permissive.as_of >= asked_at && self.permissive.covers(now);
+                if at_once && wants_newer && !judged {
                     return Err("called idle on old readings".into());
                 }
             }
@@ -392,6 +399,7 @@ impl Oracle {
             RequestKind::On if self.heading() == Some(Switch::On) => None,
             RequestKind::On if !self.policy.remote_on => Some(Reason::RemoteOnForbidden),
             RequestKind::On if self.policy.on_needs_permit && !self.permit => Some(Reason::OnPermitMissing),
+            RequestKind::On if !self.room => Some(Reason::CircuitFull),
             RequestKind::On => Some(Reason::SwitchingOn),
             RequestKind::Off if self.heading() == Some(Switch::Off) && self.pending.is_some() => {
                 Some(Reason::AlreadySwitching)

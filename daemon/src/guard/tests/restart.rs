@@ -171,3 +171,92 @@ fn a_stop_switches_nothing_and_says_nothing_of_what_is_kept() {
         &[(100, "keep - deferral, deferred(until-idle), say deferred")],
     );
 }
+
+#[test]
+fn a_lockout_read_late_is_in_force_and_stops_an_on_under_way() {
+    let kept = Kept { lockout: Some(Lockout { by: PANEL, emergency: false }), deferral: None };
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(100, press(On)),
+            at(200, Step::Recall(kept)),
+            at(9_000, press(On)),
+            at(9_100, Step::Wait),
+        ],
+        &[
+            (100, "acted(switching-on), on"),
+            (200, "keep lockout -"),
+            (9_000, "refused(lockout), say refused"),
+        ],
+    );
+}
+
+#[test]
+fn an_off_under_way_goes_on_when_a_lockout_is_read_late() {
+    let kept = Kept { lockout: Some(Lockout { by: PANEL, emergency: false }), deferral: None };
+    story(
+        policy(),
+        &[at(0, on()), at(0, clear()), at(100, press(Off)), at(200, Step::Recall(kept)), at(5_200, off())],
+        &[(100, "acted(machine-idle), off"), (200, "keep lockout -"), (5_100, "off/1")],
+    );
+}
+
+#[test]
+fn what_is_read_late_takes_nothing_away_from_what_is_known() {
+    let older = Deferral { by: SCHEDULE, expires_at: START + Span(500) };
+    let lockout = Some(Lockout { by: PANEL, emergency: false });
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(OffWhenIdle)),
+            at(150, press(EmergencyOff).by_alarm()),
+            at(160, Step::Recall(Kept { lockout, deferral: None })),
+            at(170, off()),
+        ],
+        &[
+            (100, "keep - deferral, deferred(until-idle), say deferred"),
+            (150, "off!emergency, keep - -, keep emergency -, acted(emergency), say emergency-off"),
+            (160, "keep emergency -"),
+        ],
+    );
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(OffWhenIdle)),
+            at(200, Step::Recall(Kept { lockout: None, deferral: Some(older) })),
+            at(60_000, Step::Wait),
+        ],
+        &[(100, "keep - deferral, deferred(until-idle), say deferred"), (200, "keep - deferral")],
+    );
+}
+
+#[test]
+fn a_deferral_read_late_is_carried_out() {
+    let deferral = Some(Deferral { by: SCHEDULE, expires_at: START + Span::secs(3_600) });
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, clear()),
+            at(20_000, Step::Recall(Kept { lockout: None, deferral })),
+            at(50_100, off()),
+        ],
+        &[(20_000, "keep - deferral, say deferral-notice"), (50_000, "deferral-acted, off, keep - -")],
+    );
+}
+
+#[test]
+fn an_emergency_lockout_read_late_tells_of_a_machine_that_is_on() {
+    let kept = Kept { lockout: Some(Lockout { by: ALARM, emergency: true }), deferral: None };
+    story(
+        policy(),
+        &[at(0, on()), at(200, Step::Recall(kept)), at(9_000, Step::Wait)],
+        &[(200, "incident not-confirmed!, keep emergency -")],
+    );
+    story(policy(), &[at(0, off()), at(200, Step::Recall(kept))], &[(200, "keep emergency -")]);
+}

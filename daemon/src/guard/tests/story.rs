@@ -20,6 +20,7 @@ pub(super) enum Step {
     Asks(Asks),
     Verdict(Verdict),
     Permit(bool),
+    Room(bool),
     Outlet(Option<Switch>),
     /// A report from that long ago, delivered now.
     LateOutlet(Option<Switch>, u64),
@@ -32,6 +33,8 @@ pub(super) enum Step {
     Stopped,
     Adopt(Policy),
     Retire,
+    /// What a former run kept is read only now.
+    Recall(Kept),
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -191,6 +194,7 @@ impl Bench {
             Step::Asks(asks) => self.ask(asks),
             Step::Verdict(verdict) => self.give(Input::Permissive(self.permissive(verdict))),
             Step::Permit(given) => self.give(Input::OnPermit(given)),
+            Step::Room(given) => self.give(Input::CircuitRoom(given)),
             Step::Outlet(state) => self.give(Input::Outlet(OutletReport { state, at: self.now })),
             Step::LateOutlet(state, ago) => {
                 self.give(Input::Outlet(OutletReport { state, at: self.now - Span(ago) }))
@@ -201,6 +205,12 @@ impl Bench {
             Step::Restart => self.guard = Guard::new(*self.guard.policy(), self.guard.kept(), self.now),
             Step::Adopt(policy) => {
                 self.guard.adopt(policy);
+                self.give(Input::Tick);
+            }
+            Step::Recall(kept) => {
+                let mut effects = Vec::new();
+                self.guard.recall(kept, &mut effects);
+                self.note(&effects);
                 self.give(Input::Tick);
             }
             Step::Retire => {

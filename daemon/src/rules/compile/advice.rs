@@ -111,7 +111,8 @@ fn authority(
 /// By force or in an emergency, with a way to say so.
 fn can_switch_off_at_will(input: &Input) -> bool {
     let can_say = |kind: RequestKind| match input.source {
-        InputSource::RequestTopic => true,
+        InputSource::RequestTopic => input.requests.as_ref().is_none_or(|requests| requests.contains(&kind)),
+        InputSource::Schedule(_) => false,
         InputSource::Topic { .. } => input.gestures.iter().any(|gesture| gesture.request == kind),
     };
     (input.rights.may_force && can_say(RequestKind::ForceOff))

@@ -7,11 +7,12 @@ use toml::de::DeValue;
 use super::{InputPlaces, source};
 use crate::event::Name;
 use crate::guard::{RequestKind, Rights, WhenBusy};
-use crate::plan::{Gesture, Input, InputSource, ValuePath};
+use crate::plan::{Gesture, Input, InputSource, Schedule, ValuePath};
 use crate::rules::codes::Code;
 use crate::rules::problem::quoted;
 use crate::rules::report::{At, Place, Report};
 use crate::rules::section::{Section, payload};
+use crate::schedules::{BadTimetable, Timetable};
 
 /// In order of name, over all files.
 pub(super) fn compile(
@@ -54,6 +55,8 @@ fn compile_one(
     let switch = |key: &str| section.switch(key).unwrap_or(false);
     let when_busy = match section.text("when_busy").map(|word| word.value) {
         Some("defer") => WhenBusy::Defer,
+        // Nobody stands at the wall clock.
+        None if section.has("schedule") => WhenBusy::Defer,
         Some(_) | None => WhenBusy::Hold,
     };
     let rights = Rights {
@@ -68,6 +71,7 @@ fn compile_one(
         title: section.owned("title").unwrap_or_else(|| name.as_str().replace('-', " ")),
         source: input_source(section, &name, place, report),
         machines: machine_indices(section, machines, report),
+        requests: requests(section, rights, report),
         gestures,
         rights,
         name,
@@ -75,6 +79,10 @@ fn compile_one(
 }
 
 fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut Report<'_>) -> InputSource {
+    if section.has("schedule") {
+        return schedule(section, report)
+            .map_or(InputSource::RequestTopic, |schedule| InputSource::Schedule(Box::new(schedule)));
+    }
     if !section.has("topic") {
         for key in ["pointer", "senml", "event_id", "gestures"] {
             if section.has(key) {
@@ -96,6 +104,39 @@ fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut R
         Some(source) => InputSource::Topic { source, event_id },
         None => InputSource::RequestTopic,
     }
+}
+
+/// Nothing when it is not usable, which has been reported.
+fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> {
+    let beside = ["topic", "pointer", "senml", "event_id", "gestures", "requests"];
+    let rights = ["may_force", "may_lock", "may_unlock", "emergency"];
+    for key in beside.into_iter().chain(rights).filter(|key| section.has(key)) {
+        report.add(Code::ConflictingKeys, section.place_of_key(key), format!("{key} beside schedule")).help(
+            "a schedule asks for on, off or off-when-idle by the wall clock, and for nothing else".to_owned(),
+        );
+    }
+    let rules = section.section("schedule")?;
+    let (cron, zone) = (rules.text("cron")?, rules.text("zone")?);
+    let request = RequestKind::from_word(rules.text("request")?.value)?;
+    let catch_up = rules.switch("catch_up").unwrap_or(false);
+    match Timetable::new(cron.value, zone.value) {
+        Ok(timetable) => return Some(Schedule { timetable, request, catch_up }),
+        Err(BadTimetable::UnknownZone) => {
+            let known: Vec<String> = jiff::tz::db().available().map(|name| name.to_string()).collect();
+            let message = format!("no time zone is called {}", quoted(zone.value));
+            report.add(Code::UnknownZone, zone.place, message).nearest(
+                zone.value,
+                known.iter().map(String::as_str).collect::<Vec<_>>(),
+                "the IANA time zone database has the names: Europe/Berlin, for example",
+            );
+        }
+        Err(bad) => {
+            report
+                .add(Code::BadCron, cron.place, format!("cron: {bad}"))
+                .help("\"0 22 * * 1-5\" is 22:00 from Monday to Friday".to_owned());
+        }
+    }
+    None
 }
 
 fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report<'_>) -> Vec<usize> {
@@ -132,6 +173,35 @@ fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report
     }
     indices.sort_unstable();
     indices
+}
+
+/// Which requests an input without a topic may make: with a topic its gestures say so.
+fn requests(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> Option<Vec<RequestKind>> {
+    if !section.has("requests") || section.has("schedule") {
+        return None;
+    }
+    if section.has("topic") {
+        report
+            .add(Code::ConflictingKeys, section.place_of_key("requests"), "requests beside topic".to_owned())
+            .help("with a topic the gestures say what the input asks for".to_owned());
+    }
+    let mut requests = Vec::new();
+    for entry in section.list("requests") {
+        // Other words were reported when the form was checked.
+        let Some(kind) = entry.value.as_str().and_then(RequestKind::from_word) else { continue };
+        permit(kind, entry.place, rights, report);
+        requests.push(kind);
+    }
+    if section.get("requests").is_some_and(|found| found.value.as_array().is_some_and(|all| all.is_empty())) {
+        report
+            .add(
+                Code::OutOfRange,
+                section.place_of("requests"),
+                "an input that may ask for nothing".to_owned(),
+            )
+            .help("name the requests, or leave the key out".to_owned());
+    }
+    Some(requests)
 }
 
 fn gestures(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> Vec<Gesture> {

@@ -1,11 +1,12 @@
 //! machines/<name>.toml: outlet, signals, detectors, guard.
 
 use super::policy::Circumstances;
-use super::{MachinePlaces, Surroundings, detector, policy, source, two_words};
+use super::{MachinePlaces, Surroundings, detector, policy, shop, source, two_words};
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    CommandTopic, Machine, NumberSignal, Outlet, RefreshTopic, Role, Signal, SignalKind, StateTopic,
+    CommandTopic, Machine, NumberSignal, OnCircuit, Outlet, RefreshTopic, Role, Signal, SignalKind,
+    StateTopic,
 };
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
@@ -25,7 +26,7 @@ const RESIDUAL_WATTS: f64 = 5.0;
 pub(super) fn compile(
     name: Name,
     section: &Section<'_>,
-    shop_guard: Option<&Section<'_>>,
+    shop_section: Option<&Section<'_>>,
     folder: &Folder,
     around: &Surroundings<'_>,
     report: &mut Report<'_>,
@@ -33,7 +34,8 @@ pub(super) fn compile(
     let outlet_section = section.section("outlet");
     let can_refresh = outlet_section.is_some_and(|outlet| outlet.has("refresh"));
     let own_guard = section.section("guard");
-    let layers: Vec<Section<'_>> = own_guard.into_iter().chain(shop_guard.copied()).collect();
+    let shop_guard = shop_section.and_then(|shop| shop.section("guard"));
+    let layers: Vec<Section<'_>> = own_guard.into_iter().chain(shop_guard).collect();
     let circumstances = Circumstances {
         can_refresh,
         hazardous: !section.list("hazards").is_empty(),
@@ -48,7 +50,8 @@ pub(super) fn compile(
     // The detectors are looked at even when the outlet is broken: all problems at once.
     let complete = outlet.is_some();
     let outlet = outlet.unwrap_or_else(no_outlet);
-    let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy };
+    let circuit = on_circuit(section, shop_section, report);
+    let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy, circuit };
     let (detectors, detector_places) = detector::compile(section, &machine, folder, around, report);
     machine.policy.on_needs_permit = detectors.iter().any(|detector| detector.role == Role::PermitOn);
     machine.detectors = detectors;
@@ -62,6 +65,45 @@ pub(super) fn compile(
         detectors: detector_places,
     };
     complete.then_some((machine, places))
+}
+
+fn on_circuit(
+    section: &Section<'_>,
+    shop: Option<&Section<'_>>,
+    report: &mut Report<'_>,
+) -> Option<OnCircuit> {
+    let Some(name) = section.text("circuit") else {
+        if section.has("peak_watts") && !section.has("circuit") {
+            let message = "peak_watts without circuit: nothing is counted by it".to_owned();
+            report.add(Code::ConflictingKeys, section.place_of_key("peak_watts"), message);
+        }
+        return None;
+    };
+    let circuits = shop.map(shop::circuits).unwrap_or_default();
+    let Some(circuit) = circuits.iter().position(|circuit| circuit.name.as_str() == name.value) else {
+        let known: Vec<&str> = circuits.iter().map(|circuit| circuit.name.as_str()).collect();
+        let otherwise = format!("declare it in shop.toml: [circuits.{}]", name.value);
+        let problem =
+            report.add(Code::UnknownName, name.place, format!("no circuit called {}", quoted(name.value)));
+        problem.nearest(name.value, known, &otherwise);
+        return None;
+    };
+    let Some(peak_watts) = section.number("peak_watts") else {
+        if !section.has("peak_watts") {
+            let message = "circuit without peak_watts: its share is not known".to_owned();
+            report
+                .add(Code::MissingKey, name.place, message)
+                .help("add peak_watts = the most the machine draws for longer than an instant".to_owned());
+        }
+        return None;
+    };
+    let limit = circuits[circuit].limit_watts();
+    if peak_watts > limit {
+        let message =
+            format!("{peak_watts} W is more than circuit {} bears by itself: {limit:.0} W", name.value);
+        report.add(Code::OutOfRange, section.place_of("peak_watts"), message);
+    }
+    Some(OnCircuit { circuit, peak_watts })
 }
 
 /// Stands in while the rest of a machine is checked; never leaves this file.

@@ -134,7 +134,6 @@ fn assemble(
     let shop_index = folder.files.iter().position(|file| file.path == SHOP_FILE);
     let shop_section = shop_index.and_then(section_of);
     let shop = shop_section.map(|section| shop::compile(&section, folder, around, report));
-    let defaults = shop_section.and_then(|section| section.section("guard"));
 
     let mut machines = Vec::new();
     let mut machine_places = Vec::new();
@@ -146,7 +145,7 @@ fn assemble(
         known_machines.push(name.clone());
         let Some(section) = section_of(index) else { continue };
         if let Some((machine, places)) =
-            machine::compile(name, &section, defaults.as_ref(), folder, around, report)
+            machine::compile(name, &section, shop_section.as_ref(), folder, around, report)
         {
             machines.push(machine);
             machine_places.push(places);

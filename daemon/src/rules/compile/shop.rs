@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use super::{Surroundings, rooted};
-use crate::plan::{Broker, ClientCertificate, Login, Secret, Shop, Tls};
+use crate::event::Name;
+use crate::plan::{Broker, Circuit, ClientCertificate, Login, Secret, Shop, Tls};
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
 use crate::rules::problem::quoted;
@@ -29,13 +30,29 @@ pub(super) fn compile(
     let sentences = sentences(section, report);
     let state_dir = state_dir(section, report);
     let broker = broker(&section.section("broker")?, folder, around, report)?;
+    let circuits = circuits(section);
     Some(Shop {
         title: section.owned("title").unwrap_or_else(|| "Workshop".to_owned()),
         prefix: section.owned("prefix").unwrap_or_else(|| DEFAULT_PREFIX.to_owned()),
         broker,
         sentences,
         state_dir,
+        circuits,
     })
+}
+
+/// In order of name, as the table is. What is missing in one has been reported when its form was checked.
+pub(super) fn circuits(section: &Section<'_>) -> Vec<Circuit> {
+    let compiled = section.named("circuits").into_iter().filter_map(|(name, value)| {
+        let section = Section { table: value.value.as_table()?, place: value.place };
+        Some(Circuit {
+            name: Name::new(name.value).ok()?,
+            amperes: section.number("amperes")?,
+            volts: section.number("volts")?,
+            continuous_share: section.number("continuous_share").unwrap_or(1.0),
+        })
+    });
+    compiled.collect()
 }
 
 fn state_dir(section: &Section<'_>, report: &mut Report<'_>) -> Option<PathBuf> {

@@ -1,0 +1,84 @@
+//! From schedules that are due to requests. Nothing here reads a clock: the wall time comes with the event.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::core::{Engine, Former};
+use super::effect::Effect;
+use super::machine::Asked;
+use crate::event::Name;
+use crate::guard::Arrival;
+use crate::plan::{InputSource, Plan};
+use crate::schedules::Watch;
+use crate::time::{Now, WallTime};
+
+/// A schedule under watch, and the input it is, by index into the plan.
+#[derive(Debug)]
+pub(super) struct Scheduled {
+    input: usize,
+    name: Name,
+    watch: Watch,
+}
+
+pub(super) fn watches(plan: &Plan, former: &Former) -> Vec<Scheduled> {
+    let mut watches = Vec::new();
+    for (input, rules) in plan.inputs.iter().enumerate() {
+        if let InputSource::Schedule(schedule) = &rules.source {
+            let watch = Watch::new(schedule.timetable.clone(), schedule.catch_up);
+            let mut scheduled = Scheduled { input, name: rules.name.clone(), watch };
+            scheduled.recall(former);
+            watches.push(scheduled);
+        }
+    }
+    watches
+}
+
+impl Scheduled {
+    fn recall(&mut self, former: &Former) {
+        for (_, id) in former.answered.iter().filter(|(input, _)| *input == self.name) {
+            if let Ok(instant) = id.parse::<Timestamp>() {
+                self.watch.recall(WallTime(instant.as_millisecond()));
+            }
+        }
+    }
+}
+
+impl Engine {
+    pub(super) fn recall_schedules(&mut self, former: &Former) {
+        self.schedules.iter_mut().for_each(|scheduled| scheduled.recall(former));
+    }
+
+    pub(super) fn look_at_schedules(&mut self, now: Now, out: &mut Vec<Effect>) {
+        if self.schedules_look.is_none_or(|at| at > now.moment) {
+            return;
+        }
+        for index in 0..self.schedules.len() {
+            let scheduled = &mut self.schedules[index];
+            if let Some(instant) = scheduled.watch.due(now) {
+                let input = scheduled.input;
+                self.fire(now, input, instant, out);
+            }
+        }
+        let next = self.schedules.iter().map(|scheduled| scheduled.watch.next_look(now)).min();
+        self.schedules_look = next.map(|wait| now.moment + wait);
+    }
+
+    /// One request for each machine of the schedule. The scheduled instant is its id, so that it is answered once
+    /// even across restarts.
+    fn fire(&mut self, now: Now, index: usize, instant: WallTime, out: &mut Vec<Effect>) {
+        let plan = self.plan.clone();
+        let input = &plan.inputs[index];
+        let InputSource::Schedule(schedule) = &input.source else { return };
+        let Ok(instant) = Timestamp::from_millisecond(instant.0) else { return };
+        let gesture = Name::new(schedule.request.word()).expect("every request's word is a name");
+        let event_id: Option<Arc<str>> = Some(instant.to_string().into());
+        let asked = Asked { input: input.name.clone(), gesture, event_id, reply: None };
+        if self.is_answered(schedule.request, &asked) {
+            return;
+        }
+        for machine in &input.machines {
+            self.ask(now, *machine, index, schedule.request, asked.clone(), Arrival::LIVE, out);
+        }
+    }
+}

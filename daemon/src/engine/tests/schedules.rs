@@ -1,0 +1,87 @@
+//! A schedule in the engine: it asks like any input, and each firing is answered once.
+
+use super::world::{World, name, plan};
+use crate::engine::Former;
+use crate::event::Verdict;
+use crate::guard::{Decision, RequestKind, Rights, Switch, WhenBusy};
+use crate::plan::{Input, InputSource, Plan, Schedule};
+use crate::schedules::Timetable;
+use crate::time::{Span, WallTime};
+
+/// 2026-11-24T22:00:00Z
+const EVENING: WallTime = WallTime(1_795_557_600_000);
+const ID: &str = "2026-11-24T22:00:00Z";
+
+fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
+    let mut plan = plan();
+    let timetable = Timetable::new("0 22 * * *", "UTC").unwrap();
+    plan.inputs.push(Input {
+        name: name("evening"),
+        title: "the evening schedule".into(),
+        source: InputSource::Schedule(Box::new(Schedule { timetable, request, catch_up })),
+        machines: vec![0],
+        gestures: Vec::new(),
+        requests: None,
+        rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
+    });
+    plan
+}
+
+/// A mill that is on and does this, `before` the evening comes.
+fn at_work(mut world: World, verdict: Verdict, before: Span) -> World {
+    world.now.wall = WallTime(EVENING.0 - i64::try_from(before.0).unwrap());
+    world.says("outlets/mill/state", "on");
+    world.reads(verdict);
+    world
+}
+
+#[test]
+fn a_schedule_switches_an_idle_machine_off_and_defers_for_a_working_one() {
+    for (verdict, expected) in [
+        (Verdict::Idle, (Decision::Acted, "machine-idle")),
+        (Verdict::Busy, (Decision::Deferred, "until-idle")),
+    ] {
+        let mut world = at_work(World::of(with_schedule(RequestKind::Off, false)), verdict, Span::secs(40));
+        world.wait(Span::secs(31));
+        world.now.wall = EVENING;
+        // The clocks are looked at every 30 seconds.
+        world.wait(Span::secs(27));
+        world.reads(verdict);
+        world.wait(Span::secs(3));
+        assert_eq!(world.decision(), expected);
+        assert_eq!(world.decisions()[0].event_id.as_deref(), Some(ID));
+        assert_eq!(world.decisions()[0].input.as_str(), "evening");
+        world.wait(Span::secs(120));
+        let again = world.decisions().into_iter().filter(|decided| decided.event_id.is_some()).count();
+        assert_eq!(again, 0);
+    }
+}
+
+#[test]
+fn a_firing_that_was_answered_before_a_restart_is_not_answered_again() {
+    for catch_up in [false, true] {
+        let former = Former { machines: Vec::new(), answered: vec![(name("evening"), ID.into())] };
+        let mut world = World::under(with_schedule(RequestKind::On, catch_up), &former);
+        world.now.wall = WallTime(EVENING.0 - 1_000);
+        world.says("outlets/mill/state", "off");
+        world.now.wall = EVENING;
+        world.wait(Span::secs(60));
+        assert_eq!(world.decisions().len(), 0);
+        assert_eq!(world.commands(), []);
+    }
+}
+
+#[test]
+fn nothing_is_switched_on_after_downtime_unless_told_to_catch_up() {
+    for (catch_up, expected) in [(false, 0), (true, 1)] {
+        let before: std::sync::Arc<str> = "2026-11-23T22:00:00Z".into();
+        let former = Former { machines: Vec::new(), answered: vec![(name("evening"), before)] };
+        let mut world = World::under(with_schedule(RequestKind::On, catch_up), &former);
+        world.now.wall = WallTime(EVENING.0 + 3_600_000);
+        world.says("outlets/mill/state", "off");
+        world.wait(Span::secs(31));
+        let on = world.commands().into_iter().filter(|(switch, _)| *switch == Switch::On).count();
+        assert_eq!(on.min(1), expected, "catch_up = {catch_up}");
+        assert_eq!(world.decisions().len(), expected);
+    }
+}

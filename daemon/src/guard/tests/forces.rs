@@ -1,0 +1,162 @@
+//! The table of requests: force-off. What could go wrong: it acts for the wrong hand, or not for the right one.
+
+use super::super::RequestKind::*;
+use super::super::*;
+use super::story::*;
+
+fn policy() -> Policy {
+    Policy::default()
+}
+
+fn refreshable() -> Policy {
+    Policy { can_refresh: true, ..policy() }
+}
+
+#[test]
+fn force_inside_the_window_switches_off_whatever_the_machine_does() {
+    for verdict in [busy(), unknown(), clear().unseen_ago(50)] {
+        story(
+            policy(),
+            &[
+                at(0, on()),
+                at(0, busy()),
+                at(100, press(Off)),
+                at(2_000, verdict),
+                at(2_100, press(ForceOff)),
+                at(2_200, off()),
+            ],
+            &[
+                (100, "held(machine-busy), say held"),
+                (2_100, "acted(forced-in-window), off!forced, say forced"),
+            ],
+        );
+    }
+}
+
+#[test]
+fn force_of_an_idle_machine_is_a_plain_off() {
+    story(
+        policy(),
+        &[at(0, on()), at(0, clear()), at(100, press(ForceOff)), at(200, off())],
+        &[(100, "acted(machine-idle), off")],
+    );
+}
+
+#[test]
+fn force_without_a_window_is_held_and_the_second_deliberate_one_acts() {
+    story(
+        policy(),
+        &[at(0, on()), at(0, busy()), at(100, press(ForceOff)), at(2_100, press(ForceOff)), at(2_200, off())],
+        &[(100, "held(machine-busy), say held"), (2_100, "acted(forced-in-window), off!forced, say forced")],
+    );
+}
+
+#[test]
+fn force_by_an_input_that_may_not_is_refused_in_and_out_of_a_window_and_of_an_idle_machine() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(ForceOff).by_guest()),
+            at(2_200, press(Off)),
+            at(2_300, press(ForceOff).by_guest()),
+            at(4_000, clear()),
+            at(4_500, press(ForceOff).by_guest()),
+        ],
+        &[
+            (100, "refused(may-not-force), say refused"),
+            (2_200, "held(machine-busy), say held"),
+            (2_300, "refused(may-not-force), say refused"),
+            (4_500, "refused(may-not-force), say refused"),
+        ],
+    );
+}
+
+#[test]
+fn force_of_a_machine_that_is_off_does_nothing() {
+    story(
+        policy(),
+        &[at(0, off()), at(0, busy()), at(100, press(ForceOff))],
+        &[(100, "nothing-to-do(already-off)")],
+    );
+}
+
+#[test]
+fn force_waits_for_no_detector() {
+    // The verdict has not seen the newest reading: held at once, not made to wait.
+    story(
+        policy(),
+        &[at(0, on()), at(0, clear().unseen_ago(0)), at(100, press(ForceOff))],
+        &[(100, "held(machine-unknown), say held")],
+    );
+    story(
+        refreshable(),
+        &[at(0, on()), at(0, clear().as_of_ago(20_000)), at(100, press(ForceOff))],
+        &[(100, "held(machine-unknown), say held")],
+    );
+}
+
+#[test]
+fn two_forces_in_one_window_are_one_off() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(Off)),
+            at(2_000, press(ForceOff)),
+            at(2_100, press(ForceOff).at_panel()),
+            at(2_200, off()),
+            at(2_300, press(ForceOff).at_panel().gesture(50)),
+        ],
+        &[
+            (100, "held(machine-busy), say held"),
+            (2_000, "acted(forced-in-window), off!forced, say forced"),
+            (2_100, "nothing-to-do(already-switching)"),
+            (2_300, "nothing-to-do(already-off)"),
+        ],
+    );
+}
+
+#[test]
+fn a_plain_off_under_way_does_not_stand_in_the_way_of_a_force() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, clear()),
+            at(100, press(Off)),
+            at(200, busy()),
+            at(300, press(ForceOff)),
+            at(2_400, press(ForceOff)),
+            at(2_500, off()),
+        ],
+        &[
+            (100, "acted(machine-idle), off"),
+            (300, "held(machine-busy), say held"),
+            (2_400, "acted(forced-in-window), off!forced, say forced"),
+        ],
+    );
+}
+
+#[test]
+fn force_takes_over_from_an_on_under_way() {
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(0, busy()),
+            at(100, press(On)),
+            at(200, press(ForceOff)),
+            at(2_300, press(ForceOff)),
+            at(2_400, off()),
+            at(9_000, Step::Wait),
+        ],
+        &[
+            (100, "acted(switching-on), on"),
+            (200, "held(machine-busy), say held"),
+            (2_300, "acted(forced-in-window), off!forced, say forced"),
+        ],
+    );
+}

@@ -1,0 +1,155 @@
+//! What the guard was told and what it did, in books of the model's own, and the claims they are held against.
+
+use idlegate::guard::{InputId, PermissiveState, Switch};
+
+/// Ages are counted up to here; nothing in any scene asks further.
+pub(crate) const AGE_MAX: u8 = 6;
+/// A command is dead after so many ticks on its way.
+pub(crate) const EXPIRY: u8 = 1;
+pub(crate) const ASKS_MAX: usize = 12;
+/// Valid for longer than anything here lasts.
+pub(crate) const FOREVER: u8 = u8::MAX;
+
+/// The invariants of the guard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Claim {
+    OffOnlyWhenClear,
+    OnOnlyWhenAsked,
+    WindowIsHalfOpen,
+    OneAnswerEach,
+    TwoGestureWayOut,
+    KeptSurvives,
+    OffExpires,
+    NewerWins,
+    DutiesAreDone,
+}
+
+impl Claim {
+    pub(crate) const ALL: [Claim; 9] = [
+        Claim::OffOnlyWhenClear,
+        Claim::OnOnlyWhenAsked,
+        Claim::WindowIsHalfOpen,
+        Claim::OneAnswerEach,
+        Claim::TwoGestureWayOut,
+        Claim::KeptSurvives,
+        Claim::OffExpires,
+        Claim::NewerWins,
+        Claim::DutiesAreDone,
+    ];
+
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Claim::OffOnlyWhenClear => "1 no off while not clear, but by a rightful force or emergency",
+            Claim::OnOnlyWhenAsked => "2 no on under lockout or without a request",
+            Claim::WindowIsHalfOpen => "3 no force at or after the deadline, nor after a restart",
+            Claim::OneAnswerEach => "4 exactly one answer to each request",
+            Claim::TwoGestureWayOut => "5 two gestures switch off from every state",
+            Claim::KeptSurvives => "6 a lockout or deferral once answered survives a crash",
+            Claim::OffExpires => "7 no off takes effect on a busy machine beyond its expiry",
+            Claim::NewerWins => "8 an older fact never replaces a newer one",
+            Claim::DutiesAreDone => "9 on, off, emergency, deferral and answers come in their time",
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Told {
+    pub(crate) state: PermissiveState,
+    /// Ticks until its readings are stale.
+    pub(crate) valid_left: u8,
+    pub(crate) unseen: bool,
+    pub(crate) reading_age: u8,
+    pub(crate) age: u8,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Window {
+    pub(crate) left: u8,
+    pub(crate) opener: InputId,
+    pub(crate) age: u8,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub(crate) struct Books {
+    pub(crate) told: Option<Told>,
+    /// How long the machine has not been known to be idle.
+    pub(crate) busy_for: u8,
+    pub(crate) outlet: Option<Switch>,
+    pub(crate) outlet_age: u8,
+    pub(crate) link: bool,
+    pub(crate) permit: bool,
+    /// The age of the oldest plain off that may still be on its way. Of all other commands it is enough that they may
+    /// be lost, doubled or late, which is to say that the outlet may report anything at any time.
+    pub(crate) flying_off: Option<u8>,
+    pub(crate) locked: bool,
+    pub(crate) deferral: bool,
+    pub(crate) window: Option<Window>,
+    /// Requests without an answer, and their age; the second half is for those made again while the first one waits.
+    pub(crate) open: [Option<u8>; 2 * ASKS_MAX],
+    /// Which of them came when the readings were old, so that newer ones must have been judged first.
+    pub(crate) wants_newer: u32,
+    /// Ticks for which each gesture, made again, is still the same one.
+    pub(crate) pressed: [u8; ASKS_MAX],
+    /// How long a deferral has stood with nothing in its way.
+    pub(crate) quiet_for: u8,
+}
+
+impl Books {
+    pub(crate) fn new() -> Books {
+        Books {
+            told: None,
+            busy_for: EXPIRY + 1,
+            outlet: None,
+            outlet_age: 1,
+            link: false,
+            permit: false,
+            flying_off: None,
+            locked: false,
+            deferral: false,
+            window: None,
+            open: [None; 2 * ASKS_MAX],
+            wants_newer: 0,
+            pressed: [0; ASKS_MAX],
+            quiet_for: 0,
+        }
+    }
+
+    /// What a crash leaves of them.
+    pub(crate) fn after_crash(&self) -> Books {
+        Books {
+            // Nothing is known now, but that did not begin before the crash if the machine was idle.
+            busy_for: self.busy_for,
+            flying_off: self.flying_off,
+            locked: self.locked,
+            deferral: self.deferral,
+            ..Books::new()
+        }
+    }
+
+    pub(crate) fn clear(&self) -> bool {
+        self.told.is_some_and(|told| told.state == PermissiveState::Clear && told.valid_left > 0)
+    }
+
+    /// Time passes in the world, whether or not the program runs.
+    pub(crate) fn pass(&mut self, ticks: u8, expire: bool) {
+        let older = |age: u8| age.saturating_add(ticks).min(AGE_MAX);
+        if let Some(told) = &mut self.told {
+            if told.valid_left != FOREVER {
+                told.valid_left = told.valid_left.saturating_sub(ticks);
+            }
+            told.reading_age = older(told.reading_age).min(2);
+            told.age = 1;
+        }
+        self.busy_for = if self.clear() { 0 } else { older(self.busy_for).min(EXPIRY + 1) };
+        self.outlet_age = 1;
+        self.flying_off = self.flying_off.map(older).filter(|age| !expire || *age <= EXPIRY);
+        self.window = self.window.filter(|window| window.left > ticks).map(|window| Window {
+            left: window.left - ticks,
+            age: older(window.age).min(2),
+            ..window
+        });
+        self.open.iter_mut().flatten().for_each(|age| *age = older(*age));
+        self.pressed.iter_mut().for_each(|left| *left = left.saturating_sub(ticks));
+        self.quiet_for = older(self.quiet_for);
+    }
+}

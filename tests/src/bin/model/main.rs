@@ -1,0 +1,155 @@
+//! Model checking of the very guard: one machine, its outlet, its messages and its people, every order of events.
+//!
+//! `cargo run --release -p idlegate-tests --bin model -- [--short] [--json FILE]`
+//!
+//! Each scene is a part of the shop's life small enough to be explored to its end: every state that can be reached is
+//! reached, with commands lost, doubled and late, reports late or missing, crashes, a stopped program, trapped
+//! detectors and a lost link among the events. Stepped clocks need none: no input of the guard carries a wall clock.
+//! Times are relative to now and capped where the guard asks no further, so the states are finite. Liveness is written
+//! as "within so many ticks". Afterwards one bug is planted for each claim, to show that the model can find it.
+
+mod books;
+mod judge;
+mod plants;
+mod scenes;
+mod world;
+
+use std::fmt::Write as _;
+use std::process::ExitCode;
+use std::time::Instant;
+
+use anyhow::{Context, bail};
+use stateright::{Checker, HasDiscoveries, Model};
+
+use books::Claim;
+use plants::Plant;
+use scenes::Scene;
+use world::Shop;
+
+struct Explored {
+    scene: &'static str,
+    states: usize,
+    depth: usize,
+    complete: bool,
+    broken: Vec<&'static str>,
+    secs: f64,
+}
+
+fn main() -> anyhow::Result<ExitCode> {
+    let (short, json) = arguments()?;
+    let scenes = scenes::all(short);
+    let explored: Vec<Explored> = scenes.iter().map(explore).collect();
+    let planted: Vec<(Plant, Claim, bool, usize)> = Plant::ALL.into_iter().map(find_plant).collect();
+    if let Some(file) = json {
+        std::fs::write(&file, figures(&explored, &planted))
+            .with_context(|| format!("cannot write {file}"))?;
+    }
+    let states: usize = explored.iter().map(|each| each.states).sum();
+    let depth = explored.iter().map(|each| each.depth).max().unwrap_or(0);
+    let closed = explored.iter().filter(|each| each.complete).count();
+    let found = planted.iter().filter(|(_, _, found, _)| *found).count();
+    let holds = explored.iter().all(|each| each.broken.is_empty())
+        && found == planted.len()
+        && scenes.iter().zip(&explored).all(|(scene, each)| each.complete || scene.depth_max.is_some());
+    println!(
+        "model: {}: {states} states, depth {depth}, {closed} of {} scenes explored to their end, \
+         {} claims hold, {found} of {} planted bugs found",
+        if holds { "ok" } else { "BROKEN" },
+        explored.len(),
+        Claim::ALL.len(),
+        planted.len(),
+    );
+    Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+}
+
+fn arguments() -> anyhow::Result<(bool, Option<String>)> {
+    let (mut short, mut json) = (false, None);
+    let mut words = std::env::args().skip(1);
+    while let Some(word) = words.next() {
+        match word.as_str() {
+            "--short" => short = true,
+            "--json" => json = Some(words.next().context("--json wants a file")?),
+            other => bail!("unknown argument {other}; there are --short and --json FILE"),
+        }
+    }
+    Ok((short, json))
+}
+
+fn explore(scene: &Scene) -> Explored {
+    let begun = Instant::now();
+    let mut checker = Shop { scene: scene.clone(), plant: None }.checker().threads(threads());
+    if let Some(depth) = scene.depth_max {
+        checker = checker.target_max_depth(depth);
+    }
+    let checker = checker.spawn_bfs().join();
+    let explored = Explored {
+        scene: scene.name,
+        states: checker.unique_state_count(),
+        depth: checker.max_depth(),
+        complete: scene.depth_max.is_none() && checker.is_done(),
+        broken: checker.discoveries().keys().copied().collect(),
+        secs: begun.elapsed().as_secs_f64(),
+    };
+    let end = if explored.complete { "explored to the end" } else { "explored to this depth" };
+    println!(
+        "{:<22} {:>9} states, depth {:>3}, {end}, {:.1} s",
+        explored.scene, explored.states, explored.depth, explored.secs
+    );
+    for (claim, path) in checker.discoveries() {
+        println!("  BROKEN: {claim}");
+        for action in path.into_actions() {
+            println!("    {action:?}");
+        }
+    }
+    explored
+}
+
+/// Breaks the guard, or what lies around it, in one way, and looks whether the claim that forbids it notices.
+fn find_plant(plant: Plant) -> (Plant, Claim, bool, usize) {
+    let claim = plant.breaks();
+    let scene = scenes::for_plant(plant);
+    let checker = Shop { scene, plant: Some(plant) }
+        .checker()
+        .threads(threads())
+        .finish_when(HasDiscoveries::AnyOf([claim.words()].into()))
+        .spawn_bfs()
+        .join();
+    let path = checker.discovery(claim.words());
+    let steps = path.map_or(0, |path| path.into_actions().len());
+    let told = if steps > 0 { format!("found in {steps} steps") } else { "NOT FOUND".into() };
+    println!("planted: {:<52} {told}", plant.words());
+    (plant, claim, steps > 0, steps)
+}
+
+fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
+}
+
+fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)]) -> String {
+    let mut text = String::from("{\n  \"scenes\": [\n");
+    for (index, each) in explored.iter().enumerate() {
+        let comma = if index + 1 < explored.len() { "," } else { "" };
+        let _ = writeln!(
+            text,
+            "    {{\"scene\": \"{}\", \"states\": {}, \"depth\": {}, \"complete\": {}, \"broken\": {}, \"seconds\": {:.3}}}{comma}",
+            each.scene,
+            each.states,
+            each.depth,
+            each.complete,
+            each.broken.len(),
+            each.secs
+        );
+    }
+    text.push_str("  ],\n  \"planted\": [\n");
+    for (index, (plant, claim, found, steps)) in planted.iter().enumerate() {
+        let comma = if index + 1 < planted.len() { "," } else { "" };
+        let _ = writeln!(
+            text,
+            "    {{\"bug\": \"{}\", \"claim\": \"{}\", \"found\": {found}, \"steps\": {steps}}}{comma}",
+            plant.words(),
+            claim.words()
+        );
+    }
+    text.push_str("  ]\n}\n");
+    text
+}

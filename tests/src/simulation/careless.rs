@@ -1,0 +1,117 @@
+//! Programs around the engine that do one thing wrong. An oracle that does not notice them would prove nothing.
+
+use idlegate::engine::{Command, Decided, Effect, Why};
+use idlegate::event::{Assessment, DetectorFault, Verdict};
+use idlegate::guard::{Cause, Decision, Reason, RequestKind, Switch};
+use idlegate::plan::Plan;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Carelessness {
+    /// A detector that does not know, or has stopped, is taken for an idle one.
+    UnknownIsIdle,
+    /// A working machine is taken for an idle one.
+    BusyIsIdle,
+    /// The first force switches off, window or not.
+    ForceWithoutWindow,
+    /// A refused switch-on is carried out all the same.
+    OnUnderLockout,
+    /// Whatever arrives is taken for new.
+    AgeForgotten,
+    /// What the broker had stored is taken for live.
+    RetainedForgotten,
+    /// Commands wait for an outlet for as long as it takes.
+    CommandsNeverExpire,
+    /// Nothing is remembered across a restart.
+    KeptIsLost,
+    /// Some decisions are told twice.
+    AnswersTwice,
+    /// Some decisions are never told.
+    AnswersLost,
+    /// What was to be recorded only is sent.
+    ShadowIsSent,
+    /// An emergency is recorded, but its command is not sent.
+    EmergencyNotSent,
+}
+
+impl Carelessness {
+    pub const ALL: [Carelessness; 12] = [
+        Carelessness::UnknownIsIdle,
+        Carelessness::BusyIsIdle,
+        Carelessness::ForceWithoutWindow,
+        Carelessness::OnUnderLockout,
+        Carelessness::AgeForgotten,
+        Carelessness::RetainedForgotten,
+        Carelessness::CommandsNeverExpire,
+        Carelessness::KeptIsLost,
+        Carelessness::AnswersTwice,
+        Carelessness::AnswersLost,
+        Carelessness::ShadowIsSent,
+        Carelessness::EmergencyNotSent,
+    ];
+
+    /// What the careless program hands to the engine in place of what the detector said.
+    pub fn twist(self, outcome: &mut Result<Assessment, DetectorFault>) {
+        let idle = |reason: &str| Assessment {
+            verdict: Verdict::Idle,
+            reason: reason.into(),
+            evidence: Vec::new(),
+            clears_in: None,
+        };
+        let twisted = match (self, &*outcome) {
+            (Carelessness::UnknownIsIdle, Err(_)) => true,
+            (Carelessness::UnknownIsIdle, Ok(said)) => said.verdict == Verdict::Unknown,
+            (Carelessness::BusyIsIdle, Ok(said)) => said.verdict == Verdict::Busy,
+            _ => false,
+        };
+        if twisted {
+            *outcome = Ok(idle("taken for idle"));
+        }
+    }
+}
+
+/// What the careless program makes of the engine's effects.
+pub fn spoil(
+    careless: Carelessness,
+    plan: &Plan,
+    effects: &mut Vec<Effect>,
+    mut sometimes: impl FnMut(f64) -> bool,
+) {
+    let mut spoilt = Vec::with_capacity(effects.len() + 1);
+    for effect in effects.drain(..) {
+        let extra = match (&effect, careless) {
+            (Effect::Decided(decided), Carelessness::ForceWithoutWindow)
+                if decided.request == Some(RequestKind::ForceOff) && decided.decision == Decision::Held =>
+            {
+                command(plan, decided, Switch::Off, Cause::Forced)
+            }
+            (Effect::Decided(decided), Carelessness::OnUnderLockout)
+                if decided.why == Why::Guard(Reason::Lockout) =>
+            {
+                command(plan, decided, Switch::On, Cause::Plain)
+            }
+            (Effect::Decided(_), Carelessness::AnswersTwice) if sometimes(0.1) => Some(effect.clone()),
+            _ => None,
+        };
+        let lost = match (&effect, careless) {
+            (Effect::Decided(_), Carelessness::AnswersLost) => sometimes(0.1),
+            (Effect::Command(command), Carelessness::EmergencyNotSent) => command.cause == Cause::Emergency,
+            _ => false,
+        };
+        if !lost {
+            spoilt.push(match (effect, careless) {
+                (Effect::Command(command), Carelessness::ShadowIsSent) => {
+                    Effect::Command(Command { shadow: false, ..command })
+                }
+                (effect, _) => effect,
+            });
+        }
+        spoilt.extend(extra);
+    }
+    *effects = spoilt;
+}
+
+fn command(plan: &Plan, decided: &Decided, switch: Switch, cause: Cause) -> Option<Effect> {
+    let name = decided.machine.clone()?;
+    let (machine, _) = plan.machine(name.as_str())?;
+    Some(Effect::Command(Command { machine, name, switch, cause, resend: 0, shadow: false }))
+}

@@ -1,0 +1,234 @@
+//! What must never happen, judged from outside: from what was delivered to the engine and what came out of it.
+//!
+//! Nothing here calls the guard's rules. Where it has to know the same thing as the guard (is a window open, is a
+//! lockout set, is the machine idle), it works that out again from messages and decisions.
+
+mod conduct;
+mod record;
+
+use std::collections::VecDeque;
+
+use idlegate::engine::{Effect, MachineStatus};
+use idlegate::event::{Assessed, Verdict};
+use idlegate::guard::{Cause, RequestKind};
+use idlegate::plan::SharedPlan;
+use idlegate::time::{Moment, Span};
+
+use super::rules::{PLACES, place_of};
+pub use record::Record;
+
+/// Whatever waits for readings has been answered by then.
+const ANSWER_WITHIN: Span = Span(2_500);
+
+/// A request as it reached the engine.
+#[derive(Clone, Debug)]
+pub struct Asked {
+    pub input: &'static str,
+    /// Empty for one that cannot be understood.
+    pub places: Vec<usize>,
+    pub kind: RequestKind,
+    pub retained: bool,
+    pub age: Span,
+    pub event_id: Option<String>,
+}
+
+#[derive(Debug)]
+pub struct Oracle {
+    plan: SharedPlan,
+    pub watched: Vec<Watched>,
+    /// Requests that concern no machine we know.
+    strange: Vec<&'static str>,
+    pub violations: Vec<String>,
+}
+
+/// One machine, seen from outside.
+#[derive(Debug)]
+pub struct Watched {
+    /// Index into the plan.
+    pub index: usize,
+    pub record: Record,
+    said: Option<Verdict>,
+    generation: u64,
+    seen: u64,
+    unseen: VecDeque<(u64, Moment)>,
+    stopped_at: Option<Moment>,
+    window: Option<(Moment, String)>,
+    pub locked: bool,
+    pub deferral: Option<String>,
+    /// The clock was set while it stood, so its end is anybody's guess.
+    pub deferral_in_doubt: bool,
+    last_on: Option<Moment>,
+    last_off: Option<(Cause, Moment)>,
+    outstanding: Vec<Outstanding>,
+}
+
+#[derive(Debug)]
+struct Outstanding {
+    input: &'static str,
+    kind: RequestKind,
+    since: Moment,
+}
+
+impl Oracle {
+    pub fn new(plan: &SharedPlan) -> Oracle {
+        let watched = PLACES.iter().map(|place| {
+            let index = plan.machine(place.machine).map_or(usize::MAX, |(index, _)| index);
+            Watched {
+                index,
+                record: Record::new(place),
+                said: None,
+                generation: 0,
+                seen: 0,
+                unseen: VecDeque::new(),
+                stopped_at: None,
+                window: None,
+                locked: false,
+                deferral: None,
+                deferral_in_doubt: false,
+                last_on: None,
+                last_off: None,
+                outstanding: Vec::new(),
+            }
+        });
+        Oracle { plan: plan.clone(), watched: watched.collect(), strange: Vec::new(), violations: Vec::new() }
+    }
+
+    pub fn violated(&mut self, what: String) {
+        self.violations.push(what);
+    }
+
+    /// A detector's word, before any program could have twisted it.
+    pub fn assessed(&mut self, now: Moment, place: usize, assessed: &Assessed) {
+        let watched = &mut self.watched[place];
+        if assessed.generation != watched.generation || assessed.feed < watched.seen {
+            return;
+        }
+        watched.seen = assessed.feed;
+        while watched.unseen.front().is_some_and(|(feed, _)| *feed <= assessed.feed) {
+            watched.unseen.pop_front();
+        }
+        match &assessed.outcome {
+            Ok(said) => watched.said = Some(said.verdict),
+            Err(_) => {
+                watched.said = None;
+                watched.stopped_at = Some(now);
+            }
+        }
+    }
+
+    /// The program has ended, however it did; what it knew and did not keep is gone.
+    pub fn restarted(&mut self) {
+        for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
+            watched.record = Record::new(place);
+            watched.said = None;
+            watched.generation = 0;
+            watched.seen = 0;
+            watched.unseen.clear();
+            watched.stopped_at = None;
+            watched.window = None;
+            watched.last_on = None;
+            watched.last_off = None;
+            watched.outstanding.clear();
+        }
+        self.strange.clear();
+    }
+
+    /// What was answered as acted or deferred must be there after a restart.
+    pub fn survived(&mut self, place: usize, status: &MachineStatus) {
+        let watched = &mut self.watched[place];
+        let name = PLACES[place].machine;
+        if watched.locked != status.locked_by.is_some() {
+            let was = if watched.locked { "locked" } else { "unlocked" };
+            let is = if status.locked_by.is_some() { "locked" } else { "unlocked" };
+            self.violations.push(format!("kept: {name} was {was} before a restart and is {is} after it"));
+        }
+        if watched.deferral.is_some() && status.deferral.is_none() && !watched.deferral_in_doubt {
+            self.violations.push(format!("kept: {name} lost its deferred off in a restart"));
+        }
+        if status.window_left.is_some() {
+            self.violations.push(format!("window: {name} has an open window after a restart"));
+        }
+        if status.deferral.is_none() {
+            watched.deferral = None;
+        }
+    }
+
+    /// Judges everything that came of one event.
+    pub fn judge(&mut self, now: Moment, asked: Option<&Asked>, effects: &[Effect]) {
+        if let Some(asked) = asked {
+            self.note_asked(now, asked);
+        }
+        let mut kept = Vec::new();
+        let mut batch = Vec::new();
+        for effect in effects {
+            match effect {
+                Effect::Install(install) => {
+                    if let Some(place) = place_of(install.machine.as_str()) {
+                        self.watched[place].generation = install.generation;
+                    }
+                }
+                Effect::Feed(feed) if !feed.readings.is_empty() => {
+                    if let Some(place) = place_of(feed.machine.as_str()) {
+                        self.watched[place].unseen.push_back((feed.feed, now));
+                    }
+                }
+                Effect::Keep(keep) => kept.push(keep.machine.clone()),
+                Effect::Announce(announced) => self.announced(announced),
+                Effect::Decided(decided) => {
+                    self.decided(now, decided, &kept);
+                    batch.push(&**decided);
+                }
+                Effect::Command(command) => self.command(now, command, effects),
+                Effect::Feed(_)
+                | Effect::Refresh { .. }
+                | Effect::Incident(_)
+                | Effect::IncidentOver(_)
+                | Effect::Status { .. }
+                | Effect::Remove { .. }
+                | Effect::Rejected(_) => {}
+            }
+        }
+        if let Some(asked) = asked {
+            self.treated_rightly(asked, &batch, effects);
+        }
+        self.all_answered(now);
+    }
+
+    fn note_asked(&mut self, now: Moment, asked: &Asked) {
+        for place in &asked.places {
+            let outstanding = Outstanding { input: asked.input, kind: asked.kind, since: now };
+            self.watched[*place].outstanding.push(outstanding);
+        }
+        if asked.places.is_empty() {
+            self.strange.push(asked.input);
+        }
+    }
+
+    fn all_answered(&mut self, now: Moment) {
+        for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
+            let late = |one: &Outstanding| now.since(one.since) > ANSWER_WITHIN;
+            if let Some(at) = watched.outstanding.iter().position(late) {
+                let one = watched.outstanding.remove(at);
+                self.violations.push(format!(
+                    "decisions: {} by {} at {} was never answered",
+                    one.kind.word(),
+                    one.input,
+                    place.machine
+                ));
+            }
+        }
+        if let Some(input) = self.strange.pop() {
+            self.violations.push(format!("decisions: a strange request by {input} was never answered"));
+        }
+    }
+
+    /// Before the program ends in order, everything has been answered.
+    pub fn nothing_waits(&mut self) {
+        for (watched, place) in self.watched.iter().zip(&PLACES) {
+            if !watched.outstanding.is_empty() {
+                self.violations
+                    .push(format!("decisions: a request at {} was left at the end", place.machine));
+            }
+        }
+    }
+}

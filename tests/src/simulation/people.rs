@@ -1,0 +1,230 @@
+//! Hands: presses and holds, jobs and their times, buttons that are leaned on, messages that come late or twice.
+
+use idlegate::demo::workshop::Truth;
+use idlegate::guard::{RequestKind, Switch};
+use idlegate::time::{Moment, Span};
+
+use super::rules::{Button, PLACES};
+use super::wire::{Due, Sent, What};
+use super::world::World;
+
+/// How a message comes in.
+#[derive(Clone, Copy, Debug)]
+pub enum Way {
+    Live,
+    /// It waited somewhere for this long.
+    Late(Span),
+    Stored,
+}
+
+impl World<'_> {
+    pub fn any_place(&mut self) -> usize {
+        usize::try_from(self.fate.span(Span(0), Span(4)).0).unwrap_or_default()
+    }
+
+    pub fn begin_life(&mut self, faults: bool) {
+        for place in 0..PLACES.len() {
+            let first = self.now + self.fate.span(Span::secs(60), Span::secs(1_200));
+            self.agenda.plan(first, Due::Person { place });
+            let job = self.now + self.fate.span(Span::secs(60), Span::secs(3_600));
+            self.agenda.plan(job, Due::Job { place });
+        }
+        if faults {
+            self.agenda.plan(self.now + Span::secs(600), Due::FaultBegins);
+        }
+    }
+
+    /// Somebody has something to do with this machine.
+    pub fn person(&mut self, place: usize) {
+        let next = self.fate.span(Span::secs(60), Span::secs(1_500));
+        self.agenda.plan(self.now + next, Due::Person { place });
+        let pause = self.fate.span(Span(300), Span::secs(14));
+        let button = PLACES[place].button;
+        let choice = self.fate.span(Span(0), Span(99)).0;
+        match choice {
+            0..14 => self.press(place, Span::ZERO, Way::Live),
+            14..24 => {
+                self.press(place, Span::ZERO, Way::Live);
+                self.long(place, pause, Way::Live);
+            }
+            24..28 => self.long(place, Span::ZERO, Way::Live),
+            28..31 => {
+                // Hits the deadline of the window to the millisecond, or misses it by one.
+                let near = self.fate.span(Span(9_990), Span(10_010));
+                self.console(place, RequestKind::Off, Span::ZERO, Way::Live);
+                self.console(place, RequestKind::ForceOff, near, Way::Live);
+            }
+            31..35 => self.lean(place, button),
+            35..45 => self.console(place, RequestKind::Off, Span::ZERO, Way::Live),
+            45..50 => self.console(place, RequestKind::On, Span::ZERO, Way::Live),
+            50..54 => {
+                self.console(place, RequestKind::Off, Span::ZERO, Way::Live);
+                self.console(place, RequestKind::ForceOff, pause, Way::Live);
+            }
+            54..66 => self.console(place, RequestKind::OffWhenIdle, Span::ZERO, Way::Live),
+            66..69 => self.console(place, RequestKind::Cancel, Span::ZERO, Way::Live),
+            69..72 => {
+                let open = self.fate.span(Span::secs(5), Span::secs(1_800));
+                self.console(place, RequestKind::Lock, Span::ZERO, Way::Live);
+                self.console(place, RequestKind::On, Span::secs(4), Way::Live);
+                self.console(place, RequestKind::Unlock, open, Way::Live);
+            }
+            72..75 => self.console(place, RequestKind::Flip, Span::ZERO, Way::Live),
+            75..80 => self.night(Way::Live),
+            80..85 => self.race(place),
+            85 if self.fate.happens(0.3) => self.emergency(),
+            86..90 => {
+                let late = self.fate.span(Span(1_300), Span::secs(4_000));
+                self.press(place, Span::ZERO, Way::Late(late));
+                self.long(place, Span(200), Way::Late(late));
+            }
+            90..93 => self.console(place, RequestKind::Off, Span::ZERO, Way::Stored),
+            93..95 => self.long(place, Span::ZERO, Way::Stored),
+            95..97 => self.twice_with_one_id(place),
+            97 => self.nonsense(),
+            _ => self.console(place, RequestKind::On, Span::ZERO, Way::Live),
+        }
+    }
+
+    /// A job is to be done: power on first, if need be.
+    pub fn job(&mut self, place: usize) {
+        let next = self.fate.span(Span::secs(1_200), Span::secs(9_000));
+        self.agenda.plan(self.now + next, Due::Job { place });
+        let lasts = self.job_length(place);
+        let ready_in = if self.station(place).outlet.relay() == Switch::Off {
+            if self.oracle.watched[place].locked {
+                self.console(place, RequestKind::Unlock, Span::ZERO, Way::Live);
+            }
+            self.console(place, RequestKind::On, Span::secs(3), Way::Live);
+            Span::secs(30)
+        } else {
+            Span::ZERO
+        };
+        self.agenda.plan(self.now + ready_in, Due::StartJob { place, lasts });
+    }
+
+    fn job_length(&mut self, place: usize) -> Span {
+        let (least, most) = PLACES[place].jobs_mins;
+        self.fate.span(Span::secs(least * 60), Span::secs(most * 60))
+    }
+
+    pub fn start_job(&mut self, place: usize, lasts: Span) {
+        let now = self.now;
+        let station = self.station(place);
+        if station.truth() != Truth::Working && station.start_job(lasts, now) {
+            self.figures.jobs_begun += 1;
+            self.bench[place].job_began = now;
+            self.bench[place].job_protected = false;
+            self.trace.tell(now, format_args!("{} begins a job of {lasts}", PLACES[place].machine));
+        }
+    }
+
+    /// One starts a job while the other switches off.
+    fn race(&mut self, place: usize) {
+        let (lasts, gap) = (self.job_length(place), self.fate.span(Span(0), Span::secs(15)));
+        self.agenda.plan(self.now, Due::StartJob { place, lasts });
+        self.console(place, RequestKind::Off, gap, Way::Live);
+    }
+
+    /// A crate against the button: the same long press, again and again.
+    fn lean(&mut self, place: usize, button: Option<Button>) {
+        let times = self.fate.span(Span(3), Span(60)).0;
+        if button.is_some_and(|button| button.press.is_some()) {
+            self.press(place, Span::ZERO, Way::Live);
+        }
+        for nth in 0..times {
+            self.long(place, Span(400 + nth * 900), Way::Live);
+        }
+    }
+
+    pub fn press(&mut self, place: usize, after: Span, way: Way) {
+        let Some(Button { input, topic, press: Some(word), .. }) = PLACES[place].button else {
+            return self.console(place, RequestKind::Off, after, way);
+        };
+        let kind = if input == "bench-button" { RequestKind::Flip } else { RequestKind::Off };
+        self.speak(topic, word.to_owned(), input, vec![place], kind, None, after, way);
+    }
+
+    pub fn long(&mut self, place: usize, after: Span, way: Way) {
+        let Some(Button { input, topic, long, .. }) = PLACES[place].button else {
+            return self.console(place, RequestKind::ForceOff, after, way);
+        };
+        self.speak(topic, long.to_owned(), input, vec![place], RequestKind::ForceOff, None, after, way);
+    }
+
+    pub fn console(&mut self, place: usize, kind: RequestKind, after: Span, way: Way) {
+        self.ids += 1;
+        let id = format!("{}-{}", self.life.seed, self.ids);
+        self.console_with(place, kind, after, way, id);
+    }
+
+    fn console_with(&mut self, place: usize, kind: RequestKind, after: Span, way: Way, id: String) {
+        let (machine, word) = (PLACES[place].machine, kind.word());
+        let payload = format!(r#"{{"machine":"{machine}","request":"{word}","id":"{id}"}}"#);
+        let topic = "idlegate/request/console";
+        self.speak(topic, payload, "console", vec![place], kind, Some(id), after, way);
+    }
+
+    fn twice_with_one_id(&mut self, place: usize) {
+        self.ids += 1;
+        let id = format!("{}-{}", self.life.seed, self.ids);
+        let again = self.fate.span(Span(10), Span::secs(30));
+        self.console_with(place, RequestKind::Off, Span::ZERO, Way::Live, id.clone());
+        self.console_with(place, RequestKind::Off, again, Way::Live, id);
+    }
+
+    fn nonsense(&mut self) {
+        let payload = r#"{"machine":"no-such-machine","request":"off"}"#.to_owned();
+        let topic = "idlegate/request/console";
+        self.speak(topic, payload, "console", Vec::new(), RequestKind::Off, None, Span::ZERO, Way::Live);
+    }
+
+    fn night(&mut self, way: Way) {
+        let everywhere = (0..PLACES.len()).collect();
+        let (topic, word) = ("clock/night", "bell".to_owned());
+        self.speak(topic, word, "night", everywhere, RequestKind::Off, None, Span::ZERO, way);
+    }
+
+    pub fn press_red_button(&mut self) {
+        let everywhere = (0..PLACES.len()).collect();
+        let (topic, word) = ("contacts/red-button", "open".to_owned());
+        let kind = RequestKind::EmergencyOff;
+        self.speak(topic, word, "red-button", everywhere, kind, None, Span::ZERO, Way::Live);
+    }
+
+    /// The red button, and later on somebody who releases what it locked.
+    fn emergency(&mut self) {
+        self.press_red_button();
+        for place in 0..PLACES.len() {
+            let open = self.fate.span(Span::secs(20), Span::secs(900));
+            self.console(place, RequestKind::Unlock, open, Way::Live);
+        }
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "each is a different thing, and none belongs to another")]
+    fn speak(
+        &mut self,
+        topic: &str,
+        payload: String,
+        input: &'static str,
+        places: Vec<usize>,
+        kind: RequestKind,
+        event_id: Option<String>,
+        after: Span,
+        way: Way,
+    ) {
+        let at = self.now + after;
+        let sent = match way {
+            Way::Live | Way::Stored => at,
+            Way::Late(age) => Moment(at.0.saturating_sub(age.0)),
+        };
+        let message = Sent {
+            topic: topic.to_owned(),
+            payload,
+            retained: matches!(way, Way::Stored),
+            sent,
+            what: What::Request { input, places, kind, event_id },
+        };
+        self.agenda.plan(at, Due::Speak(message));
+    }
+}

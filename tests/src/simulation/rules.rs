@@ -1,0 +1,281 @@
+//! The rules of the simulated workshop: the five machines of Birch Lane at their real pace, and every kind of input.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::{Result, anyhow};
+use idlegate::detectors::Execution;
+use idlegate::plan::{Plan, SharedPlan};
+use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile};
+use idlegate::service::Modules;
+use idlegate::time::Span;
+
+const SHOP: &str = r#"
+title = "Simulated workshop"
+[broker]
+host = "127.0.0.1"
+port = 1883
+[guard]
+window = "10s"
+"#;
+
+const INPUTS: &str = r#"
+[inputs.bench-button]
+topic = "buttons/bench"
+pointer = "/action"
+machines = ["filament-printer"]
+may_force = true
+[inputs.bench-button.gestures]
+press = "flip"
+long-press = { words = ["long"], request = "force-off" }
+
+[inputs.laser-button]
+topic = "buttons/laser"
+machines = ["laser-cutter"]
+may_force = true
+[inputs.laser-button.gestures]
+press = "off"
+long-press = { words = ["long"], request = "force-off" }
+
+[inputs.mill-button]
+topic = "buttons/mill"
+machines = ["mill"]
+may_force = true
+[inputs.mill-button.gestures]
+long-press = { words = ["long"], request = "force-off" }
+
+[inputs.kiln-panel]
+topic = "panels/kiln"
+machines = ["kiln"]
+may_force = true
+[inputs.kiln-panel.gestures]
+press = "off"
+long-press = { words = ["long"], request = "force-off" }
+
+[inputs.night]
+topic = "clock/night"
+machines = "all"
+when_busy = "defer"
+[inputs.night.gestures]
+bell = "off"
+
+[inputs.red-button]
+topic = "contacts/red-button"
+machines = "all"
+emergency = true
+[inputs.red-button.gestures]
+pushed = { words = ["open"], request = "emergency-off" }
+
+[inputs.console]
+machines = "all"
+may_force = true
+may_lock = true
+may_unlock = true
+"#;
+
+/// One station as the simulation knows it. In the order of the stations of Birch Lane.
+#[derive(Clone, Copy, Debug)]
+pub struct Place {
+    pub machine: &'static str,
+    pub outlet: &'static str,
+    pub busy_above: f64,
+    pub idle_below: f64,
+    pub idle_for: Span,
+    pub stale_after: Span,
+    /// A job of this machine never looks idle for longer.
+    pub quiet_max: Span,
+    pub interval: Span,
+    /// The machine's own button or panel: topic, and the payloads of a press and of a long one.
+    pub button: Option<Button>,
+    pub jobs_mins: (u64, u64),
+    meter: &'static str,
+    state: &'static str,
+    refresh: bool,
+}
+
+#[derive(Clone, Copy, Debug)]
+pub struct Button {
+    pub input: &'static str,
+    pub topic: &'static str,
+    pub press: Option<&'static str>,
+    pub long: &'static str,
+    pub may_force: bool,
+}
+
+const fn button(
+    input: &'static str,
+    topic: &'static str,
+    press: Option<&'static str>,
+    long: &'static str,
+) -> Button {
+    Button { input, topic, press, long, may_force: true }
+}
+
+const MIN: u64 = 60;
+
+pub const PLACES: [Place; 5] = [
+    Place {
+        machine: "filament-printer",
+        outlet: "bench-1",
+        busy_above: 40.0,
+        idle_below: 35.0,
+        idle_for: Span::secs(3 * MIN),
+        stale_after: Span::secs(35),
+        quiet_max: Span::secs(45),
+        interval: Span::secs(10),
+        button: Some(button(
+            "bench-button",
+            "buttons/bench",
+            Some(r#"{"action":"press"}"#),
+            r#"{"action":"long"}"#,
+        )),
+        jobs_mins: (5, 90),
+        meter: r#"pointer = "/watts""#,
+        state: r#"pointer = "/relay""#,
+        refresh: true,
+    },
+    Place {
+        machine: "laser-cutter",
+        outlet: "laser",
+        busy_above: 60.0,
+        idle_below: 45.0,
+        idle_for: Span::secs(MIN),
+        stale_after: Span::secs(35),
+        quiet_max: Span::ZERO,
+        interval: Span::secs(10),
+        button: Some(button("laser-button", "buttons/laser", Some("press"), "long")),
+        jobs_mins: (2, 20),
+        meter: "",
+        state: "",
+        refresh: true,
+    },
+    Place {
+        machine: "mill",
+        outlet: "mill",
+        busy_above: 110.0,
+        idle_below: 80.0,
+        idle_for: Span::secs(2 * MIN),
+        stale_after: Span::secs(35),
+        quiet_max: Span::secs(40),
+        interval: Span::secs(10),
+        button: Some(button("mill-button", "buttons/mill", None, "long")),
+        jobs_mins: (5, 40),
+        meter: r#"senml = "mill:power""#,
+        state: "",
+        refresh: false,
+    },
+    Place {
+        machine: "kiln",
+        outlet: "kiln",
+        busy_above: 100.0,
+        idle_below: 60.0,
+        idle_for: Span::secs(8 * MIN),
+        stale_after: Span::secs(70),
+        quiet_max: Span::secs(270),
+        interval: Span::secs(20),
+        button: Some(Button {
+            may_force: false,
+            ..button("kiln-panel", "panels/kiln", Some("press"), "long")
+        }),
+        jobs_mins: (60, 150),
+        meter: "pointer = \"/line/kilowatts\"\nscale = 1000",
+        state: r#"pointer = "/relay""#,
+        refresh: false,
+    },
+    Place {
+        machine: "dust-extractor",
+        outlet: "extractor",
+        busy_above: 50.0,
+        idle_below: 20.0,
+        idle_for: Span::secs(MIN),
+        stale_after: Span::secs(40),
+        quiet_max: Span::ZERO,
+        interval: Span::secs(12),
+        button: None,
+        jobs_mins: (2, 30),
+        meter: "",
+        state: "on = \"1\"\noff = \"0\"",
+        refresh: false,
+    },
+];
+
+impl Place {
+    fn text(&self) -> String {
+        let Place { machine, outlet, busy_above, idle_below, meter, state, .. } = self;
+        let (idle_for, stale_after) = (self.idle_for.0 / 1000, self.stale_after.0 / 1000);
+        let words = if state.contains("on =") { state } else { "" };
+        let refresh = if self.refresh {
+            format!("[outlet.refresh]\ntopic = \"outlets/{outlet}/ask\"\npayload = \"now\"\n")
+        } else {
+            String::new()
+        };
+        format!(
+            r#"title = "{machine}"
+[outlet]
+power = "power"
+[outlet.state]
+topic = "outlets/{outlet}/state"
+{state}
+[outlet.command]
+topic = "outlets/{outlet}/command"
+{words}
+{refresh}[signals.power]
+topic = "meters/{outlet}"
+unit = "W"
+stale_after = "{stale_after}s"
+{meter}
+[[detectors]]
+use = "power-threshold"
+settings = {{ busy_above = {busy_above}, idle_below = {idle_below}, idle_for = "{idle_for} s" }}
+"#
+        )
+    }
+}
+
+/// What every life shares: the compiled rules and the detectors' modules.
+#[derive(Debug)]
+pub struct Parts {
+    pub plan: Plan,
+    pub modules: Modules,
+}
+
+impl Parts {
+    pub fn new() -> Result<Parts> {
+        let modules = Modules::new(Execution::Automatic, None)?;
+        let machines: Vec<_> =
+            PLACES.iter().map(|place| (format!("machines/{}.toml", place.machine), place.text())).collect();
+        let texts = [("shop.toml", SHOP), ("inputs.toml", INPUTS)];
+        let texts =
+            texts.into_iter().chain(machines.iter().map(|(path, text)| (path.as_str(), text.as_str())));
+        let folder = Folder::from_texts(Path::new("simulated-workshop"), texts);
+        let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
+        let compiled = compile(&folder, &around).map_err(|problems| {
+            anyhow!("{}", problems.iter().map(Problem::render).collect::<Vec<_>>().join("\n"))
+        })?;
+        Ok(Parts { plan: compiled.plan, modules })
+    }
+
+    /// The plan of one life: now and then a machine in shadow mode, and one that switches itself off when idle.
+    pub fn plan_for(&self, seed: u64) -> SharedPlan {
+        let mut plan = self.plan.clone();
+        // The rules would not let such a gesture be written; the guard must refuse it all the same.
+        for input in plan.inputs.iter_mut().filter(|input| input.name.as_str() == "kiln-panel") {
+            input.rights.may_force = false;
+        }
+        for machine in &mut plan.machines {
+            match machine.name.as_str() {
+                "dust-extractor" if seed.is_multiple_of(3) => machine.policy.shadow = true,
+                "mill" if seed.is_multiple_of(2) => {
+                    machine.policy.idle_off_after = Some(Span::secs(30 * MIN));
+                }
+                _ => {}
+            }
+        }
+        Arc::new(plan)
+    }
+}
+
+/// Which of [`PLACES`] a machine stands at.
+pub fn place_of(machine: &str) -> Option<usize> {
+    PLACES.iter().position(|place| place.machine == machine)
+}
