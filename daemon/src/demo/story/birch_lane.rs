@@ -157,6 +157,9 @@ fn thermostat_pause() -> Scene {
             Beat::Say("The kiln is firing. Its elements rest, and its meter reads 6 W."),
             Beat::Until(DrawsLessThan(KILN, 60.0)),
             Beat::Pause(A_SECOND_THOUGHT),
+            // The pause may have been nearly over when the scene began; then the next one is waited for.
+            Beat::Until(DrawsLessThan(KILN, 60.0)),
+            Beat::Pause(A_WHILE),
             Beat::Say("In the office Noor asks for it to be switched off."),
             ask(KILN, "off"),
             Beat::answer(KILN, "held", "machine-busy"),

@@ -14,6 +14,8 @@ mod heard;
 pub mod news;
 pub mod page;
 pub mod play;
+#[cfg(test)]
+mod rehearsal;
 pub mod scene;
 pub mod teller;
 

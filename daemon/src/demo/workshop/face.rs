@@ -16,7 +16,8 @@ use tokio::time::{Instant, MissedTickBehavior, timeout};
 use super::birch_lane::Dialect;
 use super::machine::Truth;
 use super::meter::MeterFault;
-use super::station::{Said, Workshop};
+use super::speech::{COMMANDS, Spoken, obey, speak};
+use super::station::Workshop;
 use crate::guard::Switch;
 use crate::time::{Moment, Span};
 
@@ -96,7 +97,13 @@ impl WorkshopFace {
     }
 
     pub fn views(&self) -> Vec<View> {
-        let workshop = self.shared.workshop();
+        View::all(&self.shared.workshop())
+    }
+}
+
+impl View {
+    /// Every station, in order.
+    pub fn all(workshop: &Workshop) -> Vec<View> {
         let view = |station: &super::Station| View {
             machine: station.machine,
             relay: station.outlet.relay(),
@@ -147,32 +154,9 @@ impl Shared {
     fn advance(&self, now: Moment) {
         let mut workshop = self.workshop();
         for saying in workshop.advance(now) {
-            let outlet = workshop.stations()[saying.station].outlet_name;
-            let dialect = self.dialects[saying.station];
-            match saying.what {
-                Said::State(switch) => {
-                    let payload = dialect.state.write(switch);
-                    self.publish(&format!("outlets/{outlet}/state"), &payload, QoS::AtLeastOnce, true);
-                }
-                Said::Reading(sample) => {
-                    let payload = dialect.meter.write(outlet, sample);
-                    self.publish(&format!("meters/{outlet}"), &payload, QoS::AtMostOnce, false);
-                }
-            }
-        }
-    }
-
-    fn obey(&self, topic: &[u8], payload: &[u8]) {
-        let mut workshop = self.workshop();
-        let now = workshop.now();
-        let commanded = |outlet: &str| format!("outlets/{outlet}/command").as_bytes() == topic;
-        let found = workshop.stations().iter().position(|station| commanded(station.outlet_name));
-        let Some(index) = found else { return };
-        let machine = workshop.stations()[index].machine;
-        if let Some(switch) = self.dialects[index].state.read_command(payload)
-            && let Some(station) = workshop.station_mut(machine)
-        {
-            station.outlet.command(switch, now);
+            let Spoken { topic, payload, retained } = speak(&workshop, &self.dialects, &saying);
+            let qos = if retained { QoS::AtLeastOnce } else { QoS::AtMostOnce };
+            self.publish(&topic, &payload, qos, retained);
         }
     }
 
@@ -220,7 +204,7 @@ async fn stay_until_lost(
     while let Ok(event) = events.poll().await {
         match event {
             Event::Incoming(Packet::ConnAck(_)) => {
-                if client.try_subscribe("outlets/+/command", QoS::AtLeastOnce).is_err() {
+                if client.try_subscribe(COMMANDS, QoS::AtLeastOnce).is_err() {
                     return;
                 }
                 shared.set_client(Some(client.clone()));
@@ -229,8 +213,43 @@ async fn stay_until_lost(
                 shared.report_all();
                 connected.send_replace(true);
             }
-            Event::Incoming(Packet::Publish(publish)) => shared.obey(&publish.topic, &publish.payload),
+            Event::Incoming(Packet::Publish(publish)) => {
+                let topic = String::from_utf8_lossy(&publish.topic);
+                obey(&mut shared.workshop(), &shared.dialects, &topic, &publish.payload);
+            }
             Event::Incoming(_) | Event::Outgoing(_) => {}
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::broker::EmbeddedBroker;
+    use crate::demo::workshop::birch_lane::{DIALECTS, PACE, workshop};
+
+    /// What could go wrong: a workshop that is deaf for the rest of the demo because its broker was away once.
+    #[tokio::test(flavor = "multi_thread")]
+    async fn an_outlet_obeys_again_after_the_broker_was_away() {
+        let broker = EmbeddedBroker::start().await.unwrap();
+        let port = broker.port();
+        let face = WorkshopFace::spawn(port, workshop(1), &DIALECTS, PACE);
+        let patience = Duration::from_secs(10);
+        assert!(face.connected(patience).await);
+        broker.shutdown().await;
+        let mut up = face.connected.clone();
+        timeout(patience, up.wait_for(|up| !*up)).await.unwrap().unwrap();
+        assert!(!face.send("outlets/mill/command", "off"), "nothing may wait for the broker to come back");
+        let broker = EmbeddedBroker::start_with(port, None).await.unwrap();
+        assert!(face.connected(patience).await);
+        assert!(face.send("outlets/laser/command", "off"));
+        let off =
+            |machine| face.views().iter().any(|view| view.machine == machine && view.relay == Switch::Off);
+        let begun = Instant::now();
+        while !off("laser-cutter") && begun.elapsed() < patience {
+            tokio::time::sleep(TICK).await;
+        }
+        assert!(off("laser-cutter") && !off("mill"));
+        broker.shutdown().await;
     }
 }

@@ -9,7 +9,8 @@
 //! | [`outlet`], [`meter`] | what switches it and what sees it, with faults to order |
 //! | [`station`] | the three together, and all stations as a [`Workshop`] |
 //! | [`birch_lane`] | the workshop of the demo and of `examples/workshop` |
-//! | [`payload`], [`face`] | the same workshop on MQTT |
+//! | [`payload`], [`speech`] | what they say, as messages |
+//! | [`face`] | the same workshop on a broker |
 
 pub mod birch_lane;
 pub mod chance;
@@ -19,6 +20,7 @@ pub mod machines;
 pub mod meter;
 pub mod outlet;
 pub mod payload;
+pub mod speech;
 pub mod station;
 
 pub use chance::Chance;
