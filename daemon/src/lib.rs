@@ -16,10 +16,13 @@
 //! | [`effects`] | from effects to messages and words |
 //! | [`journal`] | the durable record, and what survives a restart |
 //! | [`recording`] | readings on disk, to replay and to calibrate from |
+//! | [`calibrate`] | from recordings of a draw to the settings of a detector |
+//! | [`picture`] | a stretch of time as SVG and as text |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
 //! | [`cli`] | the command line, one file per command |
 
+pub mod calibrate;
 pub mod cli;
 pub mod demo;
 pub mod detectors;
@@ -30,6 +33,7 @@ pub mod guard;
 pub mod intake;
 pub mod journal;
 pub mod link;
+pub mod picture;
 pub mod plan;
 pub mod recording;
 pub mod rules;

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand, ValueEnum};
 
+use crate::calibrate::Interval;
+
 /// One guard between every way of switching a workshop machine and the outlet that feeds it.
 ///
 /// A networked outlet is a convenience: not an emergency stop, and not a means of isolating a machine for work on
@@ -56,6 +58,33 @@ pub enum Command {
     NewRules {
         /// A folder that is not there yet, or is empty.
         dir: PathBuf,
+    },
+    /// Find the settings of power-threshold in recordings of a machine's draw.
+    ///
+    /// A recording is CSV with a heading such as time,watts, or SenML JSON (RFC 8428) with one pack per line, plain or
+    /// gzip. Say when the machine worked if you know it; else its jobs are looked for.
+    Calibrate {
+        /// Recordings of one machine.
+        #[arg(required = true, value_name = "RECORDING")]
+        recordings: Vec<PathBuf>,
+        /// The signal to use, where a recording has several in watts.
+        #[arg(long, value_name = "NAME")]
+        signal: Option<String>,
+        /// A time in which it worked: an interval by ISO 8601, START/END, START/DURATION or DURATION/END.
+        #[arg(long = "job", value_name = "START/END")]
+        jobs: Vec<Interval>,
+        /// A time in which it was idle. With any, nothing else counts as idle; without, all that is no job does.
+        #[arg(long, value_name = "START/END")]
+        quiet: Vec<Interval>,
+        /// The proposal as JSON.
+        #[arg(long)]
+        json: bool,
+        /// Put the settings into this machine's file; a new file becomes a machine to fill in.
+        #[arg(long, value_name = "FILE")]
+        write: Option<PathBuf>,
+        /// Draw the recording with levels, jobs and verdicts.
+        #[arg(long, value_name = "FILE")]
+        svg: Option<PathBuf>,
     },
     /// Play a story in a simulated workshop, with a broker of its own and the real guard.
     Demo {

@@ -1,11 +1,13 @@
 //! The command line: one file per command, thin, everything they do is done elsewhere.
 
 mod args;
+mod calibrate;
 mod check;
 mod demo;
 mod exit_code;
 mod logging;
 mod new_rules;
+mod progress;
 mod request;
 mod rules;
 mod run;
@@ -45,6 +47,9 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Check { explain: Some(code), .. } => check::explain(&code),
         Command::Check { rules, json, explain: None } => check::check(&rules.unwrap_or_default(), json),
         Command::NewRules { dir } => new_rules::write(&dir),
+        Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
+            calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })
+        }
         Command::Demo { keep, port, json } => demo::demo(keep, port, json),
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })

@@ -13,17 +13,22 @@ use idlegate_detector::{Millis, Span};
 /// Below this draw a reading is no noise of a meter but a fault, such as a clamp the wrong way round.
 const NOISE_WATTS_MIN: f64 = -5.0;
 
+/// The settings, checked: `idle_below_watts` at most `busy_above_watts`, `gap_max` at most `idle_for`.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Limits {
-    pub(crate) busy_above_watts: f64,
-    pub(crate) idle_below_watts: f64,
-    pub(crate) idle_for: Span,
-    pub(crate) gap_max: Span,
+pub struct Limits {
+    /// Busy above this draw.
+    pub busy_above_watts: f64,
+    /// Quiet below this draw.
+    pub idle_below_watts: f64,
+    /// Idle after this time of quiet.
+    pub idle_for: Span,
+    /// A longer gap between readings ends the quiet.
+    pub gap_max: Span,
 }
 
 /// What the readings so far add up to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Finding {
+pub enum Finding {
     NothingYet,
     Implausible { watts: f64 },
     Overdue { since_latest: Span },
@@ -43,20 +48,30 @@ enum Standing {
     Idle,
 }
 
+/// The rules at work on one machine.
 #[derive(Debug)]
-pub(crate) struct Dwell {
+pub struct Dwell {
     limits: Limits,
     standing: Standing,
     quiet_since: Option<Millis>,
     latest: Option<(Millis, f64)>,
 }
 
+impl Finding {
+    /// Whether power may be cut.
+    pub fn is_idle(&self) -> bool {
+        matches!(self, Finding::Idle { .. } | Finding::BetweenWhileIdle { .. })
+    }
+}
+
 impl Dwell {
-    pub(crate) fn new(limits: Limits) -> Self {
+    /// Knows nothing yet.
+    pub fn new(limits: Limits) -> Self {
         Dwell { limits, standing: Standing::Unknown, quiet_since: None, latest: None }
     }
 
-    pub(crate) fn observe(&mut self, at: Millis, watts: f64) {
+    /// Takes a reading in.
+    pub fn observe(&mut self, at: Millis, watts: f64) {
         let broken =
             self.latest.is_some_and(|(before, _)| at < before || at.since(before) > self.limits.gap_max);
         if broken || !plausible(watts) {
@@ -86,7 +101,8 @@ impl Dwell {
         }
     }
 
-    pub(crate) fn finding(&self, now: Millis) -> Finding {
+    /// What holds at this time.
+    pub fn finding(&self, now: Millis) -> Finding {
         let Some((latest_at, watts)) = self.latest else { return Finding::NothingYet };
         let since_latest = now.since(latest_at);
         if !plausible(watts) {

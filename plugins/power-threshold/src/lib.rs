@@ -1,10 +1,11 @@
 //! power-threshold: a machine is busy above a power level, and idle only after a dwell below a lower one.
 //!
 //! This file holds the settings; `dwell` holds the rules, `words` the sentences. README.md explains both to people.
+//! The rules are public so that a calibration can rehearse with them.
 
 #![forbid(unsafe_code)]
 
-mod dwell;
+pub mod dwell;
 mod words;
 
 use dwell::{Dwell, Limits};

@@ -1,0 +1,54 @@
+//! What the detector would have said: its own rules, run over a recording.
+
+use idlegate_detector as sdk;
+use power_threshold::dwell::{Dwell, Limits};
+
+use super::marks::Interval;
+use super::take::{Take, since};
+use crate::time::{Span, WallTime};
+
+/// The stretches of a recording in which power could have been cut.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LetThrough(pub Vec<Interval>);
+
+/// Runs power-threshold with these limits over the recording, from its first reading, knowing nothing before it.
+pub fn let_through(take: &Take, limits: Limits) -> LetThrough {
+    let mut dwell = Dwell::new(limits);
+    let gap_max = i64::try_from(limits.gap_max.as_millis()).unwrap_or(i64::MAX);
+    let mut stretches: Vec<Interval> = Vec::new();
+    for (index, sample) in take.samples.iter().enumerate() {
+        let at = moment(take, sample.at);
+        dwell.observe(at, sample.watts);
+        if !dwell.finding(at).is_idle() {
+            continue;
+        }
+        // It stands until the next reading, but no longer than the detector waits for one.
+        let overdue = WallTime(sample.at.0.saturating_add(gap_max));
+        let until = take.samples.get(index + 1).map_or(overdue, |next| next.at.min(overdue));
+        match stretches.last_mut() {
+            Some(stretch) if stretch.until == sample.at => stretch.until = until,
+            Some(_) | None => stretches.push(Interval { from: sample.at, until }),
+        }
+    }
+    LetThrough(stretches)
+}
+
+fn moment(take: &Take, at: WallTime) -> sdk::Millis {
+    sdk::Millis(since(take.from(), at).0)
+}
+
+impl LetThrough {
+    /// How much of this time power could have been cut.
+    pub fn within(&self, interval: Interval) -> Span {
+        let overlap =
+            |stretch: &Interval| since(stretch.from.max(interval.from), stretch.until.min(interval.until)).0;
+        Span(self.0.iter().map(overlap).sum())
+    }
+
+    /// How long after the end of a job power is let through for the first time, if that happens before `limit`.
+    pub fn released(&self, end: WallTime, limit: WallTime) -> Option<Span> {
+        let first = self.0.iter().find(|stretch| stretch.until > end)?;
+        let at = first.from.max(end);
+        (at < limit).then(|| since(end, at))
+    }
+}

@@ -1,0 +1,149 @@
+//! A proposal as people read it, and as a picture.
+
+use std::fmt::Write as _;
+
+use idlegate_detector::quantity;
+
+use super::dwell::Basis;
+use super::proposal::{Evidence, Proposal, Sureness};
+use super::rehearsal::let_through;
+use super::take::Take;
+use crate::picture::{Level, Picture, Shade, Stretch, Strip};
+use crate::time::{Span, WallTime};
+
+/// The proposal in a dozen lines.
+pub fn words(takes: &[Take], proposal: &Proposal) -> String {
+    let Proposal { settings, evidence, .. } = proposal;
+    let mut text = String::new();
+    let mut line = |words: String| {
+        // A text never fails to take more.
+        let _ = writeln!(text, "{words}");
+    };
+    for take in takes {
+        line(format!("{}: {} readings; {}", take.name, take.samples.len(), take.oddities));
+    }
+    let jobs = proposal.jobs.len();
+    let found = if evidence.jobs_found { "found" } else { "marked" };
+    line(format!("{jobs} {} {found}", if jobs == 1 { "job" } else { "jobs" }));
+    line(String::new());
+    line(format!("busy_above = {}", settings.busy_above_watts));
+    line(format!("idle_below = {}", settings.idle_below_watts));
+    line(format!("idle_for   = \"{}\"", settings.idle_for_text()));
+    if let Some(gap) = settings.gap_max {
+        line(format!("gap_max    = \"{gap}\""));
+    }
+    line(String::new());
+    line(format!(
+        "Idle it draws {}, seldom more than {}; at work usually {}.",
+        quantity(evidence.idle_watts_usual, "W"),
+        quantity(evidence.idle_watts_high, "W"),
+        quantity(evidence.busy_watts_usual, "W"),
+    ));
+    line(pauses(evidence, settings.idle_for));
+    line(rehearsed(evidence));
+    line(sureness(proposal));
+    text
+}
+
+fn pauses(evidence: &Evidence, idle_for: Span) -> String {
+    let seen = match evidence.pauses {
+        0 => "No pause of 5 s or more was seen inside a job".to_owned(),
+        1 => format!("One pause was seen inside a job, of {}", evidence.pause_longest),
+        count => format!("{count} pauses were seen inside jobs, the longest of {}", evidence.pause_longest),
+    };
+    let because = match evidence.basis {
+        Basis::Pauses { factor } => format!("power waits {factor} times the longest, {idle_for}"),
+        Basis::Floor => format!("power waits {idle_for} all the same"),
+        Basis::SilentFloor => format!(
+            "but this machine would say nothing in one (it draws its full power or none) and few jobs were seen, so power waits {idle_for}"
+        ),
+    };
+    match evidence.outlast_chance {
+        Some(chance) if chance >= 0.01 => format!(
+            "{seen}; {because}. If pauses vary as waiting times do, about {} in 100 to come would outlast that.",
+            (chance * 100.0).round()
+        ),
+        Some(_) | None => format!("{seen}; {because}."),
+    }
+}
+
+fn rehearsed(evidence: &Evidence) -> String {
+    let mut released: Vec<Span> = evidence.released.iter().flatten().copied().collect();
+    released.sort_unstable();
+    let jobs = evidence.released.len();
+    let hit = match evidence.jobs_hit {
+        0 => "in no job could power have been cut".to_owned(),
+        hit => format!("in {hit} of {jobs} jobs power could have been cut"),
+    };
+    let after = match released.get(released.len() / 2) {
+        Some(median) => format!("afterwards it was let through after {median} (median)"),
+        None => "it was never let through between two jobs".to_owned(),
+    };
+    let available = (evidence.available * 100.0).floor();
+    format!("Rehearsed on this recording: {hit}; {after}, and in {available} % of the idle time.")
+}
+
+fn sureness(proposal: &Proposal) -> String {
+    match proposal.sureness {
+        Sureness::Good => "Sureness: good.".to_owned(),
+        Sureness::Fair if proposal.evidence.jobs_found => {
+            "Sureness: fair. Nobody marked the jobs; see whether the picture shows them where they were.".to_owned()
+        }
+        Sureness::Fair => "Sureness: fair. More jobs would make it better.".to_owned(),
+        Sureness::Thin => {
+            "Sureness: thin. Few jobs, or no pause in them: record some more days, and calibrate with all of them."
+                .to_owned()
+        }
+    }
+}
+
+/// The recording with the levels across it, the jobs and what would have been said of it.
+pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
+    let Proposal { settings, evidence, jobs, .. } = proposal;
+    let gap_max = settings.gap_max.unwrap_or(Span::secs(60));
+    let through = let_through(take, settings.limits()).0;
+    let inside = |at: WallTime| at >= take.from() && at <= take.until();
+    let here = jobs.iter().filter(|job| inside(job.from) || inside(job.until));
+    let jobs = here.map(|job| stretch(job.from, job.until, Shade::Job)).collect();
+    let idle = through.iter().map(|it| stretch(it.from, it.until, Shade::Idle));
+    let held = held(take, &through);
+    let mut verdicts: Vec<Stretch> = idle.chain(held).collect();
+    verdicts.sort_by_key(|stretch| stretch.from);
+    Picture {
+        title: take.name.clone(),
+        caption: format!(
+            "idle below {} for {}; longest pause in a job {}",
+            quantity(settings.idle_below_watts, "W"),
+            settings.idle_for,
+            if evidence.pauses == 0 { "none".to_owned() } else { evidence.pause_longest.to_string() },
+        ),
+        from: take.from(),
+        until: take.until(),
+        quantity: "draw, W".to_owned(),
+        curve: take.samples.iter().map(|sample| (sample.at, sample.watts)).collect(),
+        gap_millis: i64::try_from(gap_max.millis()).unwrap_or(i64::MAX),
+        levels: vec![Level {
+            value: settings.busy_above_watts,
+            label: format!("busy above {}", quantity(settings.busy_above_watts, "W")),
+        }],
+        strips: vec![
+            Strip { label: "jobs".to_owned(), stretches: jobs },
+            Strip { label: "verdict".to_owned(), stretches: verdicts },
+        ],
+    }
+}
+
+fn stretch(from: WallTime, until: WallTime, shade: Shade) -> Stretch {
+    let length = Span(u64::try_from(until.0 - from.0).unwrap_or(0));
+    Stretch { from, until, shade, note: format!("{length} from {}", crate::journal::rfc3339(from)) }
+}
+
+/// What lies between: busy, or not known.
+fn held<'a>(take: &'a Take, through: &'a [super::Interval]) -> impl Iterator<Item = Stretch> + 'a {
+    let begins = std::iter::once(take.from()).chain(through.iter().map(|it| it.until));
+    let ends = through.iter().map(|it| it.from).chain(std::iter::once(take.until()));
+    begins
+        .zip(ends)
+        .filter(|(from, until)| from < until)
+        .map(|(from, until)| stretch(from, until, Shade::Busy))
+}

@@ -1,0 +1,168 @@
+// What could go wrong in the workshop: a threshold in the middle of a standby that creeps, a dwell shorter than the next
+// pause, a proposal for a machine whose draw tells nothing, a rules file left in half.
+
+use super::dwell::outlast_chance;
+use super::levels::quantile;
+use super::*;
+use crate::recording::{Oddities, parse_time};
+use crate::time::{Span, WallTime};
+
+fn take(seconds: i64, draw: impl Fn(i64) -> f64) -> Take {
+    let samples =
+        (0..seconds).step_by(2).map(|second| Sample { at: at(second), watts: draw(second) }).collect();
+    Take { name: "made up".to_owned(), samples, late: 0, oddities: Oddities::default() }
+}
+
+fn at(second: i64) -> WallTime {
+    WallTime(1_764_000_000_000 + second * 1_000)
+}
+
+fn job(from: i64, until: i64) -> Interval {
+    Interval { from: at(from), until: at(until) }
+}
+
+fn marked(jobs: &[Interval]) -> Marks {
+    Marks { jobs: jobs.to_vec(), quiet: Vec::new() }
+}
+
+/// Idles at 30 W with a little noise; prints for half an hour with a bed heater that pauses for 50 s.
+fn printer(second: i64) -> f64 {
+    let noise = [0.0, 0.7, -0.4, 1.1][usize::try_from(second / 2 % 4).unwrap()];
+    let heating = (7_200..9_000).contains(&second) && (second - 7_200) % 60 < 10;
+    if heating { 250.0 } else { 30.0 + noise }
+}
+
+/// A filament printer idling near 30 W was given a limit of 40 W: idle plus a small margin (common practice, no source).
+#[test]
+fn a_printer_at_30_watts_gets_a_limit_of_idle_plus_a_small_margin() {
+    let proposal = calibrate(&[take(14_400, printer)], &marked(&[job(7_200, 8_950)])).unwrap();
+    let settings = &proposal.settings;
+    assert!((32.0..45.0).contains(&settings.busy_above_watts), "{settings:?}");
+    assert!(settings.idle_below_watts <= settings.busy_above_watts);
+    assert!(settings.idle_for >= Span::secs(75), "half as long again as its longest pause: {settings:?}");
+    assert_eq!((proposal.evidence.jobs_hit, proposal.evidence.pauses), (0, 29));
+}
+
+#[test]
+fn jobs_are_found_where_nobody_marked_them() {
+    let found = calibrate(&[take(14_400, printer)], &Marks::default()).unwrap();
+    assert!(found.evidence.jobs_found);
+    let [only] = found.jobs[..] else { panic!("{:?}", found.jobs) };
+    assert!(
+        (only.from.0 - at(7_200).0).abs() <= 2_000 && (only.until.0 - at(8_950).0).abs() <= 4_000,
+        "{only:?}"
+    );
+}
+
+/// A kiln's thermostat pauses for four minutes in ten, at 4 W as when it is idle.
+#[test]
+fn a_dwell_outlasts_the_longest_pause_with_a_factor() {
+    let kiln =
+        |second: i64| if (3_600..18_000).contains(&second) && second % 600 < 360 { 2_900.0 } else { 4.0 };
+    let proposal = calibrate(&[take(30_000, kiln)], &marked(&[job(3_600, 17_760)])).unwrap();
+    assert!(proposal.settings.idle_for >= Span::secs(360), "{:?}", proposal.settings);
+    assert_eq!(proposal.sureness, Sureness::Thin, "it was one job only");
+}
+
+/// What a machine draws in a pause is less than at work and more than when idle: the level lies below it.
+#[test]
+fn electronics_that_stay_on_in_a_pause_count_as_working() {
+    let washer = |second: i64| match second {
+        3_600..5_000 | 7_000..8_000 => 400.0,
+        5_000..7_000 => 9.0,
+        _ => 1.0,
+    };
+    let proposal = calibrate(&[take(14_400, washer)], &marked(&[job(3_600, 7_998)])).unwrap();
+    assert!(proposal.settings.idle_below_watts < 9.0, "{:?}", proposal.settings);
+    assert_eq!(proposal.evidence.pauses, 0);
+    // A later job soaks for an hour: still nothing to cut.
+    let long = take(20_000, |second| match second {
+        3_600..5_000 | 9_000..10_000 => 400.0,
+        5_000..9_000 => 9.0,
+        _ => 1.0,
+    });
+    let through = let_through(&long, proposal.settings.limits());
+    assert_eq!(through.within(job(3_600, 9_998)), Span::ZERO);
+    assert!(through.released(at(9_998), at(20_000)).is_some());
+}
+
+#[test]
+fn a_machine_that_draws_no_more_at_work_is_refused_with_a_way_out() {
+    let flat = take(14_400, |second| 30.0 + f64::from(u32::try_from(second / 2 % 3).unwrap()));
+    let refusal = calibrate(std::slice::from_ref(&flat), &marked(&[job(7_200, 9_000)])).unwrap_err();
+    assert!(matches!(refusal, Refusal::Overlap { .. }), "{refusal}");
+    assert!(
+        refusal.to_string().contains("cannot be told apart by power")
+            && refusal.to_string().contains("status")
+    );
+    assert!(matches!(calibrate(&[flat], &Marks::default()).unwrap_err(), Refusal::NoJobs { .. }));
+}
+
+#[test]
+fn what_cannot_be_answered_is_said() {
+    let day = take(14_400, printer);
+    let outside = calibrate(std::slice::from_ref(&day), &marked(&[job(20_000, 21_000)])).unwrap_err();
+    assert!(matches!(outside, Refusal::JobOutside(..)), "{outside}");
+    assert_eq!(calibrate(&[], &Marks::default()).unwrap_err(), Refusal::NoReadings);
+    let always = take(3_600, |_| 300.0);
+    assert_eq!(calibrate(&[always], &marked(&[job(0, 3_598)])).unwrap_err(), Refusal::NoQuiet);
+}
+
+/// numpy 2.x: `numpy.percentile([1, ..., 10], 95)` is 9.55 with its default definition, "linear".
+#[test]
+fn a_quantile_is_the_linear_one() {
+    let ten: Vec<f64> = (1..=10).map(f64::from).collect();
+    assert!((quantile(&ten, 0.95) - 9.55).abs() < 1e-12);
+    assert!((quantile(&ten, 0.0) - 1.0).abs() < 1e-12 && (quantile(&ten, 1.0) - 10.0).abs() < 1e-12);
+}
+
+/// Of things in random order the next is a record with probability 1 / (n + 1), whatever they are.
+#[test]
+fn the_chance_of_a_longer_pause_is_that_of_a_record() {
+    assert!((outlast_chance(9, 1.0) - 0.1).abs() < 1e-12);
+    assert!(outlast_chance(9, 1.9) < outlast_chance(9, 1.5));
+}
+
+/// Forms of ISO 8601, clause 4.4.4 of the edition of 2004 (from memory); the values are its own example of an interval,
+/// 1985-04-12T23:20:50 to 1985-06-25T10:30:00, in UTC.
+#[test]
+fn intervals_are_read_in_their_three_forms() {
+    let read = |text: &str| text.parse::<Interval>();
+    let time = |text: &str| parse_time(text).unwrap();
+    let whole = Interval { from: time("1985-04-12T23:20:50Z"), until: time("1985-06-25T10:30:00Z") };
+    assert_eq!(read("1985-04-12T23:20:50Z/1985-06-25T10:30:00Z"), Ok(whole));
+    assert_eq!(read("1985-04-12T23:20:50Z/P73DT11H9M10S"), Ok(whole));
+    assert_eq!(read("P73DT11H9M10S/1985-06-25T10:30:00Z"), Ok(whole));
+    assert_eq!(read("1985-04-13T01:20:50+02:00/PT1H").unwrap().from, whole.from);
+    for bad in
+        ["", "1985-04-12T23:20:50Z", "PT1H/PT1H", "1985-04-12T23:20:50/PT1H", "1985-04-12T23:20:50Z/P1M"]
+    {
+        assert!(read(bad).is_err(), "{bad}");
+    }
+    assert!(matches!(read("1985-06-25T10:30:00Z/1985-04-12T23:20:50Z"), Err(IntervalFault::Backwards(_))));
+}
+
+#[test]
+fn settings_go_into_a_file_without_touching_the_rest() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("resin-printer.toml");
+    let settings =
+        Settings { busy_above_watts: 40.5, idle_below_watts: 35.0, idle_for: Span::secs(170), gap_max: None };
+    assert_eq!(write(&path, &settings).unwrap(), Written::New);
+    let new = std::fs::read_to_string(&path).unwrap();
+    assert!(new.contains("busy_above = 40.5") && new.contains("idle_for = \"2 min 50 s\""), "{new}");
+
+    let mine = "# mine\ntitle = \"Mill\" # loud\n[[detectors]]\nuse = \"machine-status\"\n[[detectors]]\nuse = \"power-threshold\"\nsettings = { busy_above = 9, idle_for = \"1 s\" } # by hand\n";
+    std::fs::write(&path, mine).unwrap();
+    assert_eq!(write(&path, &settings).unwrap(), Written::Changed);
+    let changed = std::fs::read_to_string(&path).unwrap();
+    assert!(
+        changed.starts_with("# mine\ntitle = \"Mill\" # loud\n") && changed.contains("# by hand"),
+        "{changed}"
+    );
+    assert!(changed.contains("busy_above = 40.5") && !changed.contains("\"1 s\""), "{changed}");
+
+    std::fs::write(&path, "title = ").unwrap();
+    assert!(matches!(write(&path, &settings), Err(WriteError::NotToml { .. })));
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), "title = ");
+}

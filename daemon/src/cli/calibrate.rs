@@ -1,0 +1,133 @@
+//! `idlegate calibrate`.
+
+use std::io::IsTerminal as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use serde_json::{Value, json};
+
+use super::exit_code::Exit;
+use crate::calibrate::{self, Interval, Marks, Proposal, Refusal, Take, TakeError, Written};
+use crate::journal::rfc3339;
+use crate::picture::Colour;
+
+/// What the command line says.
+#[derive(Debug)]
+pub(super) struct Wanted {
+    pub(super) recordings: Vec<PathBuf>,
+    pub(super) signal: Option<String>,
+    pub(super) jobs: Vec<Interval>,
+    pub(super) quiet: Vec<Interval>,
+    pub(super) json: bool,
+    pub(super) write: Option<PathBuf>,
+    pub(super) svg: Option<PathBuf>,
+}
+
+pub(super) fn calibrate(wanted: Wanted) -> anyhow::Result<Exit> {
+    let takes = match read(&wanted) {
+        Ok(takes) => takes,
+        Err(error) => {
+            eprintln!("idlegate: {:#}", anyhow::Error::from(error));
+            return Ok(Exit::No);
+        }
+    };
+    let marks = Marks { jobs: wanted.jobs.clone(), quiet: wanted.quiet.clone() };
+    let proposal = match calibrate::calibrate(&takes, &marks) {
+        Ok(proposal) => proposal,
+        Err(refusal) => return Ok(refused(&refusal, wanted.json)),
+    };
+    if wanted.json {
+        println!("{}", as_json(&proposal));
+    } else {
+        print!("{}", calibrate::words(&takes, &proposal));
+        show(&takes, &proposal);
+    }
+    if let Some(path) = &wanted.svg {
+        draw(path, &takes, &proposal)?;
+    }
+    if let Some(path) = &wanted.write {
+        let written = calibrate::write(path, &proposal.settings)?;
+        let what = match written {
+            Written::New => "a new machine; put in the topics of its outlet and meter",
+            Written::Changed => "the settings of power-threshold",
+            Written::Added => "power-threshold with these settings",
+        };
+        eprintln!("{}: {what}", path.display());
+    }
+    Ok(Exit::Good)
+}
+
+fn read(wanted: &Wanted) -> Result<Vec<Take>, TakeError> {
+    let bar = super::progress::count(wanted.recordings.len(), "recordings");
+    let takes = wanted.recordings.iter().map(|path| {
+        let take = Take::read(path, wanted.signal.as_deref());
+        bar.inc(1);
+        take
+    });
+    let takes = takes.collect();
+    bar.finish_and_clear();
+    takes
+}
+
+fn refused(refusal: &Refusal, json: bool) -> Exit {
+    if json {
+        println!("{}", json!({ "refused": refusal.to_string() }));
+    } else {
+        eprintln!("idlegate: {refusal}");
+    }
+    Exit::No
+}
+
+fn show(takes: &[Take], proposal: &Proposal) {
+    let stdout = std::io::stdout();
+    let (colour, columns) = if stdout.is_terminal() {
+        (Colour::Ansi, crossterm::terminal::size().map_or(80, |(columns, _)| columns))
+    } else {
+        (Colour::Plain, 100)
+    };
+    for take in takes {
+        println!("\n{}", calibrate::picture(take, proposal).to_text(columns, colour));
+    }
+}
+
+/// One file for one recording; for more, further ones with a number.
+fn draw(path: &Path, takes: &[Take], proposal: &Proposal) -> anyhow::Result<()> {
+    for (index, take) in takes.iter().enumerate() {
+        let path = if index == 0 { path.to_owned() } else { numbered(path, index + 1) };
+        let svg = calibrate::picture(take, proposal).to_svg();
+        std::fs::write(&path, svg).with_context(|| format!("cannot write {}", path.display()))?;
+    }
+    Ok(())
+}
+
+fn numbered(path: &Path, number: usize) -> PathBuf {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let extension = path.extension().map(|extension| format!(".{}", extension.to_string_lossy()));
+    path.with_file_name(format!("{stem}-{number}{}", extension.unwrap_or_default()))
+}
+
+fn as_json(proposal: &Proposal) -> Value {
+    let Proposal { settings, evidence, sureness, jobs } = proposal;
+    let secs = |span: crate::time::Span| std::time::Duration::from(span).as_secs_f64();
+    json!({
+        "busy_above": settings.busy_above_watts,
+        "idle_below": settings.idle_below_watts,
+        "idle_for": settings.idle_for_text(),
+        "idle_for_seconds": secs(settings.idle_for),
+        "gap_max": settings.gap_max.map(|gap| gap.to_string()),
+        "sureness": sureness,
+        "jobs_found": evidence.jobs_found,
+        "jobs": jobs.iter().map(|job| json!({ "start": rfc3339(job.from), "end": rfc3339(job.until) })).collect::<Vec<_>>(),
+        "evidence": {
+            "idle_watts_usual": evidence.idle_watts_usual,
+            "idle_watts_high": evidence.idle_watts_high,
+            "busy_watts_usual": evidence.busy_watts_usual,
+            "pauses": evidence.pauses,
+            "longest_pause_seconds": secs(evidence.pause_longest),
+            "outlast_chance": evidence.outlast_chance,
+            "idle_share_released": evidence.available,
+            "released_after_seconds": evidence.released.iter().map(|span| span.map(secs)).collect::<Vec<_>>(),
+            "jobs_hit": evidence.jobs_hit,
+        },
+    })
+}

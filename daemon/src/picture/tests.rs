@@ -1,0 +1,72 @@
+use super::*;
+
+fn at(second: i64) -> WallTime {
+    WallTime(1_764_000_000_000 + second * 1_000)
+}
+
+fn day() -> Picture {
+    let draw = |second: i64| match second {
+        7_000 => 2_900.0,
+        20_000..24_000 => 210.0,
+        _ => 4.0,
+    };
+    Picture {
+        title: "Mill <1>".to_owned(),
+        caption: "A day & a spike".to_owned(),
+        from: at(0),
+        until: at(86_400),
+        quantity: "draw, W".to_owned(),
+        curve: (0..86_400)
+            .filter(|second| !(50_000..60_000).contains(second))
+            .map(|s| (at(s), draw(s)))
+            .collect(),
+        gap_millis: 60_000,
+        levels: vec![Level { value: 12.0, label: "busy above 12 W".to_owned() }],
+        strips: vec![Strip {
+            label: "verdict".to_owned(),
+            stretches: vec![
+                Stretch { from: at(0), until: at(20_000), shade: Shade::Idle, note: String::new() },
+                Stretch { from: at(20_000), until: at(24_180), shade: Shade::Busy, note: "210 W".to_owned() },
+                Stretch { from: at(50_000), until: at(60_000), shade: Shade::Unknown, note: String::new() },
+            ],
+        }],
+    }
+}
+
+/// A spike of one second in a day is narrower than any column.
+#[test]
+fn no_spike_is_lost() {
+    let columns = day().columns(100);
+    let highest = columns.iter().flatten().map(|column| column.high).fold(0.0, f64::max);
+    assert!((highest - 2_900.0).abs() < f64::EPSILON);
+}
+
+#[test]
+fn a_gap_is_drawn_as_a_gap() {
+    assert_eq!(day().columns(1_000).len(), 2);
+}
+
+/// However long the recording, the picture stays small enough to send.
+#[test]
+fn a_day_of_readings_is_a_small_file_with_text_escaped() {
+    let svg = day().to_svg();
+    assert!(svg.len() < 100_000, "{} bytes", svg.len());
+    assert!(svg.contains("Mill &lt;1&gt;") && svg.contains("A day &amp; a spike"));
+    assert!(svg.contains("prefers-color-scheme:dark") && !svg.contains("http://example"));
+}
+
+#[test]
+fn the_scale_shows_standby_and_heater_in_their_order() {
+    let scale = axis::Scale::up_to(2_900.0);
+    let places: Vec<_> = [0.0, 4.0, 40.0, 400.0, 2_900.0].map(|watts| scale.place(watts)).to_vec();
+    assert!(places.windows(2).all(|pair| pair[1] - pair[0] > 0.05), "{places:?}");
+    assert_eq!(scale.ticks(), [0.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1_000.0, 3_000.0]);
+}
+
+#[test]
+fn the_text_is_as_wide_as_the_terminal_and_plain_when_asked() {
+    let plain = day().to_text(80, Colour::Plain);
+    assert!(plain.lines().all(|line| line.chars().count() <= 80), "{plain}");
+    assert!(!plain.contains('\u{1b}') && plain.contains('█') && plain.contains("06:00"), "{plain}");
+    assert!(day().to_text(80, Colour::Ansi).contains("\u{1b}[31m█"));
+}

@@ -1,0 +1,137 @@
+//! Protection on real machines: for every meter, calibrate on its first day with a job, then ask all through its other
+//! days whether power could have been cut.
+
+mod meters;
+mod references;
+mod score;
+
+use std::path::PathBuf;
+
+use anyhow::{Context, Result, bail};
+use idlegate::calibrate::calibrate;
+use meters::Meter;
+use score::Score;
+use serde_json::json;
+
+const USAGE: &str = "\
+protection [--short] [--data DIR] [--every-day] [--unmarked] [--json FILE]
+  --short      what the test command runs
+  --data DIR   recordings *.csv.gz and jobs.csv ($IDLEGATE_OPEN_DATA/power, else ../shared/open-data/power)
+  --every-day  calibrate on each day with a job in turn, and sum up
+  --unmarked   let calibration find the jobs of its day by itself
+  --json FILE  the figures, for a machine to read";
+
+struct Args {
+    data: Option<PathBuf>,
+    every_day: bool,
+    unmarked: bool,
+    json: Option<String>,
+}
+
+fn args() -> Result<Args> {
+    let mut args = Args { data: None, every_day: false, unmarked: false, json: None };
+    let mut given = std::env::args().skip(1);
+    while let Some(arg) = given.next() {
+        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
+        match arg.as_str() {
+            // All of it takes seconds.
+            "--short" => {}
+            "--data" => args.data = Some(value()?.into()),
+            "--every-day" => args.every_day = true,
+            "--unmarked" => args.unmarked = true,
+            "--json" => args.json = Some(value()?),
+            _ => bail!("{arg} is not known\n{USAGE}"),
+        }
+    }
+    Ok(args)
+}
+
+/// The guards that are compared.
+const GUARDS: [&str; 3] = ["calibrated", "learnt dwell", "bare rule"];
+
+fn main() -> Result<()> {
+    let args = args()?;
+    let folder = args.data.unwrap_or_else(meters::usual_folder);
+    if !folder.join("jobs.csv").is_file() {
+        println!("protection: skipped, there is no {}/jobs.csv", folder.display());
+        return Ok(());
+    }
+    let meters = meters::load(&folder)?;
+    println!(
+        "{:<26}{:<13}{:>5}{:>8}{:>6}{:>10}{:>9}{:>9}{:>7}   settings",
+        "meter", "guard", "jobs", "hours", "hit", "cut share", "median s", "p90 s", "limit"
+    );
+    let mut totals: [Score; 3] = Default::default();
+    let mut figures = Vec::new();
+    let mut late = Vec::new();
+    for meter in &meters {
+        let (scores, settings) = judge(meter, args.every_day, args.unmarked)?;
+        let limit = meter.release_limit_secs(&scores[0].settings_level);
+        for (place, (guard, score)) in GUARDS.iter().zip(&scores).enumerate() {
+            let name = if place == 0 { meter.name.as_str() } else { "" };
+            let note = if place == 0 { settings.as_str() } else { "" };
+            println!("{name:<26}{guard:<13}{}{limit:>7.0}   {note}", score.row());
+            totals[place].add(score);
+        }
+        if scores[0].median_secs().is_some_and(|median| median > limit) {
+            late.push(meter.name.clone());
+        }
+        figures.push(json!({
+            "meter": meter.name, "settings": settings, "release_limit_seconds": limit,
+            "guards": GUARDS.iter().zip(&scores).map(|(guard, score)| score.as_json(guard)).collect::<Vec<_>>(),
+        }));
+    }
+    for (guard, total) in GUARDS.iter().zip(&totals) {
+        println!("{:<26}{guard:<13}{}", "all", total.row());
+    }
+    if let Some(file) = &args.json {
+        std::fs::write(file, serde_json::to_string_pretty(&json!({ "meters": figures }))?)?;
+    }
+    conclude(&totals, &late)
+}
+
+/// The scores of the three guards, and what was proposed.
+fn judge(meter: &Meter, every_day: bool, unmarked: bool) -> Result<([Score; 3], String)> {
+    let days = meter.days.iter().enumerate().filter(|(_, day)| !day.jobs.is_empty());
+    let mut scores: [Score; 3] = Default::default();
+    let mut settings = String::new();
+    for (chosen, day) in days.take(if every_day { usize::MAX } else { 1 }) {
+        let marks = if unmarked { Default::default() } else { day.marks() };
+        let proposal = calibrate(std::slice::from_ref(&day.take), &marks)
+            .with_context(|| format!("calibrating on {}", day.take.name))?;
+        let level = proposal.settings.idle_below_watts;
+        settings = format!("{level} W, {}", proposal.settings.idle_for_text());
+        for other in meter.days.iter().enumerate().filter(|(index, _)| *index != chosen).map(|(_, day)| day) {
+            scores[0].probe(other, &score::calibrated(other, &proposal.settings));
+            scores[1].probe(other, &references::learnt_dwell(day, other));
+            scores[2].probe(other, &references::bare_rule(day, other));
+        }
+        scores[0].settings_level = level;
+    }
+    Ok((scores, settings))
+}
+
+fn conclude(totals: &[Score; 3], late: &[String]) -> Result<()> {
+    let [calibrated, learnt, bare] = totals;
+    println!(
+        "\n{} jobs of {:.0} h: {} hit, where the learnt dwell hits {} and the bare rule {}; release median {:.0} s, the learnt dwell's {:.0} s",
+        calibrated.jobs,
+        calibrated.job_secs / 3_600.0,
+        calibrated.hit,
+        learnt.hit,
+        bare.hit,
+        calibrated.median_secs().unwrap_or(f64::NAN),
+        learnt.median_secs().unwrap_or(f64::NAN),
+    );
+    if !late.is_empty() {
+        println!("later than twice the longest pause or three minutes: {}", late.join(", "));
+    }
+    let ahead = calibrated.hit <= learnt.hit
+        && calibrated.hit < bare.hit
+        && calibrated.median_secs().unwrap_or(0.0) <= learnt.median_secs().unwrap_or(f64::INFINITY);
+    if ahead {
+        println!("protection: ahead of both references");
+        return Ok(());
+    }
+    bail!("protection: not ahead of both references")
+}
