@@ -17,6 +17,7 @@
 //! | [`journal`] | the durable record, and what survives a restart |
 //! | [`recording`] | readings on disk, to replay and to calibrate from |
 //! | [`calibrate`] | from recordings of a draw to the settings of a detector |
+//! | [`replay`] | the engine in virtual time over recordings |
 //! | [`picture`] | a stretch of time as SVG and as text |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
@@ -36,6 +37,7 @@ pub mod link;
 pub mod picture;
 pub mod plan;
 pub mod recording;
+pub mod replay;
 pub mod rules;
 pub mod schedules;
 pub mod service;

@@ -134,3 +134,67 @@ fn wait_for(mut condition: impl FnMut() -> bool) {
         std::thread::sleep(Duration::from_millis(50));
     }
 }
+
+/// A machine that idles at 4 W and works at 200 W for ten minutes, once with a pause.
+fn recorded_day(folder: &Path) -> String {
+    use std::io::Write as _;
+    let path = folder.join("day.csv");
+    let mut file = std::fs::File::create(&path).unwrap();
+    writeln!(file, "time,watts").unwrap();
+    for second in (0..6_000).step_by(2) {
+        let working = (1_800..2_400).contains(&second) && !(2_000..2_040).contains(&second);
+        let (hour, minute) = (8 + second / 3_600, second / 60 % 60);
+        let watts = if working { 200 } else { 4 };
+        writeln!(file, "2026-11-25T{hour:02}:{minute:02}:{:02}Z,{watts}", second % 60).unwrap();
+    }
+    path.to_str().unwrap().to_owned()
+}
+
+#[test]
+fn what_calibrate_proposes_and_writes_replay_can_use() {
+    let dir = tempfile::tempdir().unwrap();
+    let (day, machine) = (recorded_day(dir.path()), dir.path().join("mill.toml"));
+    let machine = machine.to_str().unwrap();
+    let job = "2026-11-25T08:30:00Z/2026-11-25T08:39:58Z";
+    let output = idlegate(&["calibrate", &day, "--job", job, "--json", "--write", machine]);
+    assert_eq!(output.status.code(), Some(0));
+    let proposal: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let level = proposal["idle_below"].as_f64().unwrap();
+    assert!(4.0 < level && level < 200.0, "{proposal}");
+    assert_eq!(proposal["evidence"]["longest_pause_seconds"], 40.0);
+    assert_eq!(proposal["jobs_found"], false);
+
+    let jobs = dir.path().join("jobs.csv");
+    let row = "2026-11-25T08:30:00Z,2026-11-25T08:39:58Z,598";
+    std::fs::write(&jobs, format!("recording,start,end,seconds\nday.csv,{row}\nother.csv,{row}\n")).unwrap();
+    let jobs = jobs.to_str().unwrap();
+    let replay =
+        ["replay", &day, "--rules", machine, "--json", "--probe", "off", "--every", "10s", "--jobs", jobs];
+    let output = idlegate(&replay);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let lines: Vec<serde_json::Value> = String::from_utf8_lossy(&output.stdout)
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    let busy = lines.iter().find(|line| line["state"] == "busy").unwrap();
+    assert_eq!((&busy["at"], &busy["machine"]), (&"2026-11-25T08:30:00.000Z".into(), &"mill".into()));
+    assert!(busy["reason"].as_str().unwrap().contains("200 W"), "{busy}");
+    let sum = lines.last().unwrap();
+    assert_eq!((&sum["jobs"], &sum["jobs_hit"], &sum["asked"]), (&1.into(), &0.into(), &600.into()), "{sum}");
+}
+
+#[test]
+fn recordings_that_tell_nothing_are_refused_in_words() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("flat.csv");
+    std::fs::write(&path, "time,watts\n2026-11-25T08:00:00Z,4\n2026-11-25T08:10:00Z,4\n").unwrap();
+    let (code, text) = exit(&["calibrate", path.to_str().unwrap()]);
+    assert_eq!(code, Some(1));
+    assert!(text.contains("--job START/END"), "{text}");
+    let (code, text) = exit(&["calibrate", path.to_str().unwrap(), "--job", "8 to 9"]);
+    assert_eq!(code, Some(64));
+    assert!(text.contains("ISO 8601"), "{text}");
+    let (code, text) = exit(&["calibrate", "nowhere.csv"]);
+    assert_eq!((code, text.contains("nowhere.csv")), (Some(1), true), "{text}");
+    assert_eq!(exit(&["replay"]).0, Some(64));
+}

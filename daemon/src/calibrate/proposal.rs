@@ -36,6 +36,11 @@ impl Settings {
         limits(self.busy_above_watts, self.idle_below_watts, self.idle_for, gap_max)
     }
 
+    /// As the rules write them.
+    pub fn to_toml(&self) -> toml_edit::InlineTable {
+        super::toml_file::inline(self)
+    }
+
     /// As the rules write it: "2 min 50 s".
     pub fn idle_for_text(&self) -> String {
         text_of(self.idle_for)

@@ -123,7 +123,8 @@ fn values(settings: &Settings) -> Vec<(&'static str, Value)> {
     values
 }
 
-fn inline(settings: &Settings) -> InlineTable {
+/// As an inline table of the rules.
+pub(super) fn inline(settings: &Settings) -> InlineTable {
     let mut table = InlineTable::new();
     for (key, value) in values(settings) {
         table.insert(key, value);

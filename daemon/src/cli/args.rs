@@ -4,7 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand, ValueEnum};
 
+use super::replay::NamedFile;
 use crate::calibrate::Interval;
+use crate::time::Span;
 
 /// One guard between every way of switching a workshop machine and the outlet that feeds it.
 ///
@@ -85,6 +87,45 @@ pub enum Command {
         /// Draw the recording with levels, jobs and verdicts.
         #[arg(long, value_name = "FILE")]
         svg: Option<PathBuf>,
+    },
+    /// Play recordings through the guard, and tell what it would have said of them. Nothing is switched.
+    ///
+    /// With rules: idlegate replay monday.csv.gz --rules DIR. For a quick look without:
+    /// idlegate replay monday.csv.gz --settings 'busy_above = 40, idle_for = "3 min"'.
+    Replay {
+        /// Recordings, CSV or SenML JSON, plain or gzip. A signal finds its place by its name (MACHINE/SIGNAL or
+        /// SIGNAL), or by its unit if only one signal of the rules has it.
+        #[arg(value_name = "RECORDING")]
+        recordings: Vec<PathBuf>,
+        /// The rules folder, or the file of one machine.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// A recording of one signal, and whose it is: MACHINE/SIGNAL=FILE or SIGNAL=FILE.
+        #[arg(long = "signal", value_name = "NAME=FILE")]
+        signals: Vec<NamedFile>,
+        /// Without rules: the detector.
+        #[arg(
+            long = "use",
+            value_name = "DETECTOR",
+            default_value = "power-threshold",
+            conflicts_with = "rules"
+        )]
+        detector: String,
+        /// Without rules: its settings, as JSON or TOML.
+        #[arg(long, value_name = "SETTINGS", conflicts_with = "rules")]
+        settings: Option<String>,
+        /// Ask all through the recording what such a request would have done.
+        #[arg(long, value_name = "REQUEST", value_parser = ["off"])]
+        probe: Option<String>,
+        /// How often to ask.
+        #[arg(long, value_name = "TIME", default_value = "10s", value_parser = super::replay::every)]
+        every: Span,
+        /// A table of the true jobs, with the columns start and end, and maybe recording.
+        #[arg(long, value_name = "FILE", requires = "probe")]
+        jobs: Option<PathBuf>,
+        /// One JSON object a line: changes, decisions, and the sums of a probe last.
+        #[arg(long)]
+        json: bool,
     },
     /// Play a story in a simulated workshop, with a broker of its own and the real guard.
     Demo {

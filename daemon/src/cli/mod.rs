@@ -8,6 +8,7 @@ mod exit_code;
 mod logging;
 mod new_rules;
 mod progress;
+mod replay;
 mod request;
 mod rules;
 mod run;
@@ -49,6 +50,20 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::NewRules { dir } => new_rules::write(&dir),
         Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
             calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })
+        }
+        Command::Replay { recordings, rules, signals, detector, settings, probe, every, jobs, json } => {
+            let probe = probe.is_some();
+            replay::replay(&replay::Wanted {
+                recordings,
+                rules,
+                signals,
+                detector,
+                settings,
+                probe,
+                every,
+                jobs,
+                json,
+            })
         }
         Command::Demo { keep, port, json } => demo::demo(keep, port, json),
         Command::Request { rules, input, port, machine, request, json } => {

@@ -140,6 +140,16 @@ impl Engine {
         &self.plan
     }
 
+    /// What a plain off would meet now: it acts only while this is clear.
+    pub fn permissive(&self, now: Moment, machine: usize) -> guard::PermissiveState {
+        self.machines[machine].permissive().at(now)
+    }
+
+    /// What the detectors say of this machine, most telling first.
+    pub fn reasons(&self, now: Moment, machine: usize) -> Vec<Arc<str>> {
+        self.machines[machine].reasons(now)
+    }
+
     pub fn link_is_up(&self) -> bool {
         self.link_up
     }

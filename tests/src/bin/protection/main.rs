@@ -5,10 +5,12 @@ mod meters;
 mod references;
 mod score;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use idlegate::calibrate::calibrate;
+use idlegate::detectors::Execution;
+use idlegate::service::Modules;
 use meters::Meter;
 use score::Score;
 use serde_json::json;
@@ -57,6 +59,7 @@ fn main() -> Result<()> {
         return Ok(());
     }
     let meters = meters::load(&folder)?;
+    let modules = Modules::new(Execution::Automatic, None)?;
     println!(
         "{:<26}{:<13}{:>5}{:>8}{:>6}{:>10}{:>9}{:>9}{:>7}   settings",
         "meter", "guard", "jobs", "hours", "hit", "cut share", "median s", "p90 s", "limit"
@@ -65,7 +68,7 @@ fn main() -> Result<()> {
     let mut figures = Vec::new();
     let mut late = Vec::new();
     for meter in &meters {
-        let (scores, settings) = judge(meter, args.every_day, args.unmarked)?;
+        let (scores, settings) = judge(&folder, meter, &modules, args.every_day, args.unmarked)?;
         let limit = meter.release_limit_secs(&scores[0].settings_level);
         for (place, (guard, score)) in GUARDS.iter().zip(&scores).enumerate() {
             let name = if place == 0 { meter.name.as_str() } else { "" };
@@ -91,7 +94,13 @@ fn main() -> Result<()> {
 }
 
 /// The scores of the three guards, and what was proposed.
-fn judge(meter: &Meter, every_day: bool, unmarked: bool) -> Result<([Score; 3], String)> {
+fn judge(
+    folder: &Path,
+    meter: &Meter,
+    modules: &Modules,
+    every_day: bool,
+    unmarked: bool,
+) -> Result<([Score; 3], String)> {
     let days = meter.days.iter().enumerate().filter(|(_, day)| !day.jobs.is_empty());
     let mut scores: [Score; 3] = Default::default();
     let mut settings = String::new();
@@ -102,9 +111,9 @@ fn judge(meter: &Meter, every_day: bool, unmarked: bool) -> Result<([Score; 3], 
         let level = proposal.settings.idle_below_watts;
         settings = format!("{level} W, {}", proposal.settings.idle_for_text());
         for other in meter.days.iter().enumerate().filter(|(index, _)| *index != chosen).map(|(_, day)| day) {
-            scores[0].probe(other, &score::calibrated(other, &proposal.settings));
-            scores[1].probe(other, &references::learnt_dwell(day, other));
-            scores[2].probe(other, &references::bare_rule(day, other));
+            scores[0].note(other, &score::calibrated(folder, other, &proposal.settings, modules)?);
+            scores[1].note(other, &references::learnt_dwell(day, other).answers(other));
+            scores[2].note(other, &references::bare_rule(day, other).answers(other));
         }
         scores[0].settings_level = level;
     }

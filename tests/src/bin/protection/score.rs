@@ -1,6 +1,15 @@
 //! What comes of asking every ten seconds.
 
-use idlegate::calibrate::{Settings, let_through};
+use std::path::Path;
+
+use anyhow::{Result, anyhow};
+use idlegate::calibrate::Settings;
+use idlegate::event::Name;
+use idlegate::guard::PermissiveState;
+use idlegate::replay::{Player, QuickRules, Timeline, Track};
+use idlegate::rules::{self, Surroundings, SystemSecrets};
+use idlegate::service::Modules;
+use idlegate::time::Span;
 use serde_json::{Value, json};
 
 use super::meters::{Day, secs};
@@ -23,20 +32,47 @@ pub(crate) struct Score {
     pub(crate) settings_level: f64,
 }
 
-/// The detector with the proposed settings.
-pub(crate) fn calibrated(day: &Day, settings: &Settings) -> Stretches {
-    let through = let_through(&day.take, settings.limits());
-    Stretches(through.0.iter().map(|stretch| (stretch.from.0, stretch.until.0)).collect())
+/// Whether power could be cut, at each time of asking.
+pub(crate) type Answers = Vec<(i64, bool)>;
+
+/// The guard with the proposed settings: engine, rules and the detector in its sandbox, as `idlegate replay` has them.
+pub(crate) fn calibrated(
+    folder: &Path,
+    day: &Day,
+    settings: &Settings,
+    modules: &Modules,
+) -> Result<Answers> {
+    let power = Name::new("power")?;
+    let rules = QuickRules::of_signals(&[(power, "W".to_owned())], "power-threshold", &settings.to_toml())?;
+    let around = Surroundings { detectors: modules, secrets: &SystemSecrets::CHECK };
+    let compiled = rules::compile(&rules::load(&rules.path()), &around);
+    let plan = compiled.map_err(|problems| anyhow!("the rules cannot be used: {problems:?}"))?.plan;
+    let mut timeline = Timeline::default();
+    timeline.add(&plan, &folder.join(&day.take.name), Track::Whole)?;
+    let mut answers = Answers::new();
+    let every = Span(EVERY_MILLIS.unsigned_abs());
+    Player::new(&plan, modules, timeline).play(
+        Some(every),
+        |_| {},
+        |at, _, state| answers.push((at.0, state == PermissiveState::Clear)),
+    )?;
+    Ok(answers)
+}
+
+impl Stretches {
+    pub(crate) fn answers(&self, day: &Day) -> Answers {
+        let (from, until) = (day.take.from().0, day.take.until().0);
+        (0..)
+            .map(|step| from + step * EVERY_MILLIS)
+            .take_while(|at| *at <= until)
+            .map(|at| (at, self.0.iter().any(|(from, until)| (*from..*until).contains(&at))))
+            .collect()
+    }
 }
 
 impl Score {
-    pub(crate) fn probe(&mut self, day: &Day, stretches: &Stretches) {
-        let (from, until) = (day.take.from().0, day.take.until().0);
-        let allowed: Vec<(i64, bool)> = (0..)
-            .map(|step| from + step * EVERY_MILLIS)
-            .take_while(|at| *at <= until)
-            .map(|at| (at, stretches.0.iter().any(|(from, until)| (*from..*until).contains(&at))))
-            .collect();
+    pub(crate) fn note(&mut self, day: &Day, allowed: &Answers) {
+        let until = day.take.until().0;
         for (index, job) in day.jobs.iter().enumerate() {
             let next = day.jobs.get(index + 1).map_or(until, |next| next.from.0);
             let inside = allowed.iter().filter(|(at, _)| job.from.0 <= *at && *at <= job.until.0);

@@ -1,0 +1,302 @@
+//! `idlegate replay`.
+
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, bail};
+use serde_json::{Value, json};
+
+use super::exit_code::Exit;
+use crate::calibrate::Interval;
+use crate::detectors::Execution;
+use crate::effects::sentences;
+use crate::event::Name;
+use crate::guard::PermissiveState;
+use crate::journal::rfc3339;
+use crate::plan::Plan;
+use crate::recording::Reader;
+use crate::replay::{
+    self, Change, Ended, Heard, MachineSum, Place, Player, Probe, QuickRules, Sum, Timeline, Track,
+};
+use crate::rules::{Surroundings, SystemSecrets};
+use crate::service::Modules;
+use crate::time::Span;
+
+/// What the command line says.
+#[derive(Debug)]
+pub(super) struct Wanted {
+    pub(super) recordings: Vec<PathBuf>,
+    pub(super) rules: Option<PathBuf>,
+    pub(super) signals: Vec<NamedFile>,
+    pub(super) detector: String,
+    pub(super) settings: Option<String>,
+    pub(super) probe: bool,
+    pub(super) every: Span,
+    pub(super) jobs: Option<PathBuf>,
+    pub(super) json: bool,
+}
+
+/// `NAME=FILE`
+#[derive(Clone, Debug)]
+pub struct NamedFile {
+    name: String,
+    file: PathBuf,
+}
+
+impl std::str::FromStr for NamedFile {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<NamedFile, String> {
+        match text.split_once('=') {
+            Some((name, file)) if !name.is_empty() && !file.is_empty() => {
+                Ok(NamedFile { name: name.to_owned(), file: file.into() })
+            }
+            Some(_) | None => Err(format!("{text:?} is no NAME=FILE, such as mill/power=monday.csv.gz")),
+        }
+    }
+}
+
+pub(super) fn every(text: &str) -> Result<Span, String> {
+    let span =
+        humantime::parse_duration(text).map_err(|error| format!("{error}; give a time such as 10s"))?;
+    if span.is_zero() { Err("give more than 0 s, such as 10s".to_owned()) } else { Ok(span.into()) }
+}
+
+pub(super) fn replay(wanted: &Wanted) -> anyhow::Result<Exit> {
+    if wanted.recordings.is_empty() && wanted.signals.is_empty() {
+        eprintln!("idlegate: nothing to replay; give a recording, or --signal NAME=FILE");
+        return Ok(Exit::Usage);
+    }
+    // Compiled once, run for hours: machine code is worth it.
+    let modules = Modules::new(Execution::Automatic, None)?;
+    let Some(plan) = plan(wanted, &modules)? else { return Ok(Exit::Rules) };
+    let timeline = match timeline(wanted, &plan) {
+        Ok(timeline) => timeline,
+        Err(error) => {
+            eprintln!("idlegate: {error:#}");
+            return Ok(Exit::No);
+        }
+    };
+    let jobs = match &wanted.jobs {
+        Some(file) => jobs(file, wanted).with_context(|| format!("{}", file.display()))?,
+        None => Vec::new(),
+    };
+    let mut probe = Probe::new(&plan, wanted.every, jobs);
+    let mut page = Page::new(wanted.json);
+    let player = Player::new(&plan, &modules, timeline);
+    let every = wanted.probe.then_some(wanted.every);
+    let ended =
+        player.play(every, |heard| page.heard(&heard), |at, machine, state| probe.note(at, machine, state));
+    let ended = match ended {
+        Ok(ended) => ended,
+        Err(error) => {
+            page.out.flush()?;
+            eprintln!("idlegate: {:#}", anyhow::Error::from(error));
+            return Ok(Exit::No);
+        }
+    };
+    page.finish(&ended, wanted.probe.then(|| probe.sum()))?;
+    Ok(Exit::Good)
+}
+
+/// From the folder, from a machine's file, or for a quick look from the command line alone.
+fn plan(wanted: &Wanted, modules: &Modules) -> anyhow::Result<Option<Plan>> {
+    let quick = match &wanted.rules {
+        Some(path) if path.is_file() => Some(QuickRules::of_machine_file(path)?),
+        Some(_) => None,
+        None => Some(quick(wanted)?),
+    };
+    let dir = quick.as_ref().map(QuickRules::path).or_else(|| wanted.rules.clone()).unwrap_or_default();
+    let folder = crate::rules::load(&dir);
+    match crate::rules::compile(&folder, &Surroundings { detectors: modules, secrets: &SystemSecrets::CHECK })
+    {
+        Ok(compiled) => Ok(Some(compiled.plan)),
+        Err(problems) => {
+            for problem in problems.iter().filter(|problem| problem.is_error()) {
+                eprintln!("{}", problem.render());
+            }
+            Ok(None)
+        }
+    }
+}
+
+fn quick(wanted: &Wanted) -> anyhow::Result<QuickRules> {
+    let mut signals = Vec::new();
+    for NamedFile { name, file } in &wanted.signals {
+        let own = name.rsplit('/').next().unwrap_or(name);
+        let first = Reader::open(file)?.next().transpose()?;
+        let unit = first.and_then(|point| point.unit).map_or("W".to_owned(), |unit| unit.to_string());
+        signals.push((Name::new(own)?, unit));
+    }
+    if signals.is_empty() {
+        signals.push((Name::new("power")?, "W".to_owned()));
+    }
+    let Some(text) = &wanted.settings else {
+        bail!(
+            "without --rules, say with --settings what counts as busy, such as --settings 'busy_above = 40, idle_for = \"3 min\"'"
+        );
+    };
+    Ok(QuickRules::of_signals(&signals, &wanted.detector, &settings(text)?)?)
+}
+
+/// A JSON object, or the inside of a TOML inline table.
+fn settings(text: &str) -> anyhow::Result<toml_edit::InlineTable> {
+    let trimmed = text.trim();
+    let inner = trimmed.strip_prefix('{').and_then(|rest| rest.strip_suffix('}'));
+    let toml = match serde_json::from_str::<toml::Value>(trimmed) {
+        Ok(value) => format!("settings = {value}"),
+        Err(_) => format!("settings = {{ {} }}", inner.unwrap_or(trimmed)),
+    };
+    let document: toml_edit::DocumentMut =
+        toml.parse().with_context(|| format!("--settings {text:?} is neither JSON nor TOML"))?;
+    let table = document["settings"].as_inline_table().cloned();
+    table.with_context(|| format!("--settings {text:?} is no table of settings"))
+}
+
+fn timeline(wanted: &Wanted, plan: &Plan) -> anyhow::Result<Timeline> {
+    let mut timeline = Timeline::default();
+    for file in &wanted.recordings {
+        timeline.add(plan, file, Track::Whole)?;
+    }
+    for NamedFile { name, file } in &wanted.signals {
+        let place: Place = replay::bind_named(plan, name)?;
+        timeline.add(plan, file, Track::Signal(place))?;
+    }
+    Ok(timeline)
+}
+
+/// A table with the columns start and end, and maybe one that says of which recording.
+fn jobs(file: &Path, wanted: &Wanted) -> anyhow::Result<Vec<Interval>> {
+    let text = std::fs::read_to_string(file)?;
+    let mut lines = text.lines();
+    let heading: Vec<&str> =
+        lines.next().unwrap_or_default().trim_start_matches('\u{feff}').split(',').map(str::trim).collect();
+    let column = |name: &str| heading.iter().position(|cell| *cell == name);
+    let (Some(start), Some(end)) = (column("start"), column("end")) else {
+        bail!("line 1: no columns called start and end, such as recording,start,end");
+    };
+    let of = column("recording");
+    let files = wanted.recordings.iter().chain(wanted.signals.iter().map(|signal| &signal.file));
+    let names: Vec<_> =
+        files.filter_map(|file| file.file_name()).map(|name| name.to_string_lossy()).collect();
+    let mut jobs = Vec::new();
+    for (number, line) in (2..).zip(lines).filter(|(_, line)| !line.trim().is_empty()) {
+        let cells: Vec<&str> = line.split(',').map(str::trim).collect();
+        let cell = |index: usize| cells.get(index).copied().unwrap_or_default();
+        if of.is_some_and(|of| !names.iter().any(|name| name == cell(of))) {
+            continue;
+        }
+        let interval = format!("{}/{}", cell(start), cell(end));
+        jobs.push(interval.parse().with_context(|| format!("line {number}"))?);
+    }
+    Ok(jobs)
+}
+
+/// Where what is heard goes, as sentences or as lines of JSON.
+struct Page {
+    json: bool,
+    out: BufWriter<std::io::Stdout>,
+    failed: Option<std::io::Error>,
+}
+
+impl Page {
+    fn new(json: bool) -> Page {
+        Page { json, out: BufWriter::new(std::io::stdout()), failed: None }
+    }
+
+    fn heard(&mut self, heard: &Heard<'_>) {
+        let written = match heard {
+            Heard::Changed(change) => self.changed(change),
+            Heard::Decided(decided) if self.json => writeln!(
+                self.out,
+                "{}",
+                json!({
+                    "at": rfc3339(decided.at.wall), "machine": decided.machine.as_ref().map(Name::as_str),
+                    "decision": decided.decision.word(), "why": decided.why.word(), "input": decided.input.as_str(),
+                })
+            ),
+            Heard::Decided(decided) => {
+                let sentence = sentences::decision(decided);
+                writeln!(self.out, "{}  {:<9}{sentence}", rfc3339(decided.at.wall), decided.decision.word())
+            }
+        };
+        // Told once, at the end: somebody may have closed the pipe.
+        self.failed = self.failed.take().or(written.err());
+    }
+
+    fn changed(&mut self, change: &Change) -> std::io::Result<()> {
+        let Change { at, machine, state, reason } = change;
+        let (at, state) = (rfc3339(*at), word(*state));
+        if self.json {
+            let line = json!({ "at": at, "machine": machine.as_str(), "state": state, "reason": reason });
+            writeln!(self.out, "{line}")
+        } else {
+            writeln!(self.out, "{at}  {state:<9}{machine}: {reason}")
+        }
+    }
+
+    fn finish(mut self, ended: &Ended, sum: Option<Sum>) -> anyhow::Result<()> {
+        if let Some(error) = self.failed {
+            return if error.kind() == std::io::ErrorKind::BrokenPipe { Ok(()) } else { Err(error.into()) };
+        }
+        for machine in sum.iter().flat_map(|sum| &sum.machines) {
+            let every = sum.as_ref().map_or(Span::ZERO, |sum| sum.every);
+            if self.json {
+                writeln!(self.out, "{}", as_json(machine, every))?;
+            } else {
+                writeln!(self.out, "{}", as_words(machine, every))?;
+            }
+        }
+        if !self.json {
+            let length = Span(u64::try_from(ended.until.0 - ended.from.0).unwrap_or(0));
+            writeln!(self.out, "{} readings of {length}", ended.readings)?;
+            if ended.late > 0 {
+                writeln!(self.out, "{} more came later than newer ones, and did not count", ended.late)?;
+            }
+        }
+        self.out.flush()?;
+        Ok(())
+    }
+}
+
+fn word(state: PermissiveState) -> &'static str {
+    match state {
+        PermissiveState::Clear => "idle",
+        PermissiveState::Busy => "busy",
+        PermissiveState::Unknown => "unknown",
+    }
+}
+
+fn as_json(machine: &MachineSum, every: Span) -> Value {
+    let secs = |span: Span| std::time::Duration::from(span).as_secs_f64();
+    json!({
+        "probe": "off",
+        "machine": machine.machine.as_str(),
+        "every_seconds": secs(every),
+        "asked": machine.asked,
+        "let_through": machine.let_through,
+        "jobs": machine.jobs,
+        "jobs_hit": machine.jobs_hit,
+        "job_seconds": machine.job_secs,
+        "job_seconds_let_through": machine.job_secs_let_through,
+        "held_after_seconds": machine.held_after.iter().map(|span| span.map(secs)).collect::<Vec<_>>(),
+        "held_after_median_seconds": machine.held_after_quantile(0.5).map(secs),
+        "held_after_p90_seconds": machine.held_after_quantile(0.9).map(secs),
+    })
+}
+
+fn as_words(sum: &MachineSum, every: Span) -> String {
+    let mut text = format!(
+        "{}: asked for off every {every}, {} times; it would have acted {} times",
+        sum.machine, sum.asked, sum.let_through
+    );
+    if sum.jobs > 0 {
+        let median = sum.held_after_quantile(0.5).map_or("never".to_owned(), |span| span.to_string());
+        let slow = sum.held_after_quantile(0.9).map_or("never".to_owned(), |span| span.to_string());
+        text.push_str(&format!(
+            ",\n  in {} of {} jobs, for {:.0} s of {:.0} s of their time; after a job it was held for {median} (median), {slow} (90 %)",
+            sum.jobs_hit, sum.jobs, sum.job_secs_let_through, sum.job_secs
+        ));
+    }
+    text
+}

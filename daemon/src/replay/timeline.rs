@@ -1,0 +1,124 @@
+//! Readings of several recordings in one order of time.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use super::binding::{self, BindingError, Bound, Place};
+use crate::event::Value;
+use crate::plan::Plan;
+use crate::recording::{Reader, RecordingError};
+use crate::time::WallTime;
+
+/// What a recording is to be used for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Track {
+    /// Each of its signals finds its place by its name or unit.
+    Whole,
+    /// It has one signal, which is this one.
+    Signal(Place),
+}
+
+#[derive(Debug, thiserror::Error)]
+pub enum TimelineError {
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    #[error("{file}: {fault}")]
+    Binding { file: String, fault: BindingError },
+    #[error("{file}: nothing in it is a signal of the rules; it has {found}")]
+    NothingBound { file: String, found: String },
+    #[error("{file}: it has several signals, {found}; --signal binds a recording of one")]
+    SeveralSignals { file: String, found: String },
+}
+
+/// A recording that is being read.
+#[derive(Debug)]
+struct Source {
+    file: String,
+    reader: Reader,
+    track: Track,
+    /// By name in the file.
+    bound: BTreeMap<Arc<str>, Bound>,
+    next: Option<(WallTime, Place, Value)>,
+    latest: WallTime,
+    late: u64,
+}
+
+/// All readings that have a place, one at a time. What comes late within its recording is left out and counted: live,
+/// an older reading never replaces a newer one.
+#[derive(Debug, Default)]
+pub struct Timeline {
+    sources: Vec<Source>,
+}
+
+impl Timeline {
+    pub fn add(&mut self, plan: &Plan, path: &Path, track: Track) -> Result<(), TimelineError> {
+        let reader = Reader::open(path)?;
+        let file = path.display().to_string();
+        let latest = WallTime(i64::MIN);
+        let mut source = Source { file, reader, track, bound: BTreeMap::new(), next: None, latest, late: 0 };
+        source.advance(plan)?;
+        if source.next.is_none() {
+            let found = source.bound.keys().map(|name| format!("{name:?}")).collect::<Vec<_>>().join(", ");
+            return Err(TimelineError::NothingBound { file: source.file, found });
+        }
+        self.sources.push(source);
+        Ok(())
+    }
+
+    /// When the next reading was taken.
+    pub fn next_at(&self) -> Option<WallTime> {
+        self.sources.iter().filter_map(|source| source.next.as_ref()).map(|(at, ..)| *at).min()
+    }
+
+    pub fn take(&mut self, plan: &Plan) -> Result<Option<(WallTime, Place, Value)>, TimelineError> {
+        let waiting = self.sources.iter_mut().filter(|source| source.next.is_some());
+        let first = waiting.min_by_key(|source| source.next.as_ref().map(|(at, ..)| *at));
+        let Some(source) = first else { return Ok(None) };
+        let taken = source.next.take();
+        source.advance(plan)?;
+        Ok(taken)
+    }
+
+    /// Readings that came too late to count.
+    pub fn late(&self) -> u64 {
+        self.sources.iter().map(|source| source.late).sum()
+    }
+}
+
+impl Source {
+    fn advance(&mut self, plan: &Plan) -> Result<(), TimelineError> {
+        while let Some(point) = self.reader.next() {
+            let point = point?;
+            let bound = match self.bound.get(&point.signal) {
+                Some(bound) => bound,
+                None => {
+                    let bound = self.bind(plan, &point.signal, point.unit.as_deref())?;
+                    self.bound.entry(point.signal.clone()).or_insert(bound)
+                }
+            };
+            let Bound::To(place) = bound else { continue };
+            if point.at < self.latest {
+                self.late += 1;
+                continue;
+            }
+            self.latest = point.at;
+            self.next = Some((point.at, *place, point.value));
+            return Ok(());
+        }
+        Ok(())
+    }
+
+    fn bind(&self, plan: &Plan, name: &str, unit: Option<&str>) -> Result<Bound, TimelineError> {
+        match self.track {
+            Track::Whole => binding::bind(plan, name, unit)
+                .map_err(|fault| TimelineError::Binding { file: self.file.clone(), fault }),
+            Track::Signal(place) if self.bound.is_empty() => Ok(Bound::To(place)),
+            Track::Signal(_) => {
+                let found = self.bound.keys().map(|name| &**name).chain([name]);
+                let found = found.map(|name| format!("{name:?}")).collect::<Vec<_>>().join(", ");
+                Err(TimelineError::SeveralSignals { file: self.file.clone(), found })
+            }
+        }
+    }
+}
