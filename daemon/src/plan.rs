@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use crate::event::Name;
 use crate::guard::{Policy, RequestKind, Rights};
-use crate::schedules::Timetable;
+use crate::schedules::{Hours, Timetable};
 use crate::time::Span;
 
 #[derive(Clone, Debug, PartialEq)]
@@ -280,6 +280,8 @@ pub struct Input {
     /// What it may ask for on our own request topic; where the rules do not say, whatever its rights permit.
     pub requests: Option<Vec<RequestKind>>,
     pub rights: Rights,
+    /// When it may ask; always, where the rules do not say.
+    pub hours: Option<Hours>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -289,11 +291,22 @@ pub enum InputSource {
         source: Source,
         /// Where the payload carries an id of its own for each event.
         event_id: Option<ValuePath>,
+        /// Where the payload names the machine; else each gesture is for all machines of the input.
+        named: Option<MachineWords>,
     },
     /// Our own request topic for this input, `<prefix>/request/<input>`.
     RequestTopic,
     /// The wall clock.
     Schedule(Box<Schedule>),
+}
+
+/// How a payload says which machine is meant, as voice relays and panels do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MachineWords {
+    pub path: ValuePath,
+    /// What stands for a machine, as people write it, and its index into [`Plan::machines`]. No two are alike when
+    /// folded ([`crate::intake::fold`]).
+    pub words: Vec<(String, usize)>,
 }
 
 #[derive(Clone, Debug, PartialEq)]

@@ -9,7 +9,8 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
-use idlegate::plan::{ModuleSource, Plan, Secret};
+use idlegate::guard::WhenBusy;
+use idlegate::plan::{InputSource, ModuleSource, Plan, Secret, ValuePath};
 use idlegate::rules::check::{Outcome, check};
 use idlegate::rules::secrets::SecretTrouble;
 use idlegate::rules::{
@@ -222,6 +223,26 @@ fn a_good_folder_becomes_the_plan_it_describes() {
     assert_eq!(button.machines, [0]);
     assert_eq!(button.gestures.len(), 2);
     assert!(button.rights.may_force && !button.rights.emergency);
+}
+
+#[test]
+fn an_input_that_names_its_machine_knows_it_by_name_title_and_aliases_and_defers_unless_told() {
+    let (problems, plan) = outcome_of("voice-good");
+    assert!(problems.is_empty(), "{problems:?}");
+    let plan = plan.expect("it can be used");
+    let (_, voice) = plan.input("hall-voice").unwrap();
+    let InputSource::Topic { named: Some(words), .. } = &voice.source else { panic!("{voice:?}") };
+    assert_eq!(words.path, ValuePath::JsonPointer("/thing".to_owned()));
+    let known: Vec<&str> = words.words.iter().map(|(word, _)| word.as_str()).collect();
+    assert_eq!(known, ["the big mill", "Fräse", "mill", "Bench mill"]);
+    assert_eq!(voice.rights.when_busy, WhenBusy::Defer);
+    assert_eq!(
+        voice.hours.as_ref().unwrap().to_string(),
+        "mon-fri 07:00-22:00, sat 9:00-18:00 (Europe/Berlin)"
+    );
+    let (_, panel) = plan.input("wall-panel").unwrap();
+    assert_eq!(panel.rights.when_busy, WhenBusy::Hold);
+    assert_eq!(panel.hours, None);
 }
 
 #[test]

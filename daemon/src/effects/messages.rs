@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 
 use super::sentences;
-use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, NotUnderstood};
 use crate::event::{Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
 use crate::time::{Now, Span, WallTime};
@@ -74,6 +74,17 @@ pub fn shop_announcement(now: Now, kind: &str, sentence: &str) -> Json {
         "at": rfc3339(now.wall),
         "machine": null,
         "kind": kind,
+        "sentence": sentence,
+        "clears_in_s": null,
+    })
+}
+
+/// About no machine in particular.
+pub fn not_understood(told: &NotUnderstood, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(told.at.wall),
+        "machine": null,
+        "kind": "not-understood",
         "sentence": sentence,
         "clears_in_s": null,
     })

@@ -5,14 +5,14 @@
 
 use std::collections::BTreeMap;
 
-use crate::engine::{Announced, Decided, Finding, IncidentTold, Why};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, NotUnderstood, Why};
 use crate::event::Verdict;
 use crate::guard::{Announcement, Decision, IncidentKind, Reason, RequestKind};
 use crate::plan::Role;
 use crate::time::Span;
 
 /// Kinds a sentence of one's own can be given for, and the built-in sentence of each.
-pub const BUILT_IN: [(&str, &str); 22] = [
+pub const BUILT_IN: [(&str, &str); 23] = [
     ("held", "{machine} stays on: {reason}. To switch it off all the same, force it within {window}."),
     ("held-no-force", "{machine} stays on: {reason}. {input} may not force it."),
     ("window-over", "{machine} stays on. The time to force it off is over."),
@@ -47,6 +47,7 @@ pub const BUILT_IN: [(&str, &str); 22] = [
     ("not-confirmed", "{machine}: its outlet does not confirm that it was switched. Look at it."),
     ("still-drawing", "{machine} still draws power although its outlet says it is off: {reason}."),
     ("incident-over", "{machine}: {incident} is over."),
+    ("not-understood", "{input}: not understood, {why}"),
 ];
 
 /// The placeholders a sentence may have.
@@ -79,7 +80,9 @@ pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> St
         "input" => Some(announced.input.as_deref().unwrap_or("somebody").to_owned()),
         "request" => request.map(|request: RequestKind| request.word().to_owned()),
         "why" => why.map(|refused| match refused {
-            Reason::OnPermitMissing | Reason::CircuitFull if !reason.is_empty() => reason.clone(),
+            Reason::OnPermitMissing | Reason::CircuitFull | Reason::OutOfHours if !reason.is_empty() => {
+                reason.clone()
+            }
             refused => reason_clause(refused).to_owned(),
         }),
         _ => None,
@@ -108,16 +111,12 @@ pub fn decision(decided: &Decided) -> String {
             Reason::MachineBusy | Reason::MachineUnknown | Reason::UntilIdle | Reason::MachineIdle,
         ) => grounds_clause(decided),
         Why::Guard(Reason::OnPermitMissing) => permit_clause(decided),
-        Why::Guard(Reason::CircuitFull) => {
-            let load = decided.load.as_ref().map(ToString::to_string);
-            load.unwrap_or_else(|| reason_clause(Reason::CircuitFull).to_owned())
-        }
-        Why::Guard(reason) => reason_clause(*reason).to_owned(),
+        Why::Guard(reason) => decided.against.as_deref().unwrap_or_else(|| reason_clause(*reason)).to_owned(),
         Why::DeferralDue => format!("it is idle: {}", grounds_clause(decided)),
-        Why::UnknownMachine(name) => format!("no machine is called {name:?}"),
-        Why::RequestNotAllowed => "this input may not make this request".to_owned(),
-        Why::MachineNotAllowed => "this input may not ask for this machine".to_owned(),
-        Why::Malformed(fault) => fault.clone(),
+        why @ (Why::UnknownMachine(_)
+        | Why::RequestNotAllowed
+        | Why::MachineNotAllowed
+        | Why::Malformed(_)) => why_clause(why),
     };
     let verdict = match decided.decision {
         Decision::Acted => "done",
@@ -128,6 +127,26 @@ pub fn decision(decided: &Decided) -> String {
         Decision::Ignored => "ignored",
     };
     format!("{machine}: {verdict}, {because}")
+}
+
+fn why_clause(why: &Why) -> String {
+    match why {
+        Why::Guard(reason) => reason_clause(*reason).to_owned(),
+        Why::DeferralDue => "it is idle".to_owned(),
+        Why::UnknownMachine(said) => format!("no machine is called {said}"),
+        Why::RequestNotAllowed => "this input may not make this request".to_owned(),
+        Why::MachineNotAllowed => "this input may not ask for this machine".to_owned(),
+        Why::Malformed(fault) => fault.clone(),
+    }
+}
+
+/// For somebody whose words were not understood.
+pub fn not_understood(told: &NotUnderstood, own: &BTreeMap<String, String>) -> String {
+    fill(template("not-understood", own), |placeholder| match placeholder {
+        "input" => Some(told.input.to_string()),
+        "why" => Some(why_clause(&told.why)),
+        _ => None,
+    })
 }
 
 /// What stands against switching on.
@@ -178,6 +197,7 @@ pub fn reason_clause(reason: Reason) -> &'static str {
         Reason::RemoteOnForbidden => "it may only be switched on by hand",
         Reason::OnPermitMissing => "what must hold before it is switched on does not",
         Reason::CircuitFull => "its circuit has no room for it",
+        Reason::OutOfHours => "this input may not ask at this hour",
         Reason::Repeated => "the same gesture again",
         Reason::SameGesture => "it belongs to the gesture that was just held",
         Reason::Retained => "it came out of the broker's store",

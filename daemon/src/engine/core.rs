@@ -27,6 +27,8 @@ pub struct Engine {
     pub(super) machines: Vec<MachineState>,
     pub(super) answered: Answered,
     pub(super) requests_made: u64,
+    /// When somebody last said something that was not understood.
+    pub(super) told_not_understood: Option<Moment>,
     pub(super) router: Router,
     pub(super) by_name: HashMap<Name, usize>,
     /// Machines by their next deadline, so that an event costs the same however many machines there are.
@@ -85,6 +87,7 @@ impl Engine {
             plan,
             answered: Answered::new(&former.answered),
             requests_made: 0,
+            told_not_understood: None,
             queue: BTreeSet::new(),
             generations: 0,
             link_up: false,

@@ -4,7 +4,6 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
-use super::circuits::Load;
 use crate::event::{Name, Reading, Verdict};
 use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
 use crate::plan::{ModuleSource, Role};
@@ -35,6 +34,8 @@ pub enum Effect {
     Feed(Feed),
     /// A message on a topic of ours that was neither a reading nor a request.
     Rejected(Rejected),
+    /// Somebody who names machines in words of their own was not understood, and should hear so.
+    NotUnderstood(NotUnderstood),
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -62,8 +63,8 @@ pub struct Decided {
     pub event_id: Option<Arc<str>>,
     pub decision: guard::Decision,
     pub why: Why,
-    /// The sum behind a refusal for lack of room on a circuit.
-    pub load: Option<Load>,
+    /// What stands against it, in numbers, where the reason's word does not say it all.
+    pub against: Option<Arc<str>>,
     pub grounds: Grounds,
     pub reply: Option<Reply>,
     /// Its answer waits until what was kept is on disk.
@@ -77,6 +78,7 @@ pub enum Why {
     Guard(guard::Reason),
     /// A deferral came due.
     DeferralDue,
+    /// What was said, and what may have been meant.
     UnknownMachine(String),
     /// This input may not ask for this machine.
     MachineNotAllowed,
@@ -192,6 +194,14 @@ pub struct Feed {
     /// By index into the signals the detector declares.
     pub readings: Vec<(u32, Reading)>,
     pub assess_at: crate::time::Moment,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NotUnderstood {
+    pub at: Now,
+    /// The title of the input.
+    pub input: Arc<str>,
+    pub why: Why,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

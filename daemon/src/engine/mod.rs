@@ -6,6 +6,7 @@ mod circuits;
 mod core;
 mod detector;
 mod effect;
+mod inputs;
 mod kept;
 mod machine;
 mod messages;

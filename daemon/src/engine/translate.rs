@@ -59,7 +59,7 @@ impl Engine {
     }
 
     fn decided(&mut self, now: Now, index: usize, answer: &Answer, after_keep: bool) -> Decided {
-        let load = self.load(index).filter(|_| answer.reason == guard::Reason::CircuitFull);
+        let against = self.against(now, index, answer.input, answer.reason);
         let machine = &mut self.machines[index];
         let asked = machine.asked.remove(&answer.request);
         let (gesture, event_id, reply) = match asked {
@@ -76,7 +76,7 @@ impl Engine {
             event_id,
             decision: answer.decision,
             why: Why::Guard(answer.reason),
-            load,
+            against,
             grounds: machine.grounds(now.moment),
             reply,
             after_keep,
@@ -96,7 +96,7 @@ impl Engine {
             event_id: None,
             decision: guard::Decision::Acted,
             why: Why::DeferralDue,
-            load: None,
+            against: None,
             grounds: machine.grounds(now.moment),
             reply: None,
             after_keep: false,
@@ -116,12 +116,29 @@ impl Engine {
                 Announcement::Refused { reason: guard::Reason::OnPermitMissing, .. } => {
                     machine.reasons_against_on(now.moment)
                 }
-                Announcement::Refused { reason: guard::Reason::CircuitFull, .. } => {
-                    self.load(index).map(|load| load.to_string().into()).into_iter().collect()
-                }
+                Announcement::Refused {
+                    input,
+                    reason: reason @ (guard::Reason::CircuitFull | guard::Reason::OutOfHours),
+                    ..
+                } => self.against(now, index, input, reason).into_iter().collect(),
                 _ => machine.reasons(now.moment),
             },
             clears_in: machine.permissive().clears_in,
+        }
+    }
+
+    /// What stands against a request, where it is a sum or a time of day.
+    fn against(
+        &self,
+        now: Now,
+        index: usize,
+        input: InputId,
+        reason: guard::Reason,
+    ) -> Option<std::sync::Arc<str>> {
+        match reason {
+            guard::Reason::CircuitFull => self.load(index).map(|load| load.to_string().into()),
+            guard::Reason::OutOfHours => self.hours_clause(now, &self.names.input_name(input)),
+            _ => None,
         }
     }
 

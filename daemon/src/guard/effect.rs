@@ -86,6 +86,7 @@ pub enum Reason {
     RemoteOnForbidden,
     OnPermitMissing,
     CircuitFull,
+    OutOfHours,
     // ignored
     Repeated,
     SameGesture,
@@ -98,7 +99,7 @@ pub enum Reason {
 }
 
 impl Reason {
-    pub const ALL: [Reason; 32] = [
+    pub const ALL: [Reason; 33] = [
         Reason::SwitchingOn,
         Reason::MachineIdle,
         Reason::ForcedInWindow,
@@ -124,6 +125,7 @@ impl Reason {
         Reason::RemoteOnForbidden,
         Reason::OnPermitMissing,
         Reason::CircuitFull,
+        Reason::OutOfHours,
         Reason::Repeated,
         Reason::SameGesture,
         Reason::Retained,
@@ -157,7 +159,8 @@ impl Reason {
             | Reason::MayNotEmergency
             | Reason::RemoteOnForbidden
             | Reason::OnPermitMissing
-            | Reason::CircuitFull => Decision::Refused,
+            | Reason::CircuitFull
+            | Reason::OutOfHours => Decision::Refused,
             Reason::Repeated
             | Reason::SameGesture
             | Reason::Retained
@@ -196,6 +199,7 @@ impl Reason {
             Reason::RemoteOnForbidden => "remote-on-forbidden",
             Reason::OnPermitMissing => "on-permit-missing",
             Reason::CircuitFull => "circuit-full",
+            Reason::OutOfHours => "out-of-hours",
             Reason::Repeated => "repeated",
             Reason::SameGesture => "same-gesture",
             Reason::Retained => "retained",

@@ -87,6 +87,21 @@ impl RequestKind {
         }
     }
 
+    /// Whether an input's hours limit it. The forced way out and the emergency are never a matter of the hour, nor is
+    /// what leaves a machine as it is.
+    pub const fn has_hours(self) -> bool {
+        match self {
+            RequestKind::On
+            | RequestKind::Off
+            | RequestKind::Flip
+            | RequestKind::OffWhenIdle
+            | RequestKind::Unlock => true,
+            RequestKind::ForceOff | RequestKind::Cancel | RequestKind::Lock | RequestKind::EmergencyOff => {
+                false
+            }
+        }
+    }
+
     pub fn from_word(word: &str) -> Option<RequestKind> {
         RequestKind::ALL.into_iter().find(|kind| kind.word() == word)
     }

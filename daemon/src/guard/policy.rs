@@ -79,6 +79,8 @@ pub struct Rights {
     /// Its emergency-off is obeyed, whatever the state.
     pub emergency: bool,
     pub when_busy: WhenBusy,
+    /// It may not ask at this hour. What holds power or cuts it on purpose has no hours.
+    pub out_of_hours: bool,
 }
 
 impl Rights {
@@ -89,6 +91,7 @@ impl Rights {
         may_unlock: false,
         emergency: false,
         when_busy: WhenBusy::Hold,
+        out_of_hours: false,
     };
 }
 

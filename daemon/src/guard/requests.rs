@@ -18,6 +18,9 @@ impl Guard {
         if let Some(reason) = self.not_a_gesture(now, &request, out) {
             return self.answer(&request, reason, out);
         }
+        if request.rights.out_of_hours && request.kind.has_hours() {
+            return self.refuse(&request, Reason::OutOfHours, out);
+        }
         match request.kind {
             RequestKind::On => self.on(now, &request, out),
             RequestKind::Off => self.off(now, request, false, out),

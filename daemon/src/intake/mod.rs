@@ -7,10 +7,12 @@ mod decode;
 mod rejection;
 mod request;
 pub mod senml;
+mod spoken;
 mod stamp;
 
 pub use decode::{Decoded, PAYLOAD_BYTES_MAX, decode_number, decode_text, decode_word};
 pub use rejection::{Counters, Rejection, bounded};
 pub use request::{ParsedRequest, RequestFault, parse_request};
 pub use senml::{Record as SenmlRecord, SenmlFault, SenmlValue, resolve as resolve_senml};
+pub use spoken::{fold, nearest};
 pub use stamp::Stamp;

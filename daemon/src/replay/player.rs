@@ -214,7 +214,8 @@ impl<'a> Player<'a> {
                     | Effect::Incident(_)
                     | Effect::IncidentOver(_)
                     | Effect::Keep(_)
-                    | Effect::Rejected(_) => {}
+                    | Effect::Rejected(_)
+                    | Effect::NotUnderstood(_) => {}
                 }
             }
             for assessed in answers {

@@ -124,6 +124,10 @@ codes! {
         "A schedule's cron expression has the five fields of POSIX crontab: minute, hour, day of the month, month, day of \
          the week. When both days are restricted, either is enough. Lists, ranges, steps such as */15 and three-letter \
          English names are understood; seconds, years and nicknames are not. It must be able to fire at all."
+    BadHours "bad-hours" Error
+        "An input's hours are ranges of local time, each with or without days: \"07:00-22:00\", \"mon-fri 07:00-22:00\", \
+         \"sat,sun 9:00-18:00\". The end is not part of the range; \"22:00-06:00\" runs past midnight and belongs to the day on \
+         which it begins. Hours never stand in the way of force-off, emergency-off, cancel and lock."
     UnknownZone "unknown-zone" Error
         "Time zones are named as in the IANA time zone database: Europe/Berlin, America/Santiago, UTC. An abbreviation \
          such as CET does not say when the clocks change."

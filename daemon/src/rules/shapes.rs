@@ -356,6 +356,11 @@ static INPUT: Shape = Shape {
         POINTER,
         SENML,
         key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
+        key(
+            "machine",
+            Form::Table(&NAMED_MACHINE),
+            "Where the payload names the machine, as voice relays and panels do; every machine of the input unless set.",
+        ),
         needed(
             "machines",
             Form::Either(&[Form::Word(&["all"]), Form::List(&Form::Name)]),
@@ -364,12 +369,17 @@ static INPUT: Shape = Shape {
         key(
             "when_busy",
             Form::Word(&WHEN_BUSY),
-            "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule.",
+            "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule or with machine.",
         ),
         key(
             "requests",
             Form::List(&Form::Word(&REQUESTS)),
             "What an input without a topic may ask for; whatever its rights permit unless set.",
+        ),
+        key(
+            "hours",
+            Form::Table(&HOURS),
+            "When it may ask for on, off, flip, off-when-idle and unlock; always unless set.",
         ),
         key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
         key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),
@@ -380,6 +390,32 @@ static INPUT: Shape = Shape {
             Form::Named(&Form::Either(&[Form::Word(&REQUESTS), Form::Table(&GESTURE)])),
             "How it is used = the request that is meant.",
         ),
+    ],
+};
+
+static NAMED_MACHINE: Shape = Shape {
+    about: "How a payload names the machine. Upper and lower case and white space make no difference, nor do they then in \
+            the words of gestures.",
+    keys: &[
+        POINTER,
+        SENML,
+        key(
+            "aliases",
+            Form::Named(&Form::List(&Form::Payload)),
+            "Words that stand for a machine besides its name and title: mill = [\"the big mill\"].",
+        ),
+    ],
+};
+
+static HOURS: Shape = Shape {
+    about: "The hours in which an input may ask.",
+    keys: &[
+        needed(
+            "ranges",
+            Form::List(&Form::Text),
+            "Local times, with or without days: \"07:00-22:00\", \"mon-fri 07:00-22:00\", \"sat,sun 9:00-18:00\".",
+        ),
+        needed("zone", Form::Text, "Time zone by its IANA name, such as \"Europe/Berlin\"."),
     ],
 };
 
@@ -413,7 +449,7 @@ const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
 const INCIDENT: &[&str] = &["machine", "reason", "incident"];
 
 /// Every sentence that the rules may replace, with the placeholders that it can fill.
-pub const SENTENCES: [SentenceKind; 22] = [
+pub const SENTENCES: [SentenceKind; 23] = [
     sentence("held", TIMED),
     sentence("held-no-force", SPOKEN),
     sentence("window-over", SPOKEN),
@@ -436,6 +472,7 @@ pub const SENTENCES: [SentenceKind; 22] = [
     sentence("not-confirmed", INCIDENT),
     sentence("still-drawing", INCIDENT),
     sentence("incident-over", INCIDENT),
+    sentence("not-understood", &["input", "why"]),
 ];
 
 static SENTENCE_WORDS: [&str; SENTENCES.len()] = {

@@ -9,10 +9,12 @@
 //!
 //! It must never fire one scheduled instant twice, nor two at once.
 
+mod hours;
 #[cfg(test)]
 mod tests;
 mod timetable;
 mod watch;
 
+pub use hours::{BadHours, Hours, Within};
 pub use timetable::{BadTimetable, Timetable};
 pub use watch::Watch;

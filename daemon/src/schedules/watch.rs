@@ -6,7 +6,7 @@ use super::timetable::Timetable;
 use crate::time::{Now, Span, WallTime};
 
 /// 2025-01-01T00:00:00Z. A wall clock that stands before it has not been set.
-const TRUSTED_FROM: WallTime = WallTime(1_735_689_600_000);
+pub(super) const TRUSTED_FROM: WallTime = WallTime(1_735_689_600_000);
 /// The wall clock may be stepped at any time, so it is looked at this often.
 const LOOK_EVERY: Span = Span::secs(30);
 /// Longer than this without a look, or a step forward by more, is time that nobody watched.

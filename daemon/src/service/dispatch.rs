@@ -14,7 +14,7 @@ use super::rate::RateLimit;
 use crate::detectors::{self, Installation, Place, Workers};
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, Rejected, Reply};
+use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, Rejected, Reply};
 use crate::event::{Assessed, DetectorFault};
 use crate::guard::{Cause, Switch};
 use crate::link::{LinkHandle, NotSent, Outgoing, Urgency};
@@ -86,6 +86,7 @@ impl Dispatch {
                 Effect::Keep(kept) => self.journalling.keep(kept),
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
+                Effect::NotUnderstood(told) => self.not_understood(now.moment, &told),
             }
         }
         self.journalling.flush();
@@ -198,6 +199,13 @@ impl Dispatch {
         tracing::info!(machine = %announced.machine, kind = announced.what.word(), "{sentence}");
         let message = messages::announcement(announced, &sentence);
         self.journalling.announcement(announced, &message);
+        self.publish_event(now, &self.topics.announcement(), &message);
+    }
+
+    fn not_understood(&mut self, now: Moment, told: &NotUnderstood) {
+        let sentence = sentences::not_understood(told, &self.plan.shop.sentences);
+        // The decision that goes with it is in the journal.
+        let message = messages::not_understood(told, &sentence);
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 

@@ -273,7 +273,10 @@ impl<'a> World<'a> {
                 Effect::IncidentOver(told) => {
                     self.trace.tell(now, format_args!("{}: {} over", told.machine, told.kind.word()));
                 }
-                Effect::Status { .. } | Effect::Remove { .. } | Effect::Rejected(_) => {}
+                Effect::Status { .. }
+                | Effect::Remove { .. }
+                | Effect::Rejected(_)
+                | Effect::NotUnderstood(_) => {}
             }
         }
     }

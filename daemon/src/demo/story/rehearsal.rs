@@ -152,7 +152,8 @@ impl Stage {
                 Effect::Refresh { .. }
                 | Effect::Remove { .. }
                 | Effect::Keep(_)
-                | Effect::IncidentOver(_) => {}
+                | Effect::IncidentOver(_)
+                | Effect::NotUnderstood(_) => {}
             }
         }
     }

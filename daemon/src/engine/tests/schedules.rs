@@ -22,6 +22,7 @@ fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
         machines: vec![0],
         gestures: Vec::new(),
         requests: None,
+        hours: None,
         rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
     });
     plan

@@ -42,6 +42,7 @@ fn input(title: &str, source: InputSource, gestures: Vec<Gesture>, rights: Right
         source,
         machines: vec![0],
         requests: None,
+        hours: None,
         gestures,
         rights,
     }
@@ -100,6 +101,7 @@ pub(super) fn plan() -> Plan {
             },
         },
         event_id: event_id.map(|pointer| ValuePath::JsonPointer(pointer.into())),
+        named: None,
     };
     Plan {
         shop: Shop {

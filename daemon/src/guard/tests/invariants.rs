@@ -276,6 +276,7 @@ impl Walk {
                 may_unlock: !dice.one_in(3),
                 emergency: dice.one_in(4),
                 when_busy: if input == 3 { WhenBusy::Defer } else { WhenBusy::Hold },
+                out_of_hours: dice.one_in(12),
             },
             arrival: Arrival {
                 retained: dice.one_in(30),

@@ -177,6 +177,7 @@ impl Oracle {
                 }
                 let asked = request.is_some_and(|request| {
                     is_live(&request, &self.policy)
+                        && !request.rights.out_of_hours
                         && matches!(request.kind, RequestKind::On | RequestKind::Flip)
                 });
                 if command.resend == 0 && !asked {
@@ -274,6 +275,9 @@ impl Oracle {
                 if at_once && wants_newer && !judged {
                     return Err("called idle on old readings".into());
                 }
+            }
+            Reason::OutOfHours if !request.rights.out_of_hours => {
+                return Err("out of hours without cause".into());
             }
             Reason::MachineBusy | Reason::MachineUnknown => {
                 self.held = Some((now, request.input, self.policy.window));
@@ -394,7 +398,12 @@ impl Oracle {
     pub(super) fn due_answer(&self, now: Moment, request: &Request) -> Option<Reason> {
         let fresh = !self.policy.can_refresh || now.since(self.permissive.as_of) <= self.policy.fresh_within;
         let clear = self.permissive.at(now) == PermissiveState::Clear && self.permissive.covers(now);
+        let has_hours = !matches!(
+            request.kind,
+            RequestKind::ForceOff | RequestKind::EmergencyOff | RequestKind::Cancel | RequestKind::Lock
+        );
         match request.kind {
+            _ if request.rights.out_of_hours && has_hours => Some(Reason::OutOfHours),
             RequestKind::On if self.lockout => Some(Reason::Lockout),
             RequestKind::On if self.heading() == Some(Switch::On) => None,
             RequestKind::On if !self.policy.remote_on => Some(Reason::RemoteOnForbidden),

@@ -315,3 +315,43 @@ fn flip_of_an_unknown_outlet_that_turns_out_off_switches_nothing() {
         &[(100, "refresh"), (300, "nothing-to-do(already-off)")],
     );
 }
+
+// hours
+
+#[test]
+fn out_of_hours_what_switches_is_refused_and_a_repeat_of_it_is_still_a_repeat() {
+    for kind in [On, Off, Flip, OffWhenIdle, Unlock] {
+        story(
+            policy(),
+            &[
+                at(0, on()),
+                at(0, clear()),
+                at(100, press(kind).out_of_hours()),
+                at(600, press(kind).out_of_hours()),
+            ],
+            &[(100, "refused(out-of-hours), say refused"), (600, "ignored(repeated)")],
+        );
+    }
+}
+
+#[test]
+fn the_hour_is_no_matter_for_force_cancel_and_lock() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(0, busy()),
+            at(100, press(Cancel).out_of_hours()),
+            at(200, press(ForceOff).out_of_hours()),
+            at(3_000, press(ForceOff).out_of_hours()),
+            at(3_100, off()),
+            at(4_000, press(Lock).out_of_hours()),
+        ],
+        &[
+            (100, "nothing-to-do(nothing-to-cancel)"),
+            (200, "held(machine-busy), say held"),
+            (3_000, "acted(forced-in-window), off!forced, say forced"),
+            (4_000, "keep lockout -, acted(locked), say locked"),
+        ],
+    );
+}

@@ -63,12 +63,17 @@ pub(super) fn press(kind: RequestKind) -> Asks {
         may_unlock: true,
         emergency: false,
         when_busy: WhenBusy::Hold,
+        out_of_hours: false,
     };
     let gesture = (1..).zip(RequestKind::ALL).find(|(_, each)| *each == kind).unwrap().0;
     Asks { input: BUTTON, gesture, kind, rights, arrival: Arrival::LIVE }
 }
 
 impl Asks {
+    pub(super) fn out_of_hours(self) -> Asks {
+        Asks { rights: Rights { out_of_hours: true, ..self.rights }, ..self }
+    }
+
     pub(super) fn at_panel(self) -> Asks {
         Asks { input: PANEL, ..self }
     }

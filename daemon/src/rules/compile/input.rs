@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use toml::de::DeValue;
 
-use super::{InputPlaces, source};
+use super::{InputPlaces, source, speech};
 use crate::event::Name;
 use crate::guard::{RequestKind, Rights, WhenBusy};
-use crate::plan::{Gesture, Input, InputSource, Schedule, ValuePath};
+use crate::intake::fold;
+use crate::plan::{Gesture, Input, InputSource, MachineWords, Schedule, ValuePath};
 use crate::rules::codes::Code;
 use crate::rules::problem::quoted;
 use crate::rules::report::{At, Place, Report};
@@ -18,6 +19,7 @@ use crate::schedules::{BadTimetable, Timetable};
 pub(super) fn compile(
     files: &[Section<'_>],
     machines: &[Name],
+    titles: &[String],
     report: &mut Report<'_>,
 ) -> (Vec<Input>, Vec<InputPlaces>) {
     let mut inputs: BTreeMap<Name, (Input, InputPlaces)> = BTreeMap::new();
@@ -34,7 +36,7 @@ pub(super) fn compile(
                 report.add(Code::DuplicateName, name.place, message);
                 continue;
             }
-            let input = compile_one(valid.clone(), name.place, &section, machines, report);
+            let input = compile_one(valid.clone(), name.place, &section, machines, titles, report);
             let places = InputPlaces { name: name.place, topic: section.place_of("topic") };
             inputs.insert(valid, (input, places));
         }
@@ -50,13 +52,14 @@ fn compile_one(
     place: Place,
     section: &Section<'_>,
     machines: &[Name],
+    titles: &[String],
     report: &mut Report<'_>,
 ) -> Input {
     let switch = |key: &str| section.switch(key).unwrap_or(false);
     let when_busy = match section.text("when_busy").map(|word| word.value) {
         Some("defer") => WhenBusy::Defer,
-        // Nobody stands at the wall clock.
-        None if section.has("schedule") => WhenBusy::Defer,
+        // Nobody stands at the wall clock, and who calls a machine by its name need not stand beside it.
+        None if section.has("schedule") || section.has("machine") => WhenBusy::Defer,
         Some(_) | None => WhenBusy::Hold,
     };
     let rights = Rights {
@@ -65,12 +68,16 @@ fn compile_one(
         may_unlock: switch("may_unlock"),
         emergency: switch("emergency"),
         when_busy,
+        out_of_hours: false,
     };
     let gestures = gestures(section, rights, report);
+    let reach = machine_indices(section, machines, report);
+    let named = speech::machine_words(section, &reach, machines, titles, report);
     Input {
         title: section.owned("title").unwrap_or_else(|| name.as_str().replace('-', " ")),
-        source: input_source(section, &name, place, report),
-        machines: machine_indices(section, machines, report),
+        source: input_source(section, &name, place, named, report),
+        machines: reach,
+        hours: speech::hours(section, report),
         requests: requests(section, rights, report),
         gestures,
         rights,
@@ -78,13 +85,19 @@ fn compile_one(
     }
 }
 
-fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut Report<'_>) -> InputSource {
+fn input_source(
+    section: &Section<'_>,
+    name: &Name,
+    place: Place,
+    named: Option<MachineWords>,
+    report: &mut Report<'_>,
+) -> InputSource {
     if section.has("schedule") {
         return schedule(section, report)
             .map_or(InputSource::RequestTopic, |schedule| InputSource::Schedule(Box::new(schedule)));
     }
     if !section.has("topic") {
-        for key in ["pointer", "senml", "event_id", "gestures"] {
+        for key in ["pointer", "senml", "event_id", "machine", "gestures"] {
             if section.has(key) {
                 let message = format!("{key} without topic");
                 let help = "without a topic the input speaks in requests on our own request topic";
@@ -101,14 +114,14 @@ fn input_source(section: &Section<'_>, name: &Name, place: Place, report: &mut R
     }
     let event_id = section.owned("event_id").map(ValuePath::JsonPointer);
     match source(section, report) {
-        Some(source) => InputSource::Topic { source, event_id },
+        Some(source) => InputSource::Topic { source, event_id, named },
         None => InputSource::RequestTopic,
     }
 }
 
 /// Nothing when it is not usable, which has been reported.
 fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> {
-    let beside = ["topic", "pointer", "senml", "event_id", "gestures", "requests"];
+    let beside = ["topic", "pointer", "senml", "event_id", "machine", "gestures", "requests", "hours"];
     let rights = ["may_force", "may_lock", "may_unlock", "emergency"];
     for key in beside.into_iter().chain(rights).filter(|key| section.has(key)) {
         report.add(Code::ConflictingKeys, section.place_of_key(key), format!("{key} beside schedule")).help(
@@ -121,15 +134,7 @@ fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> 
     let catch_up = rules.switch("catch_up").unwrap_or(false);
     match Timetable::new(cron.value, zone.value) {
         Ok(timetable) => return Some(Schedule { timetable, request, catch_up }),
-        Err(BadTimetable::UnknownZone) => {
-            let known: Vec<String> = jiff::tz::db().available().map(|name| name.to_string()).collect();
-            let message = format!("no time zone is called {}", quoted(zone.value));
-            report.add(Code::UnknownZone, zone.place, message).nearest(
-                zone.value,
-                known.iter().map(String::as_str).collect::<Vec<_>>(),
-                "the IANA time zone database has the names: Europe/Berlin, for example",
-            );
-        }
+        Err(BadTimetable::UnknownZone) => unknown_zone(zone, report),
         Err(bad) => {
             report
                 .add(Code::BadCron, cron.place, format!("cron: {bad}"))
@@ -137,6 +142,16 @@ fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> 
         }
     }
     None
+}
+
+pub(super) fn unknown_zone(zone: At<&str>, report: &mut Report<'_>) {
+    let known: Vec<String> = jiff::tz::db().available().map(|name| name.to_string()).collect();
+    let message = format!("no time zone is called {}", quoted(zone.value));
+    report.add(Code::UnknownZone, zone.place, message).nearest(
+        zone.value,
+        known.iter().map(String::as_str).collect::<Vec<_>>(),
+        "the IANA time zone database has the names: Europe/Berlin, for example",
+    );
 }
 
 fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report<'_>) -> Vec<usize> {
@@ -207,6 +222,8 @@ fn requests(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> O
 fn gestures(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> Vec<Gesture> {
     let mut gestures: Vec<Gesture> = Vec::new();
     let mut taken: BTreeMap<String, String> = BTreeMap::new();
+    // Where machines are named, words are those of people, and alike in more than one spelling.
+    let alike = |word: &str| if section.has("machine") { fold(word) } else { word.to_owned() };
     let mut forces = false;
     for (name, value) in section.named("gestures") {
         let table = value.value.as_table().map(|table| Section { table, place: value.place });
@@ -221,7 +238,7 @@ fn gestures(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> V
         permit(kind, request.place, rights, report);
         let words = words_of(name, table, &value, report);
         for word in &words {
-            if let Some(other) = taken.insert(word.value.clone(), name.value.to_owned()) {
+            if let Some(other) = taken.insert(alike(&word.value), name.value.to_owned()) {
                 let message =
                     format!("{} already stands for the gesture {}", quoted(&word.value), quoted(&other));
                 report.add(Code::DuplicateWord, word.place, message);

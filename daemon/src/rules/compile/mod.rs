@@ -7,6 +7,7 @@ mod machine;
 mod policy;
 mod settings;
 mod shop;
+mod speech;
 
 use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
@@ -163,7 +164,13 @@ fn assemble(
         .filter(|(_, file)| Folder::holds_inputs(&file.path))
         .filter_map(|(index, _)| section_of(index))
         .collect();
-    let (inputs, input_places) = input::compile(&input_sections, &known_machines, report);
+    // Where a title is missing the name will do: the plan is not used then.
+    let title_of = |name: &crate::event::Name| {
+        let known = machines.iter().find(|machine: &&Machine| machine.name == *name);
+        known.map_or_else(|| name.to_string(), |machine| machine.title.clone())
+    };
+    let titles: Vec<String> = known_machines.iter().map(title_of).collect();
+    let (inputs, input_places) = input::compile(&input_sections, &known_machines, &titles, report);
 
     let plan = Plan { shop: shop.flatten()?, machines, inputs, digest: folder.digest.clone() };
     // Advice on a half-read folder would be about what was not read.

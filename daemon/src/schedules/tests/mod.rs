@@ -2,4 +2,5 @@
 //! a power cut, a burst of requests when the time is set.
 
 mod around;
+mod hours;
 mod steps;

@@ -193,7 +193,8 @@ impl Shop {
         let pause = self.scene.policy.repeat_guard.max(self.scene.policy.force_not_before);
         for nth in 0..2 {
             at = at + pause;
-            let rights = Rights { may_force: true, ..Rights::PLAIN };
+            // At any hour.
+            let rights = Rights { may_force: true, out_of_hours: true, ..Rights::PLAIN };
             guard.handle(
                 at,
                 Input::Request(Request {

@@ -30,8 +30,14 @@ const PANEL: InputId = InputId(2);
 const SCHEDULE: InputId = InputId(3);
 const ALARM: InputId = InputId(4);
 
-const HAND: Rights =
-    Rights { may_force: true, may_lock: true, may_unlock: true, emergency: false, when_busy: WhenBusy::Hold };
+const HAND: Rights = Rights {
+    may_force: true,
+    may_lock: true,
+    may_unlock: true,
+    emergency: false,
+    when_busy: WhenBusy::Hold,
+    out_of_hours: false,
+};
 const TIMER: Rights = Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN };
 const CONTACT: Rights = Rights { emergency: true, ..Rights::PLAIN };
 

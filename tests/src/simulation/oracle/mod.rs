@@ -185,7 +185,8 @@ impl Oracle {
                 | Effect::IncidentOver(_)
                 | Effect::Status { .. }
                 | Effect::Remove { .. }
-                | Effect::Rejected(_) => {}
+                | Effect::Rejected(_)
+                | Effect::NotUnderstood(_) => {}
             }
         }
         if let Some(asked) = asked {
