@@ -111,6 +111,12 @@ impl Watcher {
     fn run(mut self, pinged: &Receiver<Ping>) {
         let mut touched = Touched::of(&self.dir);
         let mut looks = 0_u32;
+        // Something may have changed since the rules in force were read.
+        if let Some(outcome) = self.look(false)
+            && self.tell.blocking_send(outcome).is_err()
+        {
+            return;
+        }
         while !self.tell.is_closed() {
             self.arm();
             let asked = match pinged.recv_timeout(LOOK_EVERY) {
