@@ -102,7 +102,7 @@ impl Service {
         let now = Clock.now();
         let engine = Engine::new(plan.clone(), &former, now);
         let reloader = match rules_dir {
-            Some(dir) => Some(Reloader::start(&dir, plan.clone(), modules.clone())?),
+            Some(dir) => Some(Reloader::start(&dir, state_dir.clone(), plan.clone(), modules.clone())?),
             None => None,
         };
         let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
