@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 
 use super::sentences;
-use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, NotUnderstood};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, NotUnderstood, OutletsLost};
 use crate::event::{Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
 use crate::time::{Now, Span, WallTime};
@@ -65,6 +65,19 @@ pub fn announcement(announced: &Announced, sentence: &str) -> Json {
         "kind": announced.what.word(),
         "sentence": sentence,
         "clears_in_s": announced.clears_in.map(seconds),
+    })
+}
+
+/// Of the shop as a whole.
+pub fn outlets_lost(told: &OutletsLost, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(told.at.wall),
+        "machine": null,
+        "machines": told.machines.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>(),
+        "kind": "outlets-lost",
+        "over": told.over,
+        "urgent": told.urgent,
+        "sentence": sentence,
     })
 }
 

@@ -10,6 +10,7 @@ mod kept;
 mod machine;
 mod messages;
 mod names;
+mod outage;
 mod outlet_sight;
 mod permissive;
 mod router;

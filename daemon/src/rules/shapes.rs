@@ -449,7 +449,7 @@ const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
 const INCIDENT: &[&str] = &["machine", "reason", "incident"];
 
 /// Every sentence that the rules may replace, with the placeholders that it can fill.
-pub const SENTENCES: [SentenceKind; 23] = [
+pub const SENTENCES: [SentenceKind; 25] = [
     sentence("held", TIMED),
     sentence("held-no-force", SPOKEN),
     sentence("window-over", SPOKEN),
@@ -472,6 +472,8 @@ pub const SENTENCES: [SentenceKind; 23] = [
     sentence("not-confirmed", INCIDENT),
     sentence("still-drawing", INCIDENT),
     sentence("incident-over", INCIDENT),
+    sentence("outlets-lost", &["machines"]),
+    sentence("outlets-back", &["machines"]),
     sentence("not-understood", &["input", "why"]),
 ];
 

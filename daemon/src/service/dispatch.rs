@@ -14,7 +14,9 @@ use super::rate::RateLimit;
 use crate::detectors::{self, Installation, Place, Workers};
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, Rejected, Reply};
+use crate::engine::{
+    self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, OutletsLost, Rejected, Reply,
+};
 use crate::event::{Assessed, DetectorFault};
 use crate::guard::{Cause, Switch};
 use crate::link::{LinkHandle, NotSent, Outgoing, Urgency};
@@ -71,6 +73,7 @@ impl Dispatch {
                 Effect::Keep(kept) => self.journalling.keep(kept),
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
+                Effect::OutletsLost(told) => self.outlets_lost(now.moment, &told),
                 Effect::NotUnderstood(told) => self.not_understood(now.moment, &told),
             }
         }
@@ -185,6 +188,14 @@ impl Dispatch {
         let message = messages::announcement(announced, &sentence);
         self.journalling.announcement(announced, &message);
         self.publish_event(now, &self.topics.announcement(), &message);
+    }
+
+    fn outlets_lost(&mut self, now: Moment, told: &OutletsLost) {
+        let sentence = sentences::outlets_lost(told, &self.plan.shop.sentences);
+        tracing::warn!(kind = "outlets-lost", urgent = told.urgent, over = told.over, "{sentence}");
+        let message = messages::outlets_lost(told, &sentence);
+        self.journalling.outlets_lost(told, &message);
+        self.publish_event(now, &self.topics.incident(), &message);
     }
 
     fn not_understood(&mut self, now: Moment, told: &NotUnderstood) {

@@ -186,7 +186,8 @@ impl Oracle {
                 | Effect::Status { .. }
                 | Effect::Remove { .. }
                 | Effect::Rejected(_)
-                | Effect::NotUnderstood(_) => {}
+                | Effect::NotUnderstood(_)
+                | Effect::OutletsLost(_) => {}
             }
         }
         if let Some(asked) = asked {
