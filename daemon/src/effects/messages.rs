@@ -119,6 +119,11 @@ pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
             "acts_in_s": deferral.acts_in.map(seconds),
             "expires_in_s": seconds(deferral.expires_in),
         })),
+        "next_schedule": status.next_schedule.as_ref().map(|firing| json!({
+            "at": rfc3339(firing.at),
+            "by": firing.by.as_str(),
+            "request": firing.request.word(),
+        })),
         "locked_by": status.locked_by.as_ref().map(ToString::to_string),
         "switching": status.switching.map(Switch::word),
         "waiting_requests": status.waiting,

@@ -12,7 +12,7 @@ use crate::plan::Role;
 use crate::time::Span;
 
 /// Kinds a sentence of one's own can be given for, and the built-in sentence of each.
-pub const BUILT_IN: [(&str, &str); 25] = [
+pub const BUILT_IN: [(&str, &str); 26] = [
     ("held", "{machine} stays on: {reason}. To switch it off all the same, force it within {window}."),
     ("held-no-force", "{machine} stays on: {reason}. {input} may not force it."),
     ("window-over", "{machine} stays on. The time to force it off is over."),
@@ -24,6 +24,10 @@ pub const BUILT_IN: [(&str, &str); 25] = [
     (
         "emergency-ignored",
         "{machine}: an emergency off of {input} was found stored in the broker, and ignored. Delete it there.",
+    ),
+    (
+        "emergency-too-old",
+        "{machine}: an emergency off of {input} came so late that it is not obeyed. If there is an emergency now, ask again.",
     ),
     ("deferred", "{machine} will be switched off when it is idle. Now: {reason}."),
     ("deferral-cancelled", "{machine} stays as it is: the wish to switch it off later is cancelled."),
@@ -72,6 +76,7 @@ pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> St
         | Announcement::Locked { .. }
         | Announcement::Unlocked { .. }
         | Announcement::EmergencyIgnored { .. }
+        | Announcement::EmergencyTooOld { .. }
         | Announcement::Deferred { .. }
         | Announcement::DeferralCancelled { .. }
         | Announcement::DeferralBusyAgain

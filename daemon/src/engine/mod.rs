@@ -24,4 +24,4 @@ pub use circuits::Load;
 pub use core::{Engine, Former};
 pub use effect::*;
 pub use router::{Classes, TopicClass, request_topic, subscriptions};
-pub use status::{MachineStatus, SignalStatus};
+pub use status::{MachineStatus, NextFiring, SignalStatus};
