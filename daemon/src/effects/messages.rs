@@ -68,6 +68,17 @@ pub fn announcement(announced: &Announced, sentence: &str) -> Json {
     })
 }
 
+/// About the shop as a whole.
+pub fn shop_announcement(now: Now, kind: &str, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(now.wall),
+        "machine": null,
+        "kind": kind,
+        "sentence": sentence,
+        "clears_in_s": null,
+    })
+}
+
 /// About no machine in particular.
 pub fn not_understood(told: &NotUnderstood, sentence: &str) -> Json {
     json!({

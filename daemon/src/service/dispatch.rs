@@ -56,6 +56,21 @@ impl Dispatch {
         }
     }
 
+    /// New rules; everything done under the old ones has been carried out.
+    pub(super) fn adopt(&mut self, now: Moment, plan: SharedPlan, modules: Arc<Modules>) {
+        for gone in self.plan.machines.iter().filter(|old| plan.machine(old.name.as_str()).is_none()) {
+            // An empty stored message takes the last one out of the broker's store.
+            self.publish(Outgoing::state(&self.topics.machine(gone.name.as_str()), Bytes::new(), now));
+        }
+        (self.plan, self.modules) = (plan, modules);
+    }
+
+    /// Something for people that is about no machine.
+    pub(super) fn say(&self, now: Now, kind: &str, sentence: &str) {
+        let message = messages::shop_announcement(now, kind, sentence);
+        self.publish_event(now.moment, &self.topics.announcement(), &message);
+    }
+
     pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
         for effect in effects.drain(..) {
             match effect {
