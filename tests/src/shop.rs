@@ -7,7 +7,7 @@ use std::time::Duration;
 use anyhow::{Context, Result, anyhow, bail};
 use idlegate::detectors::Execution;
 use idlegate::plan::Plan;
-use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile};
+use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile, load};
 use idlegate::service::{self, Modules, Options};
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::Value as Json;
@@ -81,6 +81,15 @@ pub fn plan_with(port: u16, mill: &str) -> Result<Plan> {
     Ok(plan)
 }
 
+/// The same rules in a folder of their own, for the broker on this port.
+pub fn write_rules(dir: &Path, port: u16) -> Result<()> {
+    std::fs::create_dir_all(dir.join("machines"))?;
+    std::fs::write(dir.join("shop.toml"), SHOP.replace("1883", &port.to_string()))?;
+    std::fs::write(dir.join("inputs.toml"), INPUTS)?;
+    std::fs::write(dir.join("machines/mill.toml"), MILL)?;
+    Ok(())
+}
+
 /// The whole guard, running.
 #[derive(Debug)]
 pub struct Guard {
@@ -91,10 +100,22 @@ pub struct Guard {
 impl Guard {
     pub fn start(plan: Plan, state_dir: Option<PathBuf>) -> Result<Guard> {
         let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
+        Ok(Guard::run(Options { plan: Arc::new(plan), modules, state_dir, rules_dir: None }))
+    }
+
+    /// By the rules in this folder, and by what becomes of them.
+    pub fn following(dir: &Path) -> Result<Guard> {
+        let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
+        let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
+        let compiled = compile(&load(dir), &around).map_err(|problems| anyhow!("{problems:?}"))?;
+        let (plan, rules_dir) = (Arc::new(compiled.plan), Some(dir.to_path_buf()));
+        Ok(Guard::run(Options { plan, modules, state_dir: None, rules_dir }))
+    }
+
+    fn run(options: Options) -> Guard {
         let (stop, stopped) = oneshot::channel::<()>();
-        let options = Options { plan: Arc::new(plan), modules, state_dir };
         let running = tokio::spawn(service::run(options, async move { drop(stopped.await) }));
-        Ok(Guard { stop: Some(stop), running })
+        Guard { stop: Some(stop), running }
     }
 
     /// As the service manager stops it.

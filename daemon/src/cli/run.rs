@@ -36,7 +36,7 @@ pub(super) fn run(
         let shutdown = async move {
             tokio::select! { _ = terminate.recv() => {}, _ = interrupt.recv() => {} }
         };
-        service::run(Options { plan, modules, state_dir }, shutdown).await
+        service::run(Options { plan, modules, state_dir, rules_dir: Some(dir.to_path_buf()) }, shutdown).await
     })?;
     Ok(Exit::Good)
 }

@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 
 use super::sentences;
-use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, NotUnderstood, OutletsLost};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, OutletsLost};
 use crate::event::{Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
 use crate::time::{Now, Span, WallTime};
@@ -81,12 +81,12 @@ pub fn outlets_lost(told: &OutletsLost, sentence: &str) -> Json {
     })
 }
 
-/// About no machine in particular.
-pub fn not_understood(told: &NotUnderstood, sentence: &str) -> Json {
+/// About the shop as a whole.
+pub fn shop_announcement(now: Now, kind: &str, sentence: &str) -> Json {
     json!({
-        "at": rfc3339(told.at.wall),
+        "at": rfc3339(now.wall),
         "machine": null,
-        "kind": "not-understood",
+        "kind": kind,
         "sentence": sentence,
         "clears_in_s": null,
     })

@@ -31,12 +31,14 @@ pub struct Engine {
     /// When somebody last said something that was not understood.
     pub(super) told_not_understood: Option<Moment>,
     pub(super) outage: Outage,
-    router: Router,
-    by_name: HashMap<Name, usize>,
+    pub(super) router: Router,
+    pub(super) by_name: HashMap<Name, usize>,
     /// Machines by their next deadline, so that an event costs the same however many machines there are.
-    queue: BTreeSet<(Moment, usize)>,
-    generations: u64,
-    link_up: bool,
+    pub(super) queue: BTreeSet<(Moment, usize)>,
+    pub(super) generations: u64,
+    pub(super) link_up: bool,
+    /// Lockouts of machines that left the rules: should they come back, they are still locked.
+    pub(super) departed: HashMap<Name, guard::Lockout>,
     pub(super) schedules: Vec<Scheduled>,
     /// When the wall clock is to be looked at for the schedules.
     pub(super) schedules_look: Option<Moment>,
@@ -64,6 +66,12 @@ impl Engine {
             MachineState::new(&plan, index, kept.unwrap_or_default(), now)
         });
         let machines: Vec<_> = machines.collect();
+        let gone = former.machines.iter().filter(|kept| plan.machine(kept.machine.as_str()).is_none());
+        let departed = gone.filter_map(|kept| Some((kept.machine.clone(), kept.lockout.as_ref()?)));
+        let departed = departed.map(|(machine, lockout)| {
+            (machine, guard::Lockout { by: names.input(&lockout.by), emergency: lockout.emergency })
+        });
+        let departed = departed.collect();
         let schedules = super::schedule::watches(&plan, former);
         Engine {
             schedules_look: (!schedules.is_empty()).then_some(now.moment),
@@ -86,6 +94,7 @@ impl Engine {
             queue: BTreeSet::new(),
             generations: 0,
             link_up: false,
+            departed,
             targets: Vec::new(),
             acts: Vec::new(),
         }

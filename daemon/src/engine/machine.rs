@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::adopt::installation;
 use super::detector::DetectorState;
-use super::effect::{Effect, Feed, Grounds, Install, Reply};
+use super::effect::{Effect, Feed, Grounds, Reply};
 use super::outlet_sight::OutletSight;
 use super::permissive;
 use crate::event::{Assessed, Name, Reading, Value};
@@ -81,18 +82,10 @@ impl MachineState {
     pub(super) fn install(&mut self, now: Moment, generation: &mut u64, out: &mut Vec<Effect>) {
         self.detectors.clear();
         let machine = &self.plan.machines[self.index];
-        for (index, uses) in machine.detectors.iter().enumerate() {
+        for index in 0..machine.detectors.len() {
             *generation += 1;
             self.detectors.push(DetectorState::new(*generation, now));
-            let name_of = |signal: &Option<usize>| signal.map(|signal| machine.signals[signal].name.clone());
-            out.push(Effect::Install(Install {
-                machine: machine.name.clone(),
-                detector: index,
-                generation: *generation,
-                module: uses.module.clone(),
-                settings: uses.settings.clone(),
-                signals: uses.signals.iter().map(name_of).collect(),
-            }));
+            out.push(Effect::Install(installation(machine, index, *generation)));
         }
     }
 

@@ -1,5 +1,6 @@
 //! The engine: intake, signals, permissives and guards put together, without any input or output of its own.
 
+mod adopt;
 mod answered;
 mod circuits;
 mod core;

@@ -37,6 +37,21 @@ pub(super) fn watches(plan: &Plan, former: &Former) -> Vec<Scheduled> {
     watches
 }
 
+/// The watches for new rules: a schedule that is the same goes on, so that nothing fires twice and nothing is missed.
+pub(super) fn carried_over(mut watched: Vec<Scheduled>, before: &Plan, plan: &Plan) -> Vec<Scheduled> {
+    let mut watches = self::watches(plan, &Former::default());
+    for scheduled in &mut watches {
+        let same = |old: &Scheduled| {
+            old.name == scheduled.name
+                && before.inputs[old.input].source == plan.inputs[scheduled.input].source
+        };
+        if let Some(place) = watched.iter().position(same) {
+            scheduled.watch = watched.swap_remove(place).watch;
+        }
+    }
+    watches
+}
+
 impl Scheduled {
     fn recall(&mut self, former: &Former) {
         for (_, id) in former.answered.iter().filter(|(input, _)| *input == self.name) {

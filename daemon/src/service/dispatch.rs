@@ -58,6 +58,21 @@ impl Dispatch {
         }
     }
 
+    /// New rules; everything done under the old ones has been carried out.
+    pub(super) fn adopt(&mut self, now: Moment, plan: SharedPlan, modules: Arc<Modules>) {
+        for gone in self.plan.machines.iter().filter(|old| plan.machine(old.name.as_str()).is_none()) {
+            // An empty stored message takes the last one out of the broker's store.
+            self.publish(Outgoing::state(&self.topics.machine(gone.name.as_str()), Bytes::new(), now));
+        }
+        (self.plan, self.modules) = (plan, modules);
+    }
+
+    /// Something for people that is about no machine.
+    pub(super) fn say(&self, now: Now, kind: &str, sentence: &str) {
+        let message = messages::shop_announcement(now, kind, sentence);
+        self.publish_event(now.moment, &self.topics.announcement(), &message);
+    }
+
     pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
         for effect in effects.drain(..) {
             match effect {
@@ -201,7 +216,7 @@ impl Dispatch {
     fn not_understood(&mut self, now: Moment, told: &NotUnderstood) {
         let sentence = sentences::not_understood(told, &self.plan.shop.sentences);
         // The decision that goes with it is in the journal.
-        let message = messages::not_understood(told, &sentence);
+        let message = messages::shop_announcement(told.at, "not-understood", &sentence);
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 

@@ -10,7 +10,13 @@ pub(super) fn offline() -> Json {
     messages::health("offline", json!({}))
 }
 
-pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64, journal: &str) -> Json {
+pub(super) fn online(
+    engine: &Engine,
+    rejected: u64,
+    readings_dropped: u64,
+    journal: &str,
+    reloaded: Option<&Json>,
+) -> Json {
     let plan = engine.plan();
     messages::health(
         "online",
@@ -21,6 +27,7 @@ pub(super) fn online(engine: &Engine, rejected: u64, readings_dropped: u64, jour
             "messages_rejected": rejected,
             "readings_dropped": readings_dropped,
             "journal": journal,
+            "reload": reloaded,
         }),
     )
 }

@@ -9,6 +9,7 @@ mod health;
 mod journalling;
 mod modules;
 mod rate;
+mod reload;
 mod run;
 mod wiring;
 

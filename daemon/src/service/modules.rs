@@ -31,6 +31,20 @@ impl Modules {
         Ok(module)
     }
 
+    /// The same built-in detectors, and every file to be read anew.
+    pub(super) fn anew(&self) -> Modules {
+        let loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
+        let built_in = loaded.iter().filter(|(source, _)| matches!(source, ModuleSource::BuiltIn(_)));
+        let built_in = built_in.map(|(source, module)| (source.clone(), module.clone())).collect();
+        Modules { loader: self.loader.clone(), loaded: Mutex::new(built_in) }
+    }
+
+    /// The SHA-256 of the file behind a detector that is loaded.
+    pub(super) fn loaded(&self, source: &ModuleSource) -> Option<String> {
+        let loaded = self.loaded.lock().unwrap_or_else(PoisonError::into_inner);
+        loaded.get(source).map(|module| module.sha256().to_owned())
+    }
+
     fn load(&self, source: &ModuleSource) -> Result<Module, String> {
         match source {
             ModuleSource::BuiltIn(name) => {

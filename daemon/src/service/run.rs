@@ -7,12 +7,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{Notify, mpsc};
 use tokio::time::{Instant, sleep_until};
 
 use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::modules::Modules;
+use super::reload::{Applied, Outcome, Reloader};
 use super::{health, wiring};
 use crate::detectors::Workers;
 use crate::engine::{Effect, Engine};
@@ -36,6 +38,8 @@ pub struct Options {
     pub modules: Arc<Modules>,
     /// Where the journal and the lockouts are kept.
     pub state_dir: Option<PathBuf>,
+    /// The folder the plan comes from, if changes in it are to be taken up.
+    pub rules_dir: Option<PathBuf>,
 }
 
 /// Guards until `shutdown` comes. Stopping switches nothing.
@@ -46,6 +50,7 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow
     turn.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut timer = pin!(sleep_until(Instant::now()));
     let answers = service.answers.clone();
+    let mut hangup = signal(SignalKind::hangup())?;
     loop {
         timer.as_mut().reset(service.next_deadline());
         tokio::select! {
@@ -57,6 +62,8 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow
             () = answers.notified() => service.take_assessments(),
             () = &mut timer => service.handle(Clock.now(), Event::Tick),
             Some(news) = service.news.recv() => service.take_news(news),
+            Some(outcome) = next_outcome(&mut service.reloader) => service.take_outcome(outcome),
+            Some(()) = hangup.recv() => service.look_at_rules(),
             _ = turn.tick() => service.turn(),
         }
     }
@@ -75,11 +82,14 @@ struct Service {
     turns: usize,
     /// From the journal: a handful in a lifetime.
     news: mpsc::UnboundedReceiver<News>,
+    reloader: Option<Reloader>,
+    /// What came of the last look at the rules.
+    reloaded: Option<serde_json::Value>,
 }
 
 impl Service {
     fn start(options: Options) -> anyhow::Result<Service> {
-        let Options { plan, modules, state_dir } = options;
+        let Options { plan, modules, state_dir, rules_dir } = options;
         let (tell, news) = mpsc::unbounded_channel();
         let listener = Arc::new(move |item| drop(tell.send(item)));
         let (journalling, former) = Journalling::start(state_dir.as_deref(), listener);
@@ -91,9 +101,23 @@ impl Service {
         let (link, inbox) = link::spawn(config, &wiring::wanted(&plan)?, wiring::classifier(&plan));
         let now = Clock.now();
         let engine = Engine::new(plan.clone(), &former, now);
+        let reloader = match rules_dir {
+            Some(dir) => Some(Reloader::start(&dir, plan.clone(), modules.clone())?),
+            None => None,
+        };
         let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
-        let mut service =
-            Service { engine, dispatch, link, inbox, answers, effects: Vec::new(), turns: 0, news };
+        let mut service = Service {
+            engine,
+            dispatch,
+            link,
+            inbox,
+            answers,
+            effects: Vec::new(),
+            turns: 0,
+            news,
+            reloader,
+            reloaded: None,
+        };
         let body = serde_json::json!({ "rules": service.engine.plan().digest });
         service.dispatch.journalling.start_or_stop(Kind::Start, now, body);
         service.engine.start(now, &mut service.effects);
@@ -157,6 +181,69 @@ impl Service {
         self.carry_out(now);
     }
 
+    fn look_at_rules(&self) {
+        match &self.reloader {
+            Some(reloader) => reloader.look(),
+            None => tracing::warn!("there is no rules folder to look at"),
+        }
+    }
+
+    /// The one place where rules change. The loop is between two events, so every request is judged by one set of rules.
+    fn take_outcome(&mut self, outcome: Outcome) {
+        let now = Clock.now();
+        let (word, problems) = match outcome {
+            Outcome::Applied(applied) => {
+                self.adopt(now, *applied);
+                ("applied", Vec::new())
+            }
+            Outcome::Unchanged => {
+                tracing::info!("the rules on disk are those in force");
+                ("unchanged", Vec::new())
+            }
+            Outcome::KeptOld { problems } => {
+                for problem in &problems {
+                    tracing::error!("{problem}");
+                }
+                let sentence = format!(
+                    "The changed rules cannot be used; the ones before stay in force. {}",
+                    problems.first().map_or("", |problem| problem.lines().next().unwrap_or_default())
+                );
+                tracing::error!("{sentence}");
+                self.dispatch.say(now, "rules-kept-old", &sentence);
+                ("kept-old", problems)
+            }
+        };
+        let body = serde_json::json!({
+            "at": crate::journal::rfc3339(now.wall),
+            "outcome": word,
+            "rules": self.engine.plan().digest,
+            "problems": problems,
+        });
+        self.dispatch.journalling.start_or_stop(Kind::Reload, now, body.clone());
+        self.reloaded = Some(body);
+        if self.engine.link_is_up() {
+            self.publish_health(now);
+        }
+    }
+
+    fn adopt(&mut self, now: Now, applied: Applied) {
+        let Applied { plan, modules, replaced, warnings } = applied;
+        for warning in &warnings {
+            tracing::warn!("{warning}");
+        }
+        let wanted = match wiring::wanted(&plan) {
+            Ok(wanted) => wanted,
+            // The compiler has checked every filter.
+            Err(bad) => return tracing::error!(%bad, "the new rules are not in force"),
+        };
+        tracing::info!(rules = plan.digest, machines = plan.machines.len(), "new rules in force");
+        self.dispatch.adopt(now.moment, plan.clone(), modules);
+        self.engine.adopt(plan.clone(), &replaced, now, &mut self.effects);
+        self.carry_out(now);
+        self.link.replace_subscriptions(&wanted, wiring::classifier(&plan));
+        self.dispatch.say(now, "rules-applied", "New rules are in force.");
+    }
+
     fn take_news(&mut self, news: News) {
         let now = Clock.now();
         match news {
@@ -204,6 +291,7 @@ impl Service {
             self.dispatch.rejected,
             self.inbox.readings_dropped(),
             &self.dispatch.journalling.health(),
+            self.reloaded.as_ref(),
         );
         self.dispatch.publish_health(now.moment, &message);
     }
@@ -226,6 +314,14 @@ impl Service {
         if tokio::task::spawn_blocking(move || journalling.close()).await.is_err() {
             tracing::error!("the journal was not closed");
         }
+    }
+}
+
+/// Never, where no folder is looked after.
+async fn next_outcome(reloader: &mut Option<Reloader>) -> Option<Outcome> {
+    match reloader {
+        Some(reloader) => reloader.outcome().await,
+        None => std::future::pending().await,
     }
 }
 

@@ -191,6 +191,30 @@ impl World {
         self.feeds.extend(feeds);
     }
 
+    /// The rules have changed.
+    pub(super) fn adopt(&mut self, plan: Plan) {
+        self.adopt_with(plan, &std::collections::BTreeSet::new());
+    }
+
+    pub(super) fn adopt_with(&mut self, plan: Plan, replaced: &std::collections::BTreeSet<ModuleSource>) {
+        self.effects.clear();
+        self.engine.adopt(Arc::new(plan), replaced, self.now, &mut self.effects);
+        for effect in &self.effects {
+            match effect {
+                Effect::Install(install) if install.machine.as_str() == "mill" => {
+                    self.generations[install.detector] = install.generation;
+                    self.answered = 0;
+                }
+                Effect::Feed(feed) if feed.detector == 0 => self.feeds.push(feed.clone()),
+                _ => {}
+            }
+        }
+    }
+
+    pub(super) fn installs(&self) -> usize {
+        self.effects.iter().filter(|effect| matches!(effect, Effect::Install(_))).count()
+    }
+
     pub(super) fn wait(&mut self, span: Span) {
         let end = self.now.moment + span;
         let mut seen = Vec::new();

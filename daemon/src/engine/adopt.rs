@@ -1,0 +1,199 @@
+//! New rules for an engine at work: what did not change is not disturbed, and nothing is switched.
+//!
+//! A machine that is gone closes cleanly: its window is closed and said to be, what waits is answered. One whose outlet
+//! is another now begins anew, since what was known of the old one says nothing about it; only a lockout stays. Every
+//! other machine's guard lives on under the new policy, and each detector whose file, settings and signals are the same
+//! goes on with what it knows.
+
+use std::collections::{BTreeSet, HashMap};
+
+use super::core::Engine;
+use super::detector::DetectorState;
+use super::effect::{Effect, Install};
+use super::machine::MachineState;
+use super::router::Router;
+use super::schedule;
+use crate::event::Name;
+use crate::guard::{Input, Kept};
+use crate::plan::{DetectorUse, Machine, ModuleSource, Plan, SharedPlan};
+use crate::signals::SignalState;
+use crate::time::Now;
+
+impl Engine {
+    /// Takes new rules. `replaced` are the detectors whose file has another content than before.
+    ///
+    /// Effects of earlier events must have been carried out: they name machines by their place in the old rules.
+    pub fn adopt(
+        &mut self,
+        plan: SharedPlan,
+        replaced: &BTreeSet<ModuleSource>,
+        now: Now,
+        out: &mut Vec<Effect>,
+    ) {
+        let before = self.plan.clone();
+        self.retire_machines(&plan, now, out);
+        let mut states: HashMap<Name, MachineState> = HashMap::new();
+        for state in std::mem::take(&mut self.machines) {
+            states.insert(state.rules().name.clone(), state);
+        }
+        let mut fresh = BTreeSet::new();
+        for (index, rules) in plan.machines.iter().enumerate() {
+            let state = match states.remove(&rules.name) {
+                Some(mut state) => {
+                    let renewal = Renewal { before: &before, plan: &plan, index, replaced };
+                    state.renew(&renewal, &mut self.generations, now, out);
+                    state
+                }
+                None => {
+                    let kept = Kept { lockout: self.departed.remove(&rules.name), deferral: None };
+                    fresh.insert(index);
+                    MachineState::new(&plan, index, kept, now)
+                }
+            };
+            self.machines.push(state);
+        }
+        self.schedules = schedule::carried_over(std::mem::take(&mut self.schedules), &before, &plan);
+        self.schedules_look = (!self.schedules.is_empty()).then_some(now.moment);
+        self.router = Router::new(&plan);
+        self.by_name =
+            plan.machines.iter().enumerate().map(|(at, machine)| (machine.name.clone(), at)).collect();
+        self.rules_digest = plan.digest.as_str().into();
+        self.plan = plan;
+        self.queue.clear();
+        for index in 0..self.machines.len() {
+            if fresh.contains(&index) {
+                self.machines[index].install(now.moment, &mut self.generations, out);
+                self.tell_guard(now, index, Input::Link(self.link_up), out);
+            }
+            // Something may be due earlier under the new policy.
+            self.with_machine(now, index, out, |machine, acts, out| machine.tick(now, acts, out));
+            out.push(Effect::Status { machine: index });
+        }
+    }
+
+    /// Those that are gone, or whose outlet is another: the latter begin anew under the new rules.
+    fn retire_machines(&mut self, plan: &Plan, now: Now, out: &mut Vec<Effect>) {
+        let first = out.len();
+        for index in 0..self.machines.len() {
+            let rules = self.machines[index].rules().clone();
+            if plan.machine(rules.name.as_str()).is_some_and(|(_, new)| same_outlet(new, &rules)) {
+                continue;
+            }
+            self.with_machine(now, index, out, |machine, acts, _| machine.guard.retire(acts));
+            let kept = Kept { lockout: self.machines[index].guard.lockout(), deferral: None };
+            if let Some(lockout) = kept.lockout {
+                self.departed.insert(rules.name.clone(), lockout);
+            }
+            // A deferral ends with it, after a restart too.
+            out.push(Effect::Keep(super::kept::write_down(&rules.name, &kept, &self.names, now)));
+            for detector in 0..rules.detectors.len() {
+                out.push(Effect::Remove { machine: rules.name.clone(), detector });
+            }
+        }
+        // Their places are those of the old rules, and everything is shown anew in a moment.
+        let told: Vec<Effect> =
+            out.drain(first..).filter(|effect| !matches!(effect, Effect::Status { .. })).collect();
+        out.extend(told);
+        let departed: Vec<bool> = self
+            .machines
+            .iter()
+            .map(|state| {
+                let rules = state.rules();
+                !plan.machine(rules.name.as_str()).is_some_and(|(_, new)| same_outlet(new, rules))
+            })
+            .collect();
+        let mut departed = departed.into_iter();
+        self.machines.retain(|_| !departed.next().unwrap_or(false));
+    }
+}
+
+/// What is needed to bring a machine under new rules.
+pub(super) struct Renewal<'a> {
+    pub(super) before: &'a Plan,
+    pub(super) plan: &'a SharedPlan,
+    pub(super) index: usize,
+    pub(super) replaced: &'a BTreeSet<ModuleSource>,
+}
+
+impl MachineState {
+    fn renew(&mut self, renewal: &Renewal<'_>, generations: &mut u64, now: Now, out: &mut Vec<Effect>) {
+        let old = renewal.before.machines[self.index].clone();
+        let new = &renewal.plan.machines[renewal.index];
+        (self.plan, self.index, self.queued) = (renewal.plan.clone(), renewal.index, None);
+        self.title = new.title.as_str().into();
+        self.guard.adopt(new.policy);
+        let kept = self.renew_signals(&old, new);
+        let mut states: Vec<Option<DetectorState>> =
+            std::mem::take(&mut self.detectors).into_iter().map(Some).collect();
+        for (place, uses) in new.detectors.iter().enumerate() {
+            let same = old.detectors.get(place).is_some_and(|before| {
+                same_work(before, &old, uses, new, &kept) && !renewal.replaced.contains(&uses.module)
+            });
+            let state = states.get_mut(place).and_then(Option::take).filter(|_| same);
+            self.detectors.push(state.unwrap_or_else(|| {
+                *generations += 1;
+                out.push(Effect::Install(installation(new, place, *generations)));
+                DetectorState::new(*generations, now.moment)
+            }));
+        }
+        for detector in new.detectors.len()..old.detectors.len() {
+            out.push(Effect::Remove { machine: new.name.clone(), detector });
+        }
+    }
+
+    /// Keeps what is known of signals that come from where they came from; says which these are.
+    fn renew_signals(&mut self, old: &Machine, new: &Machine) -> BTreeSet<Name> {
+        let mut kept = BTreeSet::new();
+        let mut states: Vec<Option<SignalState>> =
+            std::mem::take(&mut self.signals).into_iter().map(Some).collect();
+        for rules in &new.signals {
+            let before = old.signals.iter().position(|before| {
+                before.name == rules.name && before.source == rules.source && before.kind == rules.kind
+            });
+            let state = before.and_then(|place| states[place].take());
+            if state.is_some() {
+                kept.insert(rules.name.clone());
+            }
+            self.signals.push(state.unwrap_or_else(|| SignalState::new(rules)));
+        }
+        kept
+    }
+}
+
+/// The same relay behind the same topics.
+fn same_outlet(new: &Machine, old: &Machine) -> bool {
+    let (new, old) = (&new.outlet, &old.outlet);
+    new.state == old.state && new.command == old.command && new.availability == old.availability
+}
+
+/// The same detector with the same settings, fed by the same signals.
+fn same_work(
+    before: &DetectorUse,
+    old: &Machine,
+    after: &DetectorUse,
+    new: &Machine,
+    kept: &BTreeSet<Name>,
+) -> bool {
+    let fed = |uses: &DetectorUse, machine: &Machine| -> Vec<Option<Name>> {
+        uses.signals.iter().map(|signal| signal.map(|at| machine.signals[at].name.clone())).collect()
+    };
+    let wired = fed(after, new);
+    before.module == after.module
+        && before.settings == after.settings
+        && before.name == after.name
+        && fed(before, old) == wired
+        && wired.iter().flatten().all(|name| kept.contains(name))
+}
+
+pub(super) fn installation(machine: &Machine, detector: usize, generation: u64) -> Install {
+    let uses = &machine.detectors[detector];
+    let name_of = |signal: &Option<usize>| signal.map(|signal| machine.signals[signal].name.clone());
+    Install {
+        machine: machine.name.clone(),
+        detector,
+        generation,
+        module: uses.module.clone(),
+        settings: uses.settings.clone(),
+        signals: uses.signals.iter().map(name_of).collect(),
+    }
+}

@@ -1,0 +1,117 @@
+//! New rules while the machines work: a window that closes under somebody's hand, a lockout that is forgotten, an off
+//! meant for one outlet that reaches another, a detector that has to learn everything anew.
+
+use std::collections::BTreeSet;
+
+use super::world::{World, name, plan};
+use crate::engine::Effect;
+use crate::event::Verdict;
+use crate::guard::{Cause, Decision, Switch};
+use crate::plan::{ModuleSource, Plan};
+use crate::time::Span;
+
+fn changed(change: impl FnOnce(&mut Plan)) -> Plan {
+    let mut plan = plan();
+    plan.digest = "another".into();
+    change(&mut plan);
+    plan
+}
+
+#[test]
+fn an_open_window_and_a_detectors_word_outlive_a_change_elsewhere() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decision().0, Decision::Held);
+    world.wait(Span::secs(2));
+    world.adopt(changed(|plan| plan.inputs[2].title = "Other console".into()));
+    assert_eq!((world.installs(), world.commands()), (0, vec![]));
+    world.says("buttons/mill", "long");
+    assert_eq!(world.decision(), (Decision::Acted, "forced-in-window"));
+    assert_eq!(world.commands(), [(Switch::Off, Cause::Forced)]);
+    assert_eq!(&*world.decisions()[0].rules, "another");
+}
+
+#[test]
+fn other_settings_begin_the_detector_anew_and_until_it_has_spoken_the_machine_is_busy() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.adopt(changed(|plan| {
+        plan.machines[0].detectors[0].settings = serde_json::json!({ "busy_above": 9 })
+    }));
+    assert_eq!((world.installs(), world.commands()), (1, vec![]));
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decision().0, Decision::Held);
+}
+
+#[test]
+fn a_replaced_file_begins_its_detectors_anew_and_no_others() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.adopt_with(plan(), &BTreeSet::from([ModuleSource::BuiltIn(name("machine-status"))]));
+    assert_eq!(world.installs(), 0);
+    world.adopt_with(plan(), &BTreeSet::from([ModuleSource::BuiltIn(name("power-threshold"))]));
+    assert_eq!(world.installs(), 1);
+}
+
+#[test]
+fn a_machine_that_leaves_closes_its_window_and_is_not_switched() {
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/mill", "press");
+    let gone = changed(|plan| {
+        plan.machines.clear();
+        plan.inputs.iter_mut().for_each(|input| input.machines.clear());
+    });
+    world.adopt(gone);
+    assert_eq!((world.announcements(), world.commands()), (vec!["window-over"], vec![]));
+    assert!(world.effects.iter().any(|effect| matches!(effect, Effect::Remove { .. })));
+    assert_eq!(world.engine.deadline(), None);
+}
+
+#[test]
+fn a_lockout_waits_for_a_machine_that_comes_back() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("contacts/red", "open");
+    assert_eq!(world.decision().0, Decision::Acted);
+    world.adopt(changed(|plan| plan.machines[0].name = name("lathe")));
+    assert_eq!(world.commands(), []);
+    world.adopt(plan());
+    assert_eq!(world.engine.status(world.now.moment, 0).locked_by, Some(name("red-button")));
+}
+
+/// What is known of the old outlet says nothing about the new one, and an off on its way to the old one must not be sent
+/// again to the new one.
+#[test]
+fn another_outlet_is_unknown_and_gets_no_command_of_the_old_ones() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("buttons/mill", "press");
+    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+    world.adopt(changed(|plan| plan.machines[0].outlet.command.topic = "outlets/lathe/command".into()));
+    assert_eq!(world.commands(), []);
+    world.wait(Span::secs(60));
+    assert_eq!(world.commands(), [], "the first off was never confirmed");
+    assert_eq!(world.engine.status(world.now.moment, 0).outlet, None);
+}
+
+#[test]
+fn a_waiting_request_is_answered_once_across_a_change() {
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("meters/mill", "12");
+    world.says("buttons/mill", "press");
+    assert_eq!(world.decisions().len(), 0, "it waits for the detector to look");
+    world.adopt(changed(|plan| plan.inputs[2].title = "Other console".into()));
+    let before = world.decisions().len();
+    world.detector_says(Verdict::Idle);
+    assert_eq!(before + world.decisions().len(), 1);
+    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+}
+
+/// Any way of getting to the same rules ends in the same engine, as far as anyone can see.
+#[test]
+fn there_and_back_is_as_if_nothing_had_been() {
+    let mut world = World::on_and(Verdict::Idle);
+    let before = world.engine.status(world.now.moment, 0);
+    world.adopt(changed(|plan| {
+        plan.machines[0].title = "Router".into();
+        plan.machines[0].policy.shadow = true;
+    }));
+    world.adopt(plan());
+    assert_eq!(world.engine.status(world.now.moment, 0), before);
+}

@@ -1,0 +1,256 @@
+//! Looks after the rules folder: whatever is on disk last is in force within a second, or said not to be.
+//!
+//! A thread of its own watches, reads and compiles; the loop only ever receives an outcome. Watching files is not to be
+//! relied upon (a watch goes deaf when its folder is replaced, and some file systems tell of nothing), so every event
+//! means no more than "look again", and it is looked again every second besides.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::os::unix::fs::MetadataExt as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::time::{Duration, Instant};
+
+use notify::{RecommendedWatcher, RecursiveMode, Watcher as _};
+use tokio::sync::mpsc;
+
+use super::modules::Modules;
+use crate::plan::{ModuleSource, Plan, SharedPlan};
+use crate::rules::{self, Surroundings, SystemSecrets};
+
+/// How often to look without being told to.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// An editor writes in several steps: it is waited until none has come for so long,
+const QUIET: Duration = Duration::from_millis(150);
+/// but no longer than this.
+const QUIET_WAIT_MAX: Duration = Duration::from_millis(600);
+/// Every so many looks the contents are read even where no file seems to have been touched.
+const LOOKS_TO_READ_ALL: u32 = 10;
+/// Outcomes that the loop has not taken yet.
+const OUTCOMES_MAX: usize = 4;
+/// More files than this are not looked at one by one; their contents are.
+const TOUCHES_MAX: usize = 2_048;
+
+/// What came of looking. Each look that had something to find, or was asked for, ends in exactly one.
+#[derive(Debug)]
+pub(super) enum Outcome {
+    Applied(Box<Applied>),
+    /// The rules on disk are those in force. Said when it was asked for, or when they had been broken before.
+    Unchanged,
+    /// The old rules stay in force, for these reasons.
+    KeptOld {
+        problems: Vec<String>,
+    },
+}
+
+#[derive(Debug)]
+pub(super) struct Applied {
+    pub(super) plan: SharedPlan,
+    pub(super) modules: Arc<Modules>,
+    /// Detectors whose file has another content than before.
+    pub(super) replaced: BTreeSet<ModuleSource>,
+    pub(super) warnings: Vec<String>,
+}
+
+enum Ping {
+    Event,
+    /// Somebody wants to know.
+    Asked,
+}
+
+/// Ends its thread when it is dropped.
+#[derive(Debug)]
+pub(super) struct Reloader {
+    pings: SyncSender<Ping>,
+    outcomes: mpsc::Receiver<Outcome>,
+}
+
+impl Reloader {
+    /// `plan` and `modules` are in force now.
+    pub(super) fn start(dir: &Path, plan: SharedPlan, modules: Arc<Modules>) -> std::io::Result<Reloader> {
+        let (pings, pinged) = sync_channel(1);
+        let (tell, outcomes) = mpsc::channel(OUTCOMES_MAX);
+        let dir = std::path::absolute(dir)?;
+        let seen = plan.digest.clone();
+        let watcher =
+            Watcher { dir, watch: None, pings: pings.clone(), seen, broken: false, plan, modules, tell };
+        std::thread::Builder::new().name("rules".to_owned()).spawn(move || watcher.run(&pinged))?;
+        Ok(Reloader { pings, outcomes })
+    }
+
+    /// Asks for a look, and for its outcome whatever it is.
+    pub(super) fn look(&self) {
+        // If one is asked for already, that will do.
+        match self.pings.try_send(Ping::Asked) {
+            Ok(()) | Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {}
+        }
+    }
+
+    pub(super) async fn outcome(&mut self) -> Option<Outcome> {
+        self.outcomes.recv().await
+    }
+}
+
+struct Watcher {
+    dir: PathBuf,
+    /// And the inode of the folder that it watches.
+    watch: Option<(RecommendedWatcher, u64)>,
+    pings: SyncSender<Ping>,
+    /// The digest of what was looked at last.
+    seen: String,
+    /// What was looked at last could not be used.
+    broken: bool,
+    /// In force.
+    plan: SharedPlan,
+    modules: Arc<Modules>,
+    tell: mpsc::Sender<Outcome>,
+}
+
+impl Watcher {
+    fn run(mut self, pinged: &Receiver<Ping>) {
+        let mut touched = Touched::of(&self.dir);
+        let mut looks = 0_u32;
+        while !self.tell.is_closed() {
+            self.arm();
+            let asked = match pinged.recv_timeout(LOOK_EVERY) {
+                Ok(ping) => settle(pinged) || matches!(ping, Ping::Asked),
+                Err(RecvTimeoutError::Timeout) => false,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            looks = looks.wrapping_add(1);
+            let now = Touched::of(&self.dir);
+            if !asked && now == touched && !looks.is_multiple_of(LOOKS_TO_READ_ALL) {
+                continue;
+            }
+            touched = now;
+            if let Some(outcome) = self.look(asked)
+                && self.tell.blocking_send(outcome).is_err()
+            {
+                return;
+            }
+        }
+    }
+
+    /// Watches the folder itself: a watched file goes deaf when it is replaced, as editors do.
+    fn arm(&mut self) {
+        let inode = fs::metadata(&self.dir).map(|metadata| metadata.ino()).ok();
+        if self.watch.as_ref().map(|(_, of)| *of) == inode {
+            return;
+        }
+        self.watch = inode.and_then(|inode| {
+            let pings = self.pings.clone();
+            let on_event = move |_: notify::Result<notify::Event>| drop(pings.try_send(Ping::Event));
+            let mut watcher = notify::recommended_watcher(on_event).ok()?;
+            // Without it the look every second has to do.
+            watcher.watch(&self.dir, RecursiveMode::Recursive).ok()?;
+            Some((watcher, inode))
+        });
+    }
+
+    fn look(&mut self, asked: bool) -> Option<Outcome> {
+        let folder = rules::load(&self.dir);
+        if folder.digest == self.seen {
+            return (asked && !self.broken).then_some(Outcome::Unchanged);
+        }
+        self.seen.clone_from(&folder.digest);
+        if folder.digest == self.plan.digest && folder.problems.is_empty() {
+            let was_broken = std::mem::replace(&mut self.broken, false);
+            return (was_broken || asked).then_some(Outcome::Unchanged);
+        }
+        // Every file is loaded anew; what is compiled already comes from the cache.
+        let modules = Arc::new(self.modules.anew());
+        let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
+        let compiled = match rules::compile(&folder, &around) {
+            Ok(compiled) => compiled,
+            Err(problems) => {
+                let errors = problems.iter().filter(|problem| problem.is_error());
+                return Some(self.kept_old(errors.map(rules::Problem::render).collect()));
+            }
+        };
+        let fixed = needs_restart(&self.plan, &compiled.plan);
+        if !fixed.is_empty() {
+            return Some(self.kept_old(fixed));
+        }
+        self.broken = false;
+        let replaced = replaced(&compiled.plan, &self.modules, &modules);
+        self.plan = Arc::new(compiled.plan);
+        self.modules = modules;
+        let warnings = compiled.warnings.iter().map(rules::Problem::render).collect();
+        let (plan, modules) = (self.plan.clone(), self.modules.clone());
+        Some(Outcome::Applied(Box::new(Applied { plan, modules, replaced, warnings })))
+    }
+
+    fn kept_old(&mut self, problems: Vec<String>) -> Outcome {
+        self.broken = true;
+        Outcome::KeptOld { problems }
+    }
+}
+
+/// Waits until no more pings come; true if one of them asked.
+fn settle(pinged: &Receiver<Ping>) -> bool {
+    let begun = Instant::now();
+    let mut asked = false;
+    while begun.elapsed() < QUIET_WAIT_MAX {
+        match pinged.recv_timeout(QUIET) {
+            Ok(ping) => asked |= matches!(ping, Ping::Asked),
+            Err(_) => break,
+        }
+    }
+    asked
+}
+
+/// What a connection rests on cannot change under it.
+fn needs_restart(old: &Plan, new: &Plan) -> Vec<String> {
+    let changes = [
+        ("[broker] in shop.toml", old.shop.broker != new.shop.broker),
+        ("prefix in shop.toml", old.shop.prefix != new.shop.prefix),
+        ("state_dir in shop.toml", old.shop.state_dir != new.shop.state_dir),
+    ];
+    let changed = changes.into_iter().filter(|(_, changed)| *changed);
+    changed
+        .map(|(what, _)| {
+            format!("{what} has changed; that takes a restart of Idlegate, and so do these rules")
+        })
+        .collect()
+}
+
+fn replaced(plan: &Plan, old: &Modules, new: &Modules) -> BTreeSet<ModuleSource> {
+    let sources = plan.machines.iter().flat_map(|machine| &machine.detectors).map(|uses| &uses.module);
+    let files: BTreeSet<&ModuleSource> =
+        sources.filter(|source| matches!(source, ModuleSource::File { .. })).collect();
+    let content = |modules: &Modules, source: &ModuleSource| modules.loaded(source);
+    files.into_iter().filter(|source| content(old, source) != content(new, source)).cloned().collect()
+}
+
+/// What can be seen of the files without reading them: enough to notice nearly every change, cheap enough for every
+/// second. Links are followed, since what they lead to counts.
+#[derive(PartialEq, Eq)]
+struct Touched(Vec<(PathBuf, u64, u64, i64, i64)>);
+
+impl Touched {
+    fn of(dir: &Path) -> Touched {
+        let mut found = Vec::new();
+        let mut folders = vec![dir.to_path_buf()];
+        while let Some(folder) = folders.pop() {
+            let Ok(entries) = fs::read_dir(&folder) else { continue };
+            for path in entries.filter_map(|entry| Some(entry.ok()?.path())) {
+                let Ok(metadata) = fs::metadata(&path) else { continue };
+                // No deeper than rules folders are.
+                if metadata.is_dir() && folder == dir {
+                    folders.push(path);
+                } else if found.len() < TOUCHES_MAX {
+                    found.push((
+                        path,
+                        metadata.ino(),
+                        metadata.len(),
+                        metadata.mtime(),
+                        metadata.mtime_nsec(),
+                    ));
+                }
+            }
+        }
+        found.sort_unstable();
+        Touched(found)
+    }
+}
