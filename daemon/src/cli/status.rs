@@ -102,6 +102,11 @@ fn line(status: &Json) -> String {
             None => format!("switched off when idle, as {by} asked"),
         });
     }
+    if let Some(at) = status["next_schedule"]["at"].as_str() {
+        let request = status["next_schedule"]["request"].as_str().unwrap_or("?");
+        let by = status["next_schedule"]["by"].as_str().unwrap_or("?");
+        note(format!("next by schedule {by}: {request} at {at}"));
+    }
     if let Some(by) = status["locked_by"].as_str() {
         note(format!("locked by {by}"));
     }

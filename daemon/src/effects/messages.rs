@@ -3,7 +3,7 @@
 use serde_json::{Value as Json, json};
 
 use super::sentences;
-use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, NotUnderstood};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, OutletsLost};
 use crate::event::{Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
 use crate::time::{Now, Span, WallTime};
@@ -68,23 +68,25 @@ pub fn announcement(announced: &Announced, sentence: &str) -> Json {
     })
 }
 
+/// Of the shop as a whole.
+pub fn outlets_lost(told: &OutletsLost, sentence: &str) -> Json {
+    json!({
+        "at": rfc3339(told.at.wall),
+        "machine": null,
+        "machines": told.machines.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>(),
+        "kind": "outlets-lost",
+        "over": told.over,
+        "urgent": told.urgent,
+        "sentence": sentence,
+    })
+}
+
 /// About the shop as a whole.
 pub fn shop_announcement(now: Now, kind: &str, sentence: &str) -> Json {
     json!({
         "at": rfc3339(now.wall),
         "machine": null,
         "kind": kind,
-        "sentence": sentence,
-        "clears_in_s": null,
-    })
-}
-
-/// About no machine in particular.
-pub fn not_understood(told: &NotUnderstood, sentence: &str) -> Json {
-    json!({
-        "at": rfc3339(told.at.wall),
-        "machine": null,
-        "kind": "not-understood",
         "sentence": sentence,
         "clears_in_s": null,
     })
@@ -116,6 +118,11 @@ pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
             "by": deferral.by.as_str(),
             "acts_in_s": deferral.acts_in.map(seconds),
             "expires_in_s": seconds(deferral.expires_in),
+        })),
+        "next_schedule": status.next_schedule.as_ref().map(|firing| json!({
+            "at": rfc3339(firing.at),
+            "by": firing.by.as_str(),
+            "request": firing.request.word(),
         })),
         "locked_by": status.locked_by.as_ref().map(ToString::to_string),
         "switching": status.switching.map(Switch::word),

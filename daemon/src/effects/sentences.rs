@@ -5,14 +5,14 @@
 
 use std::collections::BTreeMap;
 
-use crate::engine::{Announced, Decided, Finding, IncidentTold, NotUnderstood, Why};
+use crate::engine::{Announced, Decided, Finding, IncidentTold, NotUnderstood, OutletsLost, Why};
 use crate::event::Verdict;
 use crate::guard::{Announcement, Decision, IncidentKind, Reason, RequestKind};
 use crate::plan::Role;
 use crate::time::Span;
 
 /// Kinds a sentence of one's own can be given for, and the built-in sentence of each.
-pub const BUILT_IN: [(&str, &str); 23] = [
+pub const BUILT_IN: [(&str, &str); 26] = [
     ("held", "{machine} stays on: {reason}. To switch it off all the same, force it within {window}."),
     ("held-no-force", "{machine} stays on: {reason}. {input} may not force it."),
     ("window-over", "{machine} stays on. The time to force it off is over."),
@@ -24,6 +24,10 @@ pub const BUILT_IN: [(&str, &str); 23] = [
     (
         "emergency-ignored",
         "{machine}: an emergency off of {input} was found stored in the broker, and ignored. Delete it there.",
+    ),
+    (
+        "emergency-too-old",
+        "{machine}: an emergency off of {input} came so late that it is not obeyed. If there is an emergency now, ask again.",
     ),
     ("deferred", "{machine} will be switched off when it is idle. Now: {reason}."),
     ("deferral-cancelled", "{machine} stays as it is: the wish to switch it off later is cancelled."),
@@ -47,11 +51,18 @@ pub const BUILT_IN: [(&str, &str); 23] = [
     ("not-confirmed", "{machine}: its outlet does not confirm that it was switched. Look at it."),
     ("still-drawing", "{machine} still draws power although its outlet says it is off: {reason}."),
     ("incident-over", "{machine}: {incident} is over."),
+    (
+        "outlets-lost",
+        "{machines} went off or out of reach at the same time: mains, hub or network may be gone. Look at them before \
+         they come back.",
+    ),
+    ("outlets-back", "{machines} are back."),
     ("not-understood", "{input}: not understood, {why}"),
 ];
 
 /// The placeholders a sentence may have.
-pub const PLACEHOLDERS: [&str; 7] = ["machine", "reason", "window", "input", "request", "why", "incident"];
+pub const PLACEHOLDERS: [&str; 8] =
+    ["machines", "machine", "reason", "window", "input", "request", "why", "incident"];
 
 pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> String {
     let (kind, window, request, why) = match announced.what {
@@ -65,6 +76,7 @@ pub fn announcement(announced: &Announced, own: &BTreeMap<String, String>) -> St
         | Announcement::Locked { .. }
         | Announcement::Unlocked { .. }
         | Announcement::EmergencyIgnored { .. }
+        | Announcement::EmergencyTooOld { .. }
         | Announcement::Deferred { .. }
         | Announcement::DeferralCancelled { .. }
         | Announcement::DeferralBusyAgain
@@ -101,6 +113,12 @@ pub fn incident(told: &IncidentTold, over: bool, own: &BTreeMap<String, String>)
         "incident" => Some(incident_clause(told.kind).to_owned()),
         _ => None,
     })
+}
+
+pub fn outlets_lost(told: &OutletsLost, own: &BTreeMap<String, String>) -> String {
+    let kind = if told.over { "outlets-back" } else { "outlets-lost" };
+    let titles: Vec<&str> = told.machines.iter().map(|(_, title)| title.as_ref()).collect();
+    fill(template(kind, own), |placeholder| (placeholder == "machines").then(|| titles.join(", ")))
 }
 
 /// A decision in one sentence, for whoever asked.

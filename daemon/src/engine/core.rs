@@ -12,6 +12,7 @@ use super::circuits::Load;
 use super::effect::{Effect, KeptMachine};
 use super::machine::MachineState;
 use super::names::Names;
+use super::outage::Outage;
 use super::router::{Router, Target};
 use super::schedule::Scheduled;
 use crate::event::{Assessed, Event, LinkState, Message, Name};
@@ -29,6 +30,7 @@ pub struct Engine {
     pub(super) requests_made: u64,
     /// When somebody last said something that was not understood.
     pub(super) told_not_understood: Option<Moment>,
+    pub(super) outage: Outage,
     pub(super) router: Router,
     pub(super) by_name: HashMap<Name, usize>,
     /// Machines by their next deadline, so that an event costs the same however many machines there are.
@@ -88,6 +90,7 @@ impl Engine {
             answered: Answered::new(&former.answered),
             requests_made: 0,
             told_not_understood: None,
+            outage: Outage::default(),
             queue: BTreeSet::new(),
             generations: 0,
             link_up: false,
@@ -115,6 +118,7 @@ impl Engine {
         }
         self.look_at_schedules(now, out);
         self.run_due(now, out);
+        self.look_at_outage(now, out);
     }
 
     /// What a former run left behind, when it could be read only after the start. Lockouts in it are in force from
@@ -142,7 +146,7 @@ impl Engine {
     /// When to call [`Engine::handle`] with a tick, if nothing else happens before.
     pub fn deadline(&self) -> Option<Moment> {
         let machines = self.queue.first().map(|(at, _)| *at);
-        machines.into_iter().chain(self.schedules_look).min()
+        machines.into_iter().chain(self.schedules_look).chain(self.outage.deadline()).min()
     }
 
     pub fn plan(&self) -> &SharedPlan {

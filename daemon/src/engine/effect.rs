@@ -36,6 +36,8 @@ pub enum Effect {
     Rejected(Rejected),
     /// Somebody who names machines in words of their own was not understood, and should hear so.
     NotUnderstood(NotUnderstood),
+    /// Several outlets were lost at once, or all of them are back.
+    OutletsLost(OutletsLost),
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -194,6 +196,17 @@ pub struct Feed {
     /// By index into the signals the detector declares.
     pub readings: Vec<(u32, Reading)>,
     pub assess_at: crate::time::Moment,
+}
+
+/// An incident of the shop as a whole.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OutletsLost {
+    pub at: Now,
+    /// Names and titles.
+    pub machines: Vec<(Name, Arc<str>)>,
+    /// One of them may have been working.
+    pub urgent: bool,
+    pub over: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -2,6 +2,7 @@
 
 use super::core::Engine;
 use super::effect::{Effect, Rejected};
+use super::outlet_sight::OutletSight;
 use crate::event::{Message, Name};
 use crate::guard::Switch;
 use crate::intake;
@@ -51,10 +52,7 @@ impl Engine {
                 None
             }
         };
-        self.with_machine(now, index, out, |machine, acts, _| {
-            machine.sight.says(state);
-            machine.take_outlet(now, acts);
-        });
+        self.look_at_outlet(now, index, out, |sight| sight.says(state));
     }
 
     pub(super) fn availability_message(
@@ -67,10 +65,24 @@ impl Engine {
         let machine = &self.machines[index];
         let Some(rules) = &machine.rules().outlet.availability else { return };
         let reachable = switch_of(rules, message).ok().flatten().map(|state| state == Switch::On);
+        self.look_at_outlet(now, index, out, |sight| sight.reachable(reachable));
+    }
+
+    fn look_at_outlet(
+        &mut self,
+        now: Now,
+        index: usize,
+        out: &mut Vec<Effect>,
+        look: impl FnOnce(&mut OutletSight),
+    ) {
+        let in_sight = self.machines[index].guard.outlet().is_some();
         self.with_machine(now, index, out, |machine, acts, _| {
-            machine.sight.reachable(reachable);
+            look(&mut machine.sight);
             machine.take_outlet(now, acts);
         });
+        if in_sight && self.machines[index].guard.outlet().is_none() {
+            self.went_out_of_sight(now, index);
+        }
     }
 }
 

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use super::core::{Engine, Former};
 use super::effect::Effect;
 use super::machine::Asked;
+use super::status::NextFiring;
 use crate::event::Name;
 use crate::guard::Arrival;
 use crate::plan::{InputSource, Plan};
@@ -19,6 +20,8 @@ pub(super) struct Scheduled {
     input: usize,
     name: Name,
     watch: Watch,
+    /// When it fires next, as of the last look at the clock.
+    next: Option<WallTime>,
 }
 
 pub(super) fn watches(plan: &Plan, former: &Former) -> Vec<Scheduled> {
@@ -26,7 +29,7 @@ pub(super) fn watches(plan: &Plan, former: &Former) -> Vec<Scheduled> {
     for (input, rules) in plan.inputs.iter().enumerate() {
         if let InputSource::Schedule(schedule) = &rules.source {
             let watch = Watch::new(schedule.timetable.clone(), schedule.catch_up);
-            let mut scheduled = Scheduled { input, name: rules.name.clone(), watch };
+            let mut scheduled = Scheduled { input, name: rules.name.clone(), watch, next: None };
             scheduled.recall(former);
             watches.push(scheduled);
         }
@@ -75,8 +78,30 @@ impl Engine {
                 self.fire(now, input, instant, out);
             }
         }
+        self.tell_next_firings(now, out);
         let next = self.schedules.iter().map(|scheduled| scheduled.watch.next_look(now)).min();
         self.schedules_look = next.map(|wait| now.moment + wait);
+    }
+
+    fn tell_next_firings(&mut self, now: Now, out: &mut Vec<Effect>) {
+        for scheduled in &mut self.schedules {
+            let next = scheduled.watch.next(now);
+            if std::mem::replace(&mut scheduled.next, next) != next {
+                let machines = self.plan.inputs[scheduled.input].machines.iter();
+                out.extend(machines.map(|machine| Effect::Status { machine: *machine }));
+            }
+        }
+    }
+
+    /// What the wall clock will ask of this machine next.
+    pub(super) fn next_firing(&self, machine: usize) -> Option<NextFiring> {
+        let concerned = self.schedules.iter().filter_map(|scheduled| {
+            let input = &self.plan.inputs[scheduled.input];
+            let InputSource::Schedule(schedule) = &input.source else { return None };
+            let at = scheduled.next.filter(|_| input.machines.contains(&machine))?;
+            Some(NextFiring { at, by: scheduled.name.clone(), request: schedule.request })
+        });
+        concerned.min_by_key(|firing| firing.at)
     }
 
     /// One request for each machine of the schedule. The scheduled instant is its id, so that it is answered once

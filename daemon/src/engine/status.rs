@@ -5,8 +5,8 @@ use std::sync::Arc;
 use super::core::Engine;
 use super::effect::Finding;
 use crate::event::{Name, Value};
-use crate::guard::{IncidentKind, PermissiveState, Phase, Switch};
-use crate::time::{Moment, Span};
+use crate::guard::{IncidentKind, PermissiveState, Phase, RequestKind, Switch};
+use crate::time::{Moment, Span, WallTime};
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct MachineStatus {
@@ -19,6 +19,7 @@ pub struct MachineStatus {
     pub idle_for: Option<Span>,
     pub window_left: Option<Span>,
     pub deferral: Option<DeferralStatus>,
+    pub next_schedule: Option<NextFiring>,
     pub locked_by: Option<Name>,
     /// A command is out and not confirmed yet.
     pub switching: Option<Switch>,
@@ -36,6 +37,13 @@ pub struct DeferralStatus {
     /// While the notice runs.
     pub acts_in: Option<Span>,
     pub expires_in: Span,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NextFiring {
+    pub at: WallTime,
+    pub by: Name,
+    pub request: RequestKind,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -75,6 +83,7 @@ impl Engine {
             idle_for: guard.clear_since().map(|since| now.since(since)),
             window_left: guard.window().map(|window| window.deadline().since(now)),
             deferral,
+            next_schedule: self.next_firing(index),
             locked_by: guard.lockout().map(|lockout| self.names.input_name(lockout.by)),
             switching: guard.pending().map(|pending| pending.switch),
             waiting: guard.waiting(),

@@ -4,7 +4,7 @@ use super::core::Engine;
 use super::effect::{Announced, Command, Decided, Effect, IncidentTold, Why};
 use super::kept;
 use crate::event::Name;
-use crate::guard::{self, Announcement, Answer, InputId};
+use crate::guard::{self, Announcement, Answer, IncidentKind, InputId};
 use crate::time::Now;
 
 impl Engine {
@@ -44,6 +44,10 @@ impl Engine {
                     let announced = self.announced(now, index, what);
                     out.push(Effect::Announce(Box::new(announced)));
                 }
+                guard::Effect::Incident(incident)
+                    if incident.kind == IncidentKind::OffByAnotherRoute
+                        && !self.went_off(now, index, incident.urgent) => {}
+                guard::Effect::IncidentOver(IncidentKind::OffByAnotherRoute) if !self.came_back(index) => {}
                 guard::Effect::Incident(incident) => {
                     out.push(Effect::Incident(self.incident(now, index, incident.kind, incident.urgent)));
                 }

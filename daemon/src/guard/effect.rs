@@ -273,6 +273,10 @@ pub enum Announcement {
     EmergencyIgnored {
         input: InputId,
     },
+    /// An emergency-off came so late that it is of another day.
+    EmergencyTooOld {
+        input: InputId,
+    },
     Deferred {
         input: InputId,
     },
@@ -304,6 +308,7 @@ impl Announcement {
             Announcement::Unlocked { .. } => "unlocked",
             Announcement::Refused { .. } => "refused",
             Announcement::EmergencyIgnored { .. } => "emergency-ignored",
+            Announcement::EmergencyTooOld { .. } => "emergency-too-old",
             Announcement::Deferred { .. } => "deferred",
             Announcement::DeferralCancelled { .. } => "deferral-cancelled",
             Announcement::DeferralNotice { .. } => "deferral-notice",
@@ -324,6 +329,7 @@ impl Announcement {
             | Announcement::Unlocked { input }
             | Announcement::Refused { input, .. }
             | Announcement::EmergencyIgnored { input }
+            | Announcement::EmergencyTooOld { input }
             | Announcement::Deferred { input }
             | Announcement::DeferralNotice { input, .. }
             | Announcement::StuckInput { input } => Some(input),

@@ -136,7 +136,9 @@ impl Guard {
         if self.pending.is_some() {
             return;
         }
-        self.window = None;
+        if self.is_believed_off() {
+            self.window = None;
+        }
         self.answer_waiting(Reason::AlreadyOff, out);
         self.moot_deferral(out);
     }
@@ -164,6 +166,12 @@ impl Guard {
             && self.outlet.state == Some(Switch::Off)
             && !self.incidents.is_open(IncidentKind::StillDrawing);
         Some(self.draw.off_at.filter(|_| may_tell)? + self.policy.residual_after)
+    }
+
+    /// The outlet says off, and nothing speaks against it. While the meter goes on saying otherwise, a person can still
+    /// force a command.
+    pub(super) fn is_believed_off(&self) -> bool {
+        self.outlet.state == Some(Switch::Off) && !self.incidents.is_open(IncidentKind::StillDrawing)
     }
 
     pub(super) fn open_incident(&mut self, kind: IncidentKind, urgent: bool, out: &mut Vec<Effect>) {

@@ -14,6 +14,8 @@ pub struct Policy {
     pub stuck_after: Span,
     /// A request that may have waited longer than this is not acted on.
     pub request_max_age: Span,
+    /// An emergency that may have waited longer than this is of another day: it is told, and not obeyed.
+    pub emergency_max_age: Span,
     /// Readings older than this are refreshed before an off is decided, where the outlet can be asked.
     pub fresh_within: Span,
     /// How long a request waits for the readings it asked for.
@@ -52,6 +54,7 @@ impl Default for Policy {
             force_not_before: Span::secs(1),
             stuck_after: Span::secs(30),
             request_max_age: Span::secs(1),
+            emergency_max_age: Span::secs(15 * 60),
             fresh_within: Span::secs(15),
             refresh_wait: Span::secs(1),
             assess_wait: Span(250),

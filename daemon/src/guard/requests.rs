@@ -63,6 +63,11 @@ impl Guard {
             out.push(Effect::Announce(Announcement::EmergencyIgnored { input: request.input }));
             return self.answer(request, Reason::Retained, out);
         }
+        // Whoever pressed so long ago has been helped or has gone, and the machine may be in another job.
+        if request.arrival.age > self.policy.emergency_max_age {
+            out.push(Effect::Announce(Announcement::EmergencyTooOld { input: request.input }));
+            return self.answer(request, Reason::TooOld, out);
+        }
         // The command goes first: nothing that follows may delay it.
         self.switch(now, Switch::Off, Cause::Emergency, out);
         self.lockout = Some(Lockout { by: request.input, emergency: true });
@@ -173,7 +178,7 @@ impl Guard {
         if !request.rights.may_force {
             return self.refuse(request, Reason::MayNotForce, out);
         }
-        if self.outlet.state == Some(Switch::Off) && self.pending.is_none() {
+        if self.is_believed_off() && self.pending.is_none() {
             return self.answer(request, Reason::AlreadyOff, out);
         }
         // A forced off on its way needs no second one; a plain one might yet be called off, so it does.

@@ -215,7 +215,8 @@ impl<'a> Player<'a> {
                     | Effect::IncidentOver(_)
                     | Effect::Keep(_)
                     | Effect::Rejected(_)
-                    | Effect::NotUnderstood(_) => {}
+                    | Effect::NotUnderstood(_)
+                    | Effect::OutletsLost(_) => {}
                 }
             }
             for assessed in answers {

@@ -168,6 +168,12 @@ codes! {
     OddWindow "odd-window" Warning
         "The override window is so short that people can hardly use it, or so long that a stray force is likely to \
          fall into it."
+    NoNotice "no-notice" Warning
+        "With a notice of 0 a deferred off, a schedule and idle-off switch a machine off without saying so first, and nobody \
+         can cancel in time."
+    NoTries "no-tries" Warning
+        "With 0 tries a command that a radio link loses is not repeated: the machine stays as it is, and people are only told \
+         that the outlet did not confirm."
     HotRemoteOn "hot-remote-on" Warning
         "The machine is dangerous to start with nobody beside it (hazards, or a detector that waits for it to cool), \
          and its rules permit that. If that is not wanted, set remote_on = false in its [guard]."

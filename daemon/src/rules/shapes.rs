@@ -106,6 +106,11 @@ pub(crate) static GUARD: Shape = Shape {
             "An older request is not acted on; 1s unless set.",
         ),
         key(
+            "emergency_max_age",
+            duration(Span::secs(60), DAY),
+            "An emergency-off that waited longer than this is told and not obeyed; 15min unless set.",
+        ),
+        key(
             "fresh_within",
             duration(Span::secs(1), HOUR),
             "Older readings are refreshed before an off is decided; 15s unless set.",
@@ -449,7 +454,7 @@ const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
 const INCIDENT: &[&str] = &["machine", "reason", "incident"];
 
 /// Every sentence that the rules may replace, with the placeholders that it can fill.
-pub const SENTENCES: [SentenceKind; 23] = [
+pub const SENTENCES: [SentenceKind; 26] = [
     sentence("held", TIMED),
     sentence("held-no-force", SPOKEN),
     sentence("window-over", SPOKEN),
@@ -459,6 +464,7 @@ pub const SENTENCES: [SentenceKind; 23] = [
     sentence("unlocked", SPOKEN),
     sentence("refused", REFUSAL),
     sentence("emergency-ignored", SPOKEN),
+    sentence("emergency-too-old", SPOKEN),
     sentence("deferred", SPOKEN),
     sentence("deferral-cancelled", SPOKEN),
     sentence("deferral-notice", TIMED),
@@ -472,6 +478,8 @@ pub const SENTENCES: [SentenceKind; 23] = [
     sentence("not-confirmed", INCIDENT),
     sentence("still-drawing", INCIDENT),
     sentence("incident-over", INCIDENT),
+    sentence("outlets-lost", &["machines"]),
+    sentence("outlets-back", &["machines"]),
     sentence("not-understood", &["input", "why"]),
 ];
 

@@ -72,6 +72,11 @@ impl Watch {
         wait.map_or(LOOK_EVERY, |wait| Span(wait).min(LOOK_EVERY))
     }
 
+    /// The next firing, as far as the clock can be trusted.
+    pub fn next(&self, now: Now) -> Option<WallTime> {
+        (now.wall >= TRUSTED_FROM).then(|| self.timetable.next_after(now.wall)).flatten()
+    }
+
     /// False if it had fired already.
     fn note(&mut self, instant: WallTime) -> bool {
         let new = self.fired.insert(instant);

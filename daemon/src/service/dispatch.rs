@@ -14,7 +14,9 @@ use super::rate::RateLimit;
 use crate::detectors::{self, Installation, Place, Workers};
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, Rejected, Reply};
+use crate::engine::{
+    self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, OutletsLost, Rejected, Reply,
+};
 use crate::event::{Assessed, DetectorFault};
 use crate::guard::{Cause, Switch};
 use crate::link::{LinkHandle, NotSent, Outgoing, Urgency};
@@ -86,6 +88,7 @@ impl Dispatch {
                 Effect::Keep(kept) => self.journalling.keep(kept),
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
+                Effect::OutletsLost(told) => self.outlets_lost(now.moment, &told),
                 Effect::NotUnderstood(told) => self.not_understood(now.moment, &told),
             }
         }
@@ -202,10 +205,18 @@ impl Dispatch {
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 
+    fn outlets_lost(&mut self, now: Moment, told: &OutletsLost) {
+        let sentence = sentences::outlets_lost(told, &self.plan.shop.sentences);
+        tracing::warn!(kind = "outlets-lost", urgent = told.urgent, over = told.over, "{sentence}");
+        let message = messages::outlets_lost(told, &sentence);
+        self.journalling.outlets_lost(told, &message);
+        self.publish_event(now, &self.topics.incident(), &message);
+    }
+
     fn not_understood(&mut self, now: Moment, told: &NotUnderstood) {
         let sentence = sentences::not_understood(told, &self.plan.shop.sentences);
         // The decision that goes with it is in the journal.
-        let message = messages::not_understood(told, &sentence);
+        let message = messages::shop_announcement(told.at, "not-understood", &sentence);
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 

@@ -4,7 +4,9 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 
-use crate::engine::{self, Announced, Command, Decided, Former, IncidentTold, KeptMachine, Rejected};
+use crate::engine::{
+    self, Announced, Command, Decided, Former, IncidentTold, KeptMachine, OutletsLost, Rejected,
+};
 use crate::guard::Decision;
 use crate::journal::{
     Answered, Change, FileShelf, Journal, JournalHealth, KeptDeferral, KeptLockout, KeptState, Kind, Limits,
@@ -100,6 +102,11 @@ impl Journalling {
     pub(super) fn incident(&self, told: &IncidentTold, over: bool, message: &Json) {
         let kind = if over { Kind::IncidentOver } else { Kind::Incident };
         self.record(Record::new(kind, told.at, message.clone()).of(told.machine.clone()));
+    }
+
+    pub(super) fn outlets_lost(&self, told: &OutletsLost, message: &Json) {
+        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        self.record(Record::new(kind, told.at, message.clone()));
     }
 
     /// A message on an input's topic that was no request: it may have been meant as one.

@@ -2,6 +2,7 @@
 
 use idlegate::demo::workshop::{MeterFault, OutletFaults};
 use idlegate::event::{Event, LinkState};
+use idlegate::guard::Switch;
 use idlegate::time::{Moment, Span};
 
 use super::figures::Figures;
@@ -22,6 +23,8 @@ pub enum Fault {
     OutletDead(usize),
     OutletLate(usize),
     OtherRoute(usize),
+    /// All outlets that are on go off at once.
+    MainsOut,
     ClockSet,
     Crash,
     Stop,
@@ -31,12 +34,12 @@ pub enum Fault {
 }
 
 /// The last two of them are the lossy link once more, with which most goes wrong.
-const KINDS: u64 = 19;
+const KINDS: u64 = 20;
 
 impl Fault {
     fn number(kind: u64, place: usize) -> Fault {
         match kind {
-            0 | 17.. => Fault::LossyLink,
+            0 | 18.. => Fault::LossyLink,
             1 => Fault::LinkDown,
             2 => Fault::LinkFrozen,
             3 => Fault::MeterFrozen(place),
@@ -53,6 +56,7 @@ impl Fault {
             14 => Fault::Suspend,
             15 => Fault::DetectorsStop,
             16 => Fault::DetectorsSlow,
+            17 => Fault::MainsOut,
         }
     }
 
@@ -69,6 +73,7 @@ impl Fault {
             Fault::OutletDead(_) => "outlet dead",
             Fault::OutletLate(_) => "outlet late",
             Fault::OtherRoute(_) => "other route",
+            Fault::MainsOut => "mains out",
             Fault::ClockSet => "clock set",
             Fault::Crash => "crash",
             Fault::Stop => "stop",
@@ -141,6 +146,15 @@ impl World<'_> {
                 self.station(place).outlet.press_own_button(now);
                 return;
             }
+            Fault::MainsOut => {
+                for place in 0..PLACES.len() {
+                    let outlet = &mut self.station(place).outlet;
+                    if outlet.relay() == Switch::On {
+                        outlet.press_own_button(now);
+                    }
+                }
+                return;
+            }
             Fault::ClockSet => {
                 let day = 86_400_000;
                 self.wall_offset += if self.fate.happens(0.5) { day } else { -day };
@@ -209,6 +223,7 @@ impl World<'_> {
             Fault::LinkDown
             | Fault::LinkFrozen
             | Fault::OtherRoute(_)
+            | Fault::MainsOut
             | Fault::ClockSet
             | Fault::Crash
             | Fault::Stop

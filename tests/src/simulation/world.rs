@@ -276,7 +276,8 @@ impl<'a> World<'a> {
                 Effect::Status { .. }
                 | Effect::Remove { .. }
                 | Effect::Rejected(_)
-                | Effect::NotUnderstood(_) => {}
+                | Effect::NotUnderstood(_)
+                | Effect::OutletsLost(_) => {}
             }
         }
     }

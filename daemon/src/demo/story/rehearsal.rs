@@ -153,7 +153,8 @@ impl Stage {
                 | Effect::Remove { .. }
                 | Effect::Keep(_)
                 | Effect::IncidentOver(_)
-                | Effect::NotUnderstood(_) => {}
+                | Effect::NotUnderstood(_)
+                | Effect::OutletsLost(_) => {}
             }
         }
     }

@@ -3,6 +3,7 @@
 
 mod adopting;
 mod inputs;
+mod outages;
 mod permits;
 mod published;
 mod refreshing;

@@ -15,7 +15,7 @@ fn document() -> Json {
     serde_json::from_str(include_str!("../../../asyncapi.json")).unwrap()
 }
 
-fn assert_described(message: &str, body: &Json) {
+pub(super) fn assert_described(message: &str, body: &Json) {
     let document = document();
     let schema = &document["components"]["messages"][message]["payload"];
     let validator = jsonschema::validator_for(schema).unwrap();

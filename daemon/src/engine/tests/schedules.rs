@@ -86,3 +86,29 @@ fn nothing_is_switched_on_after_downtime_unless_told_to_catch_up() {
         assert_eq!(world.decisions().len(), expected);
     }
 }
+
+#[test]
+fn the_status_says_what_the_clock_will_ask_for_next() {
+    let mut world = at_work(World::of(with_schedule(RequestKind::Off, false)), Verdict::Busy, Span::secs(40));
+    // The clocks are looked at every 30 seconds.
+    world.wait(Span::secs(31));
+    let next = |world: &World| world.engine.status(world.now.moment, 0).next_schedule;
+    let firing = next(&world).expect("it has looked at the clock");
+    assert_eq!((firing.at, firing.by.as_str(), firing.request), (EVENING, "evening", RequestKind::Off));
+    let status = world.engine.status(world.now.moment, 0);
+    super::published::assert_described(
+        "machine",
+        &crate::effects::messages::machine_status(&status, world.now),
+    );
+    // Once it has come, the next is tomorrow's, and that is told.
+    world.now.wall = EVENING;
+    world.wait(Span::secs(30));
+    assert!(
+        world.effects.iter().any(|effect| matches!(effect, crate::engine::Effect::Status { machine: 0 }))
+    );
+    assert_eq!(next(&world).unwrap().at, WallTime(EVENING.0 + 86_400_000));
+    // A clock that was never set promises nothing.
+    world.now.wall = WallTime(0);
+    world.wait(Span::secs(60));
+    assert_eq!(next(&world), None);
+}

@@ -160,3 +160,55 @@ fn force_takes_over_from_an_on_under_way() {
         ],
     );
 }
+
+// An outlet that says off while the meter goes on saying otherwise.
+
+#[test]
+fn an_outlet_wrongly_believed_off_can_still_be_forced() {
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(100, Step::Draw(true)),
+            // Until then it may only be the draw that falls.
+            at(10_000, press(ForceOff)),
+            at(20_000, press(ForceOff)),
+            // Its repeated word does not shut the way out.
+            at(22_000, off()),
+            at(23_000, press(ForceOff)),
+            at(44_000, Step::Wait),
+        ],
+        &[
+            (10_000, "nothing-to-do(already-off)"),
+            (15_000, "incident still-drawing!"),
+            (20_000, "held(machine-unknown), say held"),
+            (23_000, "acted(forced-in-window), off!forced, say forced"),
+            (28_000, "off!forced/1"),
+            (33_000, "off!forced/2"),
+            (38_000, "off!forced/3"),
+            (43_000, "incident not-confirmed!"),
+        ],
+    );
+}
+
+#[test]
+fn once_the_draw_has_fallen_there_is_nothing_to_force() {
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(100, Step::Draw(true)),
+            at(20_000, press(ForceOff)),
+            at(21_000, Step::Draw(false)),
+            at(23_000, press(ForceOff)),
+            at(31_000, Step::Wait),
+        ],
+        &[
+            (15_000, "incident still-drawing!"),
+            (20_000, "held(machine-unknown), say held"),
+            (21_000, "over still-drawing"),
+            (23_000, "nothing-to-do(already-off)"),
+            (30_000, "say window-over"),
+        ],
+    );
+}

@@ -320,3 +320,18 @@ fn a_report_or_verdict_from_the_future_does_not_stand_in_the_way_of_the_next() {
     assert_eq!(bench.guard.outlet(), Some(Switch::On));
     assert_eq!(bench.guard.permissive().state, PermissiveState::Busy);
 }
+
+#[test]
+fn an_old_emergency_is_obeyed_and_one_of_another_day_is_told_instead() {
+    // Fifteen minutes: somebody may still be waiting for it. Later it would end whatever job runs by then.
+    story(
+        policy(),
+        &[at(0, on()), at(100, press(EmergencyOff).by_alarm().aged(900_000)), at(200, off())],
+        &[(100, "off!emergency, keep emergency -, acted(emergency), say emergency-off")],
+    );
+    story(
+        policy(),
+        &[at(0, on()), at(100, press(EmergencyOff).by_alarm().aged(900_001))],
+        &[(100, "say emergency-too-old, ignored(too-old)")],
+    );
+}

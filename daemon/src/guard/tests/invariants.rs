@@ -280,7 +280,7 @@ impl Walk {
             },
             arrival: Arrival {
                 retained: dice.one_in(30),
-                age: Span(dice.of(&[0, 0, 0, 0, 0, 0, 1_000, 1_001])),
+                age: Span(dice.of(&[0, 0, 0, 0, 0, 0, 0, 1_000, 1_001, 900_000, 900_001])),
             },
         }
     }

@@ -212,7 +212,10 @@ impl Oracle {
             }
             (Switch::Off, Cause::Emergency) if command.resend == 0 && request.is_some() => {
                 let request = request.filter(|request| request.kind == RequestKind::EmergencyOff);
-                if request.is_none_or(|request| !request.rights.emergency || request.arrival.retained) {
+                let too_old = |request: &Request| request.arrival.age > self.policy.emergency_max_age;
+                if request.is_none_or(|request| {
+                    !request.rights.emergency || request.arrival.retained || too_old(&request)
+                }) {
                     return Err("an emergency off without an emergency".into());
                 }
             }
@@ -365,7 +368,8 @@ impl Oracle {
             return Err("said to force, and did not".into());
         }
         if request.kind == RequestKind::EmergencyOff {
-            let obey = request.rights.emergency && !request.arrival.retained;
+            let of_now = !request.arrival.retained && request.arrival.age <= self.policy.emergency_max_age;
+            let obey = request.rights.emergency && of_now;
             let done =
                 sent(Switch::Off, Cause::Emergency) && self.lockout && reason == Some(Reason::Emergency);
             return if obey && !done { Err("an emergency was not obeyed".into()) } else { Ok(()) };

@@ -34,6 +34,7 @@ pub(super) fn compile(
         force_not_before: span("force_not_before").unwrap_or(base.force_not_before),
         stuck_after: span("stuck_after").unwrap_or(base.stuck_after),
         request_max_age: span("request_max_age").unwrap_or(base.request_max_age),
+        emergency_max_age: span("emergency_max_age").unwrap_or(base.emergency_max_age),
         fresh_within: span("fresh_within").unwrap_or(base.fresh_within),
         refresh_wait: span("refresh_wait").unwrap_or(base.refresh_wait),
         assess_wait: span("assess_wait").unwrap_or(base.assess_wait),
@@ -83,6 +84,7 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
         );
         report.add(Code::Timing, place, message);
     }
+    unannounced(policy, &place, report);
     if policy.deferral_max <= policy.settle_for + policy.notice
         && let Some(place) = place(&["deferral_max", "settle_for", "notice"])
     {
@@ -91,6 +93,24 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
             policy.deferral_max, policy.settle_for, policy.notice
         );
         report.add(Code::Timing, place, message);
+    }
+}
+
+/// Settings that take away what people rely on, though they are allowed.
+fn unannounced(policy: &Policy, place: &dyn Fn(&[&str]) -> Option<Place>, report: &mut Report<'_>) {
+    if policy.notice == Span::ZERO
+        && let Some(place) = place(&["notice"])
+    {
+        let message = "notice 0 switches a machine off without a warning that could be cancelled".to_owned();
+        report.add(Code::NoNotice, place, message).help("30s gives people time to cancel".to_owned());
+    }
+    if policy.tries == 0
+        && let Some(place) = place(&["tries"])
+    {
+        let message = "tries 0: a command that is lost on its way is never sent again".to_owned();
+        report
+            .add(Code::NoTries, place, message)
+            .help("3 is usual; a plain off is only sent again to an idle machine".to_owned());
     }
 }
 

@@ -82,7 +82,8 @@ impl Shop {
             }
             (Switch::Off, Cause::Emergency) if command.resend == 0 && asked.is_some() => {
                 let ask = ask.filter(|ask| ask.kind == RequestKind::EmergencyOff && ask.rights.emergency);
-                if ask.is_none_or(|ask| ask.arrival.retained) {
+                let oldest = self.scene.policy.emergency_max_age;
+                if ask.is_none_or(|ask| ask.arrival.retained || ask.arrival.age > oldest) {
                     world.breaks(Claim::OffOnlyWhenClear);
                 }
             }
@@ -112,7 +113,8 @@ impl Shop {
         };
         if ask.kind == RequestKind::EmergencyOff {
             let obeyed = sent(Switch::Off, Cause::Emergency) && world.books.locked;
-            if ask.rights.emergency && !ask.arrival.retained && !obeyed {
+            let of_now = !ask.arrival.retained && ask.arrival.age <= self.scene.policy.emergency_max_age;
+            if ask.rights.emergency && of_now && !obeyed {
                 world.breaks(Claim::DutiesAreDone);
             }
             return;

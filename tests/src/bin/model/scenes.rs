@@ -57,6 +57,10 @@ fn late(ask: Ask) -> Ask {
     Ask { arrival: Arrival { age: Span(2), ..ask.arrival }, ..ask }
 }
 
+fn old(ask: Ask) -> Ask {
+    Ask { arrival: Arrival { age: Span(3), ..ask.arrival }, ..ask }
+}
+
 /// All spans in ticks, as short as they can be with their order kept.
 fn policy() -> Policy {
     Policy {
@@ -65,6 +69,7 @@ fn policy() -> Policy {
         force_not_before: Span(1),
         stuck_after: Span(1),
         request_max_age: Span(1),
+        emergency_max_age: Span(2),
         fresh_within: Span(1),
         refresh_wait: Span(1),
         assess_wait: Span(1),
@@ -146,6 +151,7 @@ fn emergency() -> Scene {
         asks: vec![
             by(ALARM, CONTACT, EmergencyOff),
             stored(by(ALARM, CONTACT, EmergencyOff)),
+            old(by(ALARM, CONTACT, EmergencyOff)),
             press(EmergencyOff),
             press(Lock),
             press(Unlock),

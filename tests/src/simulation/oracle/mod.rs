@@ -8,7 +8,7 @@ mod record;
 
 use std::collections::VecDeque;
 
-use idlegate::engine::{Effect, MachineStatus};
+use idlegate::engine::{Effect, MachineStatus, OutletsLost};
 use idlegate::event::{Assessed, Verdict};
 use idlegate::guard::{Cause, RequestKind};
 use idlegate::plan::SharedPlan;
@@ -38,6 +38,8 @@ pub struct Oracle {
     pub watched: Vec<Watched>,
     /// Requests that concern no machine we know.
     strange: Vec<&'static str>,
+    /// An incident of several outlets is open.
+    outage: bool,
     pub violations: Vec<String>,
 }
 
@@ -90,7 +92,13 @@ impl Oracle {
                 outstanding: Vec::new(),
             }
         });
-        Oracle { plan: plan.clone(), watched: watched.collect(), strange: Vec::new(), violations: Vec::new() }
+        Oracle {
+            plan: plan.clone(),
+            watched: watched.collect(),
+            strange: Vec::new(),
+            outage: false,
+            violations: Vec::new(),
+        }
     }
 
     pub fn violated(&mut self, what: String) {
@@ -118,6 +126,7 @@ impl Oracle {
 
     /// The program has ended, however it did; what it knew and did not keep is gone.
     pub fn restarted(&mut self) {
+        self.outage = false;
         for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
             watched.record = Record::new(place);
             watched.said = None;
@@ -187,12 +196,26 @@ impl Oracle {
                 | Effect::Remove { .. }
                 | Effect::Rejected(_)
                 | Effect::NotUnderstood(_) => {}
+                Effect::OutletsLost(told) => self.outlets_lost(told),
             }
         }
         if let Some(asked) = asked {
             self.treated_rightly(asked, &batch, effects);
         }
         self.all_answered(now);
+    }
+
+    /// Several outlets, each once, and an end only of what began.
+    fn outlets_lost(&mut self, told: &OutletsLost) {
+        let mut names: Vec<&str> = told.machines.iter().map(|(name, _)| name.as_str()).collect();
+        names.sort_unstable();
+        if !told.over && (names.len() < 2 || names.windows(2).any(|pair| pair[0] == pair[1])) {
+            self.violated(format!("incidents: lost at once were {names:?}"));
+        }
+        if told.over && !self.outage {
+            self.violated("incidents: the end of an outage that had not begun".to_owned());
+        }
+        self.outage = !told.over;
     }
 
     fn note_asked(&mut self, now: Moment, asked: &Asked) {

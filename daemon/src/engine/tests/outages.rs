@@ -1,0 +1,163 @@
+//! Several outlets lost at once. What could go wrong: a power cut told as eight break-ins, one break-in told as a power
+//! cut, an urgent word that waits, an end that never comes.
+
+use super::world::{World, name, plan};
+use crate::effects::{messages, sentences};
+use crate::engine::{Effect, OutletsLost};
+use crate::event::{Event, LinkState, Verdict};
+use crate::guard::IncidentKind;
+use crate::plan::Plan;
+use crate::time::Span;
+
+const SHOP: [&str; 3] = ["mill", "kiln", "lathe"];
+
+fn three_machines() -> Plan {
+    let mut plan = plan();
+    for other in &SHOP[1..] {
+        let mut machine = plan.machines[0].clone();
+        machine.name = name(other);
+        machine.title = (*other).into();
+        machine.outlet.state.source.filter = format!("outlets/{other}/state");
+        machine.outlet.command.topic = format!("outlets/{other}/command");
+        if let Some(reach) = &mut machine.outlet.availability {
+            reach.source.filter = format!("outlets/{other}/reach");
+        }
+        machine.signals[0].source.filter = format!("meters/{other}");
+        plan.machines.push(machine);
+    }
+    plan
+}
+
+fn all_on() -> World {
+    let mut world = World::of(three_machines());
+    for machine in SHOP {
+        world.says(&format!("outlets/{machine}/reach"), "yes");
+        world.says(&format!("outlets/{machine}/state"), "on");
+    }
+    world.says("meters/mill", "12");
+    world.detector_says(Verdict::Idle);
+    world
+}
+
+fn off_by(world: &World) -> Vec<String> {
+    let told = world.effects.iter().filter_map(|effect| match effect {
+        Effect::Incident(told) if told.kind == IncidentKind::OffByAnotherRoute => {
+            Some(told.machine.to_string())
+        }
+        _ => None,
+    });
+    told.collect()
+}
+
+fn lost(world: &World) -> Vec<OutletsLost> {
+    let told = world.effects.iter().filter_map(|effect| match effect {
+        Effect::OutletsLost(told) => Some(told.clone()),
+        _ => None,
+    });
+    told.collect()
+}
+
+fn names(told: &OutletsLost) -> Vec<&str> {
+    told.machines.iter().map(|(name, _)| name.as_str()).collect()
+}
+
+#[test]
+fn the_first_is_told_at_once_and_the_others_are_folded_into_one_incident_of_the_shop() {
+    let mut world = all_on();
+    world.says("outlets/kiln/state", "off");
+    assert_eq!(off_by(&world), ["kiln"]);
+    world.wait(Span::secs(1));
+    world.says("outlets/mill/state", "off");
+    assert_eq!(off_by(&world), [""; 0]);
+    world.says("outlets/lathe/reach", "no");
+    world.wait(Span(999));
+    assert_eq!(lost(&world), []);
+    world.wait(Span(1));
+    let told = lost(&world);
+    assert_eq!(told.len(), 1);
+    assert_eq!(names(&told[0]), ["kiln", "mill", "lathe"]);
+    assert!(told[0].urgent && !told[0].over, "nobody knows that the kiln was idle");
+    let sentence = sentences::outlets_lost(&told[0], &std::collections::BTreeMap::new());
+    assert!(
+        sentence.starts_with("kiln, Mill, lathe went off or out of reach at the same time"),
+        "{sentence}"
+    );
+    super::published::assert_described("incident", &messages::outlets_lost(&told[0], &sentence));
+}
+
+#[test]
+fn it_is_over_when_all_of_them_are_back_and_not_before() {
+    let mut world = all_on();
+    world.says("outlets/kiln/state", "off");
+    world.says("outlets/mill/state", "off");
+    world.says("outlets/lathe/reach", "no");
+    world.wait(Span::secs(3));
+    world.says("outlets/mill/state", "on");
+    assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::IncidentOver(_))), "it was folded");
+    world.says("outlets/kiln/state", "on");
+    assert!(world.effects.iter().any(|effect| matches!(effect, Effect::IncidentOver(_))), "it was told");
+    assert_eq!(lost(&world), []);
+    world.says("outlets/lathe/reach", "yes");
+    assert_eq!(lost(&world), [], "reachable, but it has not spoken");
+    world.says("outlets/lathe/state", "on");
+    let told = lost(&world);
+    assert_eq!((told.len(), told[0].over), (1, true));
+    assert_eq!(names(&told[0]), ["kiln", "mill", "lathe"]);
+    world.wait(Span::secs(60));
+    assert_eq!(lost(&world), []);
+}
+
+#[test]
+fn an_urgent_loss_does_not_wait_behind_one_that_is_not() {
+    let mut world = all_on();
+    world.says("outlets/mill/state", "off");
+    assert_eq!(off_by(&world), ["mill"], "idle, so not urgent");
+    world.says("outlets/kiln/state", "off");
+    assert_eq!(off_by(&world), ["kiln"], "it may have been working");
+    world.says("outlets/lathe/state", "off");
+    assert_eq!(off_by(&world), [""; 0]);
+    world.wait(Span::secs(2));
+    assert_eq!(names(&lost(&world)[0]), ["mill", "kiln", "lathe"]);
+}
+
+#[test]
+fn one_alone_and_two_far_apart_are_no_incident_of_the_shop() {
+    let mut world = all_on();
+    world.says("outlets/kiln/reach", "no");
+    world.wait(Span::secs(2));
+    assert_eq!(lost(&world), []);
+    world.says("outlets/lathe/state", "off");
+    assert_eq!(off_by(&world), ["lathe"]);
+    world.wait(Span::secs(60));
+    assert_eq!(lost(&world), []);
+    // One that flickers is still one.
+    for state in ["off", "on", "off"] {
+        world.says("outlets/mill/state", state);
+    }
+    world.wait(Span::secs(60));
+    assert_eq!(lost(&world), []);
+}
+
+#[test]
+fn our_own_link_down_is_no_loss_of_outlets() {
+    let mut world = all_on();
+    world.event(Event::Link(LinkState::Down { why: "cable".into() }));
+    world.wait(Span::secs(60));
+    assert_eq!(lost(&world), []);
+    world.event(Event::Link(LinkState::Up));
+    for machine in SHOP {
+        world.says(&format!("outlets/{machine}/state"), "on");
+    }
+    world.wait(Span::secs(60));
+    assert_eq!((lost(&world), off_by(&world).len()), (vec![], 0));
+}
+
+#[test]
+fn switching_several_machines_off_ourselves_is_no_loss() {
+    let mut world = all_on();
+    world.says("contacts/red", "open");
+    world.says("outlets/mill/state", "off");
+    world.says("outlets/kiln/state", "off");
+    world.wait(Span::secs(60));
+    assert_eq!(lost(&world), [], "only the kiln was switched by somebody else");
+}
