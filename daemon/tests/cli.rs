@@ -261,3 +261,42 @@ fn recordings_that_tell_nothing_are_refused_in_words() {
     assert_eq!((code, text.contains("nowhere.csv")), (Some(1), true), "{text}");
     assert_eq!(exit(&["replay"]).0, Some(64));
 }
+
+/// The messages are those of sd_notify(3) in systemd's manual.
+#[test]
+fn the_service_manager_is_told_of_every_step() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    exit(&["new-rules", rules.to_str().unwrap()]);
+    let shop = rules.join("shop.toml");
+    let text = std::fs::read_to_string(&shop).unwrap();
+    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+    let path = dir.path().join("notify");
+    let socket = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
+    socket.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    let hears = |wanted: &str| {
+        let mut buffer = [0; 1024];
+        loop {
+            let length = socket.recv(&mut buffer).expect(wanted);
+            let text = String::from_utf8_lossy(&buffer[..length]).into_owned();
+            if text.lines().any(|line| line == wanted) {
+                return text;
+            }
+        }
+    };
+    let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));
+    guard.arg("run").arg(&rules).arg("--state-dir").arg(dir.path().join("state")).env("NOTIFY_SOCKET", &path);
+    let mut guard = guard.spawn().unwrap();
+    let kill = |signal: &str| Command::new("kill").arg(signal).arg(guard.id().to_string()).status().unwrap();
+    hears("READY=1");
+    hears("WATCHDOG=1");
+    kill("-HUP");
+    assert!(
+        hears("RELOADING=1").contains("MONOTONIC_USEC="),
+        "systemd 253 and later want it in the same message"
+    );
+    hears("READY=1");
+    kill("-TERM");
+    hears("STOPPING=1");
+    assert_eq!(guard.wait().unwrap().code(), Some(0));
+}
