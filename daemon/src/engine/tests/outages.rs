@@ -139,6 +139,16 @@ fn one_alone_and_two_far_apart_are_no_incident_of_the_shop() {
 }
 
 #[test]
+fn two_are_several() {
+    let mut world = all_on();
+    world.says("outlets/kiln/reach", "no");
+    world.says("outlets/lathe/reach", "no");
+    world.wait(Span::secs(2));
+    let told = lost(&world);
+    assert_eq!((names(&told[0]), told[0].urgent), (vec!["kiln", "lathe"], false));
+}
+
+#[test]
 fn our_own_link_down_is_no_loss_of_outlets() {
     let mut world = all_on();
     world.event(Event::Link(LinkState::Down { why: "cable".into() }));
