@@ -121,6 +121,69 @@ fn a_guard_without_a_broker_waits_and_stops_when_told_to() {
     assert_eq!(guard.wait().unwrap().code(), Some(0));
 }
 
+/// A guard whose broker is away, in a state folder of its own.
+fn guard_of(rules: &Path, state: &Path) -> std::process::Child {
+    let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));
+    guard.arg("run").arg(rules).arg("--state-dir").arg(state).spawn().unwrap()
+}
+
+/// The outcomes of looking at the rules, oldest first.
+fn reloads(state: &Path) -> Vec<String> {
+    let Ok(reader) = idlegate::journal::Reader::open(&state.join("journal.sqlite")) else {
+        return Vec::new();
+    };
+    let found = reader.last(20, &idlegate::journal::Query::default()).unwrap_or_default();
+    let reloads = found.iter().filter(|row| row.kind() == Some(idlegate::journal::Kind::Reload));
+    let outcome = |row: &idlegate::journal::Found| -> (i64, String) {
+        let body: serde_json::Value = serde_json::from_str(&row.body).unwrap();
+        (row.seq, body["outcome"].as_str().unwrap().to_owned())
+    };
+    let mut outcomes: Vec<_> = reloads.map(outcome).collect();
+    outcomes.sort();
+    outcomes.into_iter().map(|(_, outcome)| outcome).collect()
+}
+
+#[test]
+fn a_start_with_broken_rules_guards_by_the_last_good_ones_and_a_hangup_asks_for_a_look() {
+    let dir = tempfile::tempdir().unwrap();
+    let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
+    exit(&["new-rules", rules.to_str().unwrap()]);
+    let shop = rules.join("shop.toml");
+    let good =
+        std::fs::read_to_string(&shop).unwrap().replace("port = 1883", &format!("port = {}", dead_port()));
+    std::fs::write(&shop, &good).unwrap();
+    let hangup = |guard: &std::process::Child| {
+        Command::new("kill").arg("-HUP").arg(guard.id().to_string()).status().unwrap()
+    };
+
+    let mut first = guard_of(&rules, &state);
+    wait_for(|| state.join("last-good-rules/shop.toml").is_file());
+    hangup(&first);
+    wait_for(|| reloads(&state) == ["unchanged"]);
+    Command::new("kill").arg(first.id().to_string()).status().unwrap();
+    assert_eq!(first.wait().unwrap().code(), Some(0));
+
+    std::fs::write(&shop, "title = \"Half").unwrap();
+    let mut second = guard_of(&rules, &state);
+    wait_for(|| reloads(&state) == ["unchanged", "kept-old"]);
+    assert_eq!(second.try_wait().unwrap(), None);
+    std::fs::write(&shop, &good).unwrap();
+    wait_for(|| reloads(&state) == ["unchanged", "kept-old", "unchanged"]);
+    Command::new("kill").arg(second.id().to_string()).status().unwrap();
+    assert_eq!(second.wait().unwrap().code(), Some(0));
+}
+
+#[test]
+fn every_kind_of_rules_file_has_a_schema_for_editors() {
+    for file in ["shop", "machine", "inputs"] {
+        let output = idlegate(&["check", "--schema", file]);
+        assert_eq!(output.status.code(), Some(0));
+        let schema: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert!(schema["properties"].is_object(), "{schema}");
+    }
+    assert_eq!(exit(&["check", "--schema", "shed"]).0, Some(64));
+}
+
 fn has_record_of_start(state: &Path) -> bool {
     let Ok(reader) = idlegate::journal::Reader::open(&state.join("journal.sqlite")) else { return false };
     let found = reader.last(10, &idlegate::journal::Query::default());
@@ -197,4 +260,43 @@ fn recordings_that_tell_nothing_are_refused_in_words() {
     let (code, text) = exit(&["calibrate", "nowhere.csv"]);
     assert_eq!((code, text.contains("nowhere.csv")), (Some(1), true), "{text}");
     assert_eq!(exit(&["replay"]).0, Some(64));
+}
+
+/// The messages are those of sd_notify(3) in systemd's manual.
+#[test]
+fn the_service_manager_is_told_of_every_step() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    exit(&["new-rules", rules.to_str().unwrap()]);
+    let shop = rules.join("shop.toml");
+    let text = std::fs::read_to_string(&shop).unwrap();
+    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+    let path = dir.path().join("notify");
+    let socket = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
+    socket.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    let hears = |wanted: &str| {
+        let mut buffer = [0; 1024];
+        loop {
+            let length = socket.recv(&mut buffer).expect(wanted);
+            let text = String::from_utf8_lossy(&buffer[..length]).into_owned();
+            if text.lines().any(|line| line == wanted) {
+                return text;
+            }
+        }
+    };
+    let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));
+    guard.arg("run").arg(&rules).arg("--state-dir").arg(dir.path().join("state")).env("NOTIFY_SOCKET", &path);
+    let mut guard = guard.spawn().unwrap();
+    let kill = |signal: &str| Command::new("kill").arg(signal).arg(guard.id().to_string()).status().unwrap();
+    hears("READY=1");
+    hears("WATCHDOG=1");
+    kill("-HUP");
+    assert!(
+        hears("RELOADING=1").contains("MONOTONIC_USEC="),
+        "systemd 253 and later want it in the same message"
+    );
+    hears("READY=1");
+    kill("-TERM");
+    hears("STOPPING=1");
+    assert_eq!(guard.wait().unwrap().code(), Some(0));
 }

@@ -47,7 +47,7 @@ pub enum Command {
     /// Look a rules folder over and tell every problem in it.
     Check {
         /// The rules folder.
-        #[arg(required_unless_present = "explain")]
+        #[arg(required_unless_present_any = ["explain", "schema"])]
         rules: Option<PathBuf>,
         /// The report as JSON.
         #[arg(long)]
@@ -55,6 +55,9 @@ pub enum Command {
         /// Say more about the problem with this code.
         #[arg(long, value_name = "CODE", conflicts_with = "json")]
         explain: Option<String>,
+        /// Print the JSON Schema of this kind of file, for completion in editors.
+        #[arg(long, value_name = "FILE", value_parser = crate::rules::schema::SCHEMA_FILES, conflicts_with_all = ["json", "explain"])]
+        schema: Option<String>,
     },
     /// Write a small commented rules folder to begin with.
     NewRules {

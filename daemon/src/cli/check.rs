@@ -30,3 +30,14 @@ pub(super) fn explain(code: &str) -> anyhow::Result<Exit> {
         }
     }
 }
+
+/// Some editors take it from a comment at the top of the file: `#:schema ./machine.schema.json`.
+pub(super) fn schema(file: &str) -> anyhow::Result<Exit> {
+    match rules::schema::schema(file) {
+        Some(schema) => {
+            println!("{schema:#}");
+            Ok(Exit::Good)
+        }
+        None => Ok(Exit::Usage),
+    }
+}

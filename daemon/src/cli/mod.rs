@@ -46,7 +46,10 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
             run::run(&rules, state_dir, execution.into(), json)
         }
         Command::Check { explain: Some(code), .. } => check::explain(&code),
-        Command::Check { rules, json, explain: None } => check::check(&rules.unwrap_or_default(), json),
+        Command::Check { schema: Some(file), .. } => check::schema(&file),
+        Command::Check { rules, json, explain: None, schema: None } => {
+            check::check(&rules.unwrap_or_default(), json)
+        }
         Command::NewRules { dir } => new_rules::write(&dir),
         Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
             calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })

@@ -28,6 +28,15 @@ pub(super) fn compile(dir: &Path, modules: &Modules, secrets: &SystemSecrets) ->
     }
 }
 
+/// The rules that were in force last, for a start with broken ones. The service says so as long as it lasts.
+pub(super) fn last_good(state_dir: &Path, modules: &Modules) -> Option<SharedPlan> {
+    let dir = rules::last_good(state_dir);
+    let around = Surroundings { detectors: modules, secrets: &SystemSecrets::SERVICE };
+    let compiled = rules::compile(&rules::load(&dir), &around).ok()?;
+    eprintln!("the rules that were in force last are used instead, from {}", dir.display());
+    Some(Arc::new(compiled.plan))
+}
+
 /// For a visitor at the broker, who may want another port than the rules give.
 pub(super) fn for_visitor(dir: &Path, port: Option<u16>) -> anyhow::Result<Result<Plan, Exit>> {
     let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;

@@ -23,7 +23,10 @@ pub(super) fn run(
     let modules = Arc::new(Modules::new(execution, cache)?);
     let plan = match rules::compile(dir, &modules, &SystemSecrets::SERVICE) {
         Ok(plan) => plan,
-        Err(exit) => return Ok(exit),
+        Err(exit) => match state.as_deref().and_then(|state| rules::last_good(state, &modules)) {
+            Some(plan) => plan,
+            None => return Ok(exit),
+        },
     };
     let state_dir = state.or_else(|| plan.shop.state_dir.clone());
     if let Some(state_dir) = &state_dir {

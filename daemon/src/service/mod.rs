@@ -11,6 +11,7 @@ mod modules;
 mod rate;
 mod reload;
 mod run;
+mod supervisor;
 mod wiring;
 
 pub use modules::Modules;

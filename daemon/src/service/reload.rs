@@ -68,13 +68,30 @@ pub(super) struct Reloader {
 
 impl Reloader {
     /// `plan` and `modules` are in force now.
-    pub(super) fn start(dir: &Path, plan: SharedPlan, modules: Arc<Modules>) -> std::io::Result<Reloader> {
+    ///
+    /// A copy of whatever is in force is kept in the state folder, if there is one.
+    pub(super) fn start(
+        dir: &Path,
+        state_dir: Option<PathBuf>,
+        plan: SharedPlan,
+        modules: Arc<Modules>,
+    ) -> std::io::Result<Reloader> {
         let (pings, pinged) = sync_channel(1);
         let (tell, outcomes) = mpsc::channel(OUTCOMES_MAX);
         let dir = std::path::absolute(dir)?;
         let seen = plan.digest.clone();
-        let watcher =
-            Watcher { dir, watch: None, pings: pings.clone(), seen, broken: false, plan, modules, tell };
+        let watcher = Watcher {
+            dir,
+            state_dir,
+            watch: None,
+            pings: pings.clone(),
+            seen,
+            kept: String::new(),
+            broken: false,
+            plan,
+            modules,
+            tell,
+        };
         std::thread::Builder::new().name("rules".to_owned()).spawn(move || watcher.run(&pinged))?;
         Ok(Reloader { pings, outcomes })
     }
@@ -94,11 +111,14 @@ impl Reloader {
 
 struct Watcher {
     dir: PathBuf,
+    state_dir: Option<PathBuf>,
     /// And the inode of the folder that it watches.
     watch: Option<(RecommendedWatcher, u64)>,
     pings: SyncSender<Ping>,
     /// The digest of what was looked at last.
     seen: String,
+    /// The digest of what was copied last.
+    kept: String,
     /// What was looked at last could not be used.
     broken: bool,
     /// In force.
@@ -111,6 +131,12 @@ impl Watcher {
     fn run(mut self, pinged: &Receiver<Ping>) {
         let mut touched = Touched::of(&self.dir);
         let mut looks = 0_u32;
+        // Something may have changed since the rules in force were read.
+        if let Some(outcome) = self.look(false)
+            && self.tell.blocking_send(outcome).is_err()
+        {
+            return;
+        }
         while !self.tell.is_closed() {
             self.arm();
             let asked = match pinged.recv_timeout(LOOK_EVERY) {
@@ -150,6 +176,9 @@ impl Watcher {
 
     fn look(&mut self, asked: bool) -> Option<Outcome> {
         let folder = rules::load(&self.dir);
+        if folder.digest == self.plan.digest {
+            self.keep(&folder);
+        }
         if folder.digest == self.seen {
             return (asked && !self.broken).then_some(Outcome::Unchanged);
         }
@@ -176,9 +205,23 @@ impl Watcher {
         let replaced = replaced(&compiled.plan, &self.modules, &modules);
         self.plan = Arc::new(compiled.plan);
         self.modules = modules;
+        self.keep(&folder);
         let warnings = compiled.warnings.iter().map(rules::Problem::render).collect();
         let (plan, modules) = (self.plan.clone(), self.modules.clone());
         Some(Outcome::Applied(Box::new(Applied { plan, modules, replaced, warnings })))
+    }
+
+    /// Once for each set of rules; later calls find the copy there.
+    fn keep(&mut self, folder: &rules::Folder) {
+        if self.kept == folder.digest {
+            return;
+        }
+        self.kept.clone_from(&folder.digest);
+        if let Some(state_dir) = &self.state_dir
+            && let Err(error) = rules::keep_last_good(folder, state_dir)
+        {
+            tracing::warn!(%error, "no copy of the rules for a start with broken ones");
+        }
     }
 
     fn kept_old(&mut self, problems: Vec<String>) -> Outcome {

@@ -15,7 +15,7 @@ use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::modules::Modules;
 use super::reload::{Applied, Outcome, Reloader};
-use super::{health, wiring};
+use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
 use crate::engine::{Effect, Engine};
 use crate::event::{Event, LinkState};
@@ -51,6 +51,7 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow
     let mut timer = pin!(sleep_until(Instant::now()));
     let answers = service.answers.clone();
     let mut hangup = signal(SignalKind::hangup())?;
+    supervisor::ready();
     loop {
         timer.as_mut().reset(service.next_deadline());
         tokio::select! {
@@ -102,7 +103,7 @@ impl Service {
         let now = Clock.now();
         let engine = Engine::new(plan.clone(), &former, now);
         let reloader = match rules_dir {
-            Some(dir) => Some(Reloader::start(&dir, plan.clone(), modules.clone())?),
+            Some(dir) => Some(Reloader::start(&dir, state_dir.clone(), plan.clone(), modules.clone())?),
             None => None,
         };
         let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
@@ -191,6 +192,7 @@ impl Service {
     /// The one place where rules change. The loop is between two events, so every request is judged by one set of rules.
     fn take_outcome(&mut self, outcome: Outcome) {
         let now = Clock.now();
+        supervisor::reloading();
         let (word, problems) = match outcome {
             Outcome::Applied(applied) => {
                 self.adopt(now, *applied);
@@ -221,6 +223,7 @@ impl Service {
         });
         self.dispatch.journalling.start_or_stop(Kind::Reload, now, body.clone());
         self.reloaded = Some(body);
+        supervisor::ready();
         if self.engine.link_is_up() {
             self.publish_health(now);
         }
@@ -266,6 +269,8 @@ impl Service {
     fn turn(&mut self) {
         let now = Clock.now();
         self.turns += 1;
+        // Only a loop that gets here, through the same queue as every event, is alive.
+        supervisor::alive();
         if !self.engine.link_is_up() {
             return;
         }
@@ -304,6 +309,7 @@ impl Service {
 
     /// Open windows are closed, and said to be; what waits is answered; nothing is switched.
     async fn stop(mut self) {
+        supervisor::stopping();
         let now = Clock.now();
         self.engine.stop(now, &mut self.effects);
         self.carry_out(now);
