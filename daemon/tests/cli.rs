@@ -174,6 +174,27 @@ fn a_start_with_broken_rules_guards_by_the_last_good_ones_and_a_hangup_asks_for_
 }
 
 #[test]
+fn what_a_change_would_do_is_told_before_it_is_made() {
+    let dir = tempfile::tempdir().unwrap();
+    let [old, new] = ["old", "new"].map(|name| dir.path().join(name).to_str().unwrap().to_owned());
+    exit(&["new-rules", &old]);
+    exit(&["new-rules", &new]);
+    assert_eq!(exit(&["check", &new, "--in-force", &old]), (Some(0), "nothing would change\n".to_owned()));
+    let machine = Path::new(&new).join("machines/filament-printer.toml");
+    let text = std::fs::read_to_string(&machine).unwrap();
+    std::fs::write(&machine, text.replace("busy_above = 40", "busy_above = 45")).unwrap();
+    let shop = Path::new(&new).join("shop.toml");
+    let text = std::fs::read_to_string(&shop).unwrap();
+    std::fs::write(&shop, text.replace("shadow = true", "shadow = false")).unwrap();
+    let (code, told) = exit(&["check", &new, "--in-force", &old]);
+    assert_eq!(code, Some(0));
+    assert!(told.contains("detector power-threshold begins anew"), "{told}");
+    assert!(told.contains("switched for real from now on") && !told.contains("input"), "{told}");
+    std::fs::write(&shop, "title = ").unwrap();
+    assert_eq!(exit(&["check", &new, "--in-force", &old]).0, Some(78));
+}
+
+#[test]
 fn every_kind_of_rules_file_has_a_schema_for_editors() {
     for file in ["shop", "machine", "inputs"] {
         let output = idlegate(&["check", "--schema", file]);

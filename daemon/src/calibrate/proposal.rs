@@ -25,6 +25,8 @@ pub struct Settings {
     pub busy_above_watts: f64,
     pub idle_below_watts: f64,
     pub idle_for: Span,
+    /// What it draws when idle, as a rule.
+    pub idle_watts: f64,
     /// Only where the meter reports too seldom for the default.
     pub gap_max: Option<Span>,
 }
@@ -186,6 +188,7 @@ fn proposal(
     let settings = Settings {
         busy_above_watts: rounded(choice.busy_above_watts).max(idle_below_watts),
         idle_below_watts,
+        idle_watts: (quantile(&scene.quiet, 0.5) * 10.0).round() / 10.0,
         // A dwell of fewer than three readings would be no dwell.
         idle_for: trial.dwell.idle_for.max(Span(interval_usual_max.millis().saturating_mul(3))),
         gap_max: (scene.gap_max > GAP_MAX_DEFAULT).then_some(scene.gap_max),

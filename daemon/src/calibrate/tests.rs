@@ -146,8 +146,13 @@ fn intervals_are_read_in_their_three_forms() {
 fn settings_go_into_a_file_without_touching_the_rest() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("resin-printer.toml");
-    let settings =
-        Settings { busy_above_watts: 40.5, idle_below_watts: 35.0, idle_for: Span::secs(170), gap_max: None };
+    let settings = Settings {
+        busy_above_watts: 40.5,
+        idle_below_watts: 35.0,
+        idle_for: Span::secs(170),
+        idle_watts: 30.5,
+        gap_max: None,
+    };
     assert_eq!(write(&path, &settings).unwrap(), Written::New);
     let new = std::fs::read_to_string(&path).unwrap();
     assert!(new.contains("busy_above = 40.5") && new.contains("idle_for = \"2 min 50 s\""), "{new}");

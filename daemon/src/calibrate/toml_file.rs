@@ -66,11 +66,14 @@ fn replace(path: &Path, text: &str) -> io::Result<()> {
 }
 
 fn change(document: &mut DocumentMut, settings: &Settings) -> Option<Written> {
-    let detectors = document.entry("detectors").or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
-    if let Some(list) = detectors.as_array_mut() {
-        return change_inline(list, settings);
+    // The check warns of a threshold that no longer fits it.
+    if let Some(outlet) = document.get_mut("outlet").and_then(Item::as_table_like_mut) {
+        put(outlet, "idle_watts", settings.idle_watts.into());
     }
-    let detectors = detectors.as_array_of_tables_mut()?;
+    let detectors = document.entry("detectors").or_insert(Item::ArrayOfTables(ArrayOfTables::new()));
+    let Some(detectors) = detectors.as_array_of_tables_mut() else {
+        return detectors.as_array_mut().and_then(|list| change_inline(list, settings));
+    };
     let uses = |table: &Table| table.get("use").and_then(Item::as_str) == Some(DETECTOR);
     if let Some(table) = detectors.iter_mut().find(|table| uses(table)) {
         let kept = table.entry("settings").or_insert(Item::Value(Value::InlineTable(InlineTable::new())));
@@ -146,6 +149,7 @@ title = \"{title}\"
 state   = {{ topic = \"outlets/{place}/state\", on = \"on\", off = \"off\" }}
 command = {{ topic = \"outlets/{place}/command\", on = \"on\", off = \"off\" }}
 power   = \"power\"
+idle_watts = {}
 
 [signals.power]
 topic = \"meters/{place}\"
@@ -155,6 +159,7 @@ unit  = \"W\"
 use      = \"{DETECTOR}\"
 settings = {}
 ",
+        settings.idle_watts,
         inline(settings)
     )
 }

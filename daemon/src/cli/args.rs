@@ -52,6 +52,10 @@ pub enum Command {
         /// The report as JSON.
         #[arg(long)]
         json: bool,
+        /// Tell what would change if these rules took the place of the ones in this folder, such as the copy of those in
+        /// force that the guard keeps in its state folder, STATE/last-good-rules.
+        #[arg(long, value_name = "DIR", conflicts_with_all = ["explain", "schema"])]
+        in_force: Option<PathBuf>,
         /// Say more about the problem with this code.
         #[arg(long, value_name = "CODE", conflicts_with = "json")]
         explain: Option<String>,

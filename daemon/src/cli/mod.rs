@@ -47,7 +47,10 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         }
         Command::Check { explain: Some(code), .. } => check::explain(&code),
         Command::Check { schema: Some(file), .. } => check::schema(&file),
-        Command::Check { rules, json, explain: None, schema: None } => {
+        Command::Check { rules, json, in_force: Some(in_force), .. } => {
+            check::compare(&rules.unwrap_or_default(), &in_force, json)
+        }
+        Command::Check { rules, json, explain: None, schema: None, in_force: None } => {
             check::check(&rules.unwrap_or_default(), json)
         }
         Command::NewRules { dir } => new_rules::write(&dir),

@@ -161,13 +161,13 @@ impl MachineState {
 }
 
 /// The same relay behind the same topics.
-fn same_outlet(new: &Machine, old: &Machine) -> bool {
+pub(super) fn same_outlet(new: &Machine, old: &Machine) -> bool {
     let (new, old) = (&new.outlet, &old.outlet);
     new.state == old.state && new.command == old.command && new.availability == old.availability
 }
 
 /// The same detector with the same settings, fed by the same signals.
-fn same_work(
+pub(super) fn same_work(
     before: &DetectorUse,
     old: &Machine,
     after: &DetectorUse,

@@ -165,6 +165,9 @@ codes! {
     ShortDwell "short-dwell" Warning
         "The machine counts as idle after less time than may pass between two readings. A heater that switches on and \
          off could be taken for an idle machine between two readings of its meter."
+    LowThreshold "low-threshold" Warning
+        "The machine's draw when idle, by idle_watts, is not below the level under which it counts as quiet. It would be \
+         busy for ever, and power would never go off except by force."
     OddWindow "odd-window" Warning
         "The override window is so short that people can hardly use it, or so long that a stray force is likely to \
          fall into it."

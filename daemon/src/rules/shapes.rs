@@ -216,6 +216,11 @@ static OUTLET: Shape = Shape {
             Form::Number { min: 0.0, max: 10_000.0 },
             "More than this after an off is \"still drawing power\"; 5 unless set.",
         ),
+        key(
+            "idle_watts",
+            Form::Number { min: 0.0, max: 10_000.0 },
+            "What the machine draws when idle, as it was measured; the check compares thresholds with it.",
+        ),
     ],
 };
 

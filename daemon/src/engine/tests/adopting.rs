@@ -115,3 +115,51 @@ fn there_and_back_is_as_if_nothing_had_been() {
     world.adopt(plan());
     assert_eq!(world.engine.status(world.now.moment, 0), before);
 }
+
+/// The changes that rules of the mill go through below.
+fn variant(number: u8) -> Plan {
+    changed(|plan| {
+        plan.digest = format!("variant {number}");
+        let mill = &mut plan.machines[0];
+        match number {
+            0 => {}
+            1 => mill.title = "Big mill".into(),
+            2 => mill.detectors[0].settings = serde_json::json!({ "busy_above": 9 }),
+            3 => mill.signals[0].source.filter = "meters/other".into(),
+            4 => mill.outlet.state.source.filter = "outlets/other/state".into(),
+            5 => mill.name = name("lathe"),
+            6 => mill.policy.window = Span::secs(20),
+            _ => plan.inputs[0].rights.may_force = false,
+        }
+    })
+}
+
+proptest::proptest! {
+    /// Whatever the rules have gone through, in the end the guard answers as one that was started with them.
+    #[test]
+    fn any_edits_end_as_a_fresh_start_on_the_final_rules(edits in proptest::collection::vec(0_u8..8, 0..8)) {
+        let mut edited = World::new();
+        edited.says("outlets/mill/state", "on");
+        for edit in edits {
+            edited.adopt(variant(edit));
+            proptest::prop_assert!(edited.commands().is_empty());
+        }
+        edited.adopt(plan());
+        let mut fresh = World::new();
+        for verdict in [Verdict::Busy, Verdict::Idle] {
+            let mut answers = Vec::new();
+            for world in [&mut edited, &mut fresh] {
+                // The retained state of an outlet comes again with every subscription.
+                world.says("outlets/mill/state", "on");
+                world.reads(verdict);
+                world.wait(Span::secs(5));
+                world.reads(verdict);
+                world.says("buttons/mill", "press");
+                let commands = world.commands();
+                answers.push((world.decision(), commands, world.engine.status(world.now.moment, 0).reasons));
+                world.wait(Span::secs(60));
+            }
+            proptest::prop_assert_eq!(&answers[0], &answers[1]);
+        }
+    }
+}

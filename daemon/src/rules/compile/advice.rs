@@ -128,6 +128,7 @@ fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>)
     }
     for (detector, place) in machine.detectors.iter().zip(&places.detectors) {
         short_dwell(machine, detector, *place, report);
+        low_threshold(places.idle_watts, detector, *place, report);
     }
     late_view(machine, places, report);
     let is_hot = |detector: &DetectorUse| matches!(&detector.module, ModuleSource::BuiltIn(name) if name.as_str() == "temperature-decay");
@@ -183,6 +184,25 @@ fn short_dwell(machine: &Machine, detector: &DetectorUse, place: Place, report: 
         report
             .add(Code::ShortDwell, place, message)
             .help("make idle_for outlast the longest pause of the heater and of the meter".to_owned());
+    }
+}
+
+/// Below what the machine draws when idle nothing is ever quiet: it would be busy for ever.
+fn low_threshold(idle_watts: Option<f64>, detector: &DetectorUse, place: Place, report: &mut Report<'_>) {
+    let Some(idle_watts) = idle_watts else { return };
+    if !matches!(&detector.module, ModuleSource::BuiltIn(name) if name.as_str() == "power-threshold") {
+        return;
+    }
+    let watts = |key: &str| detector.settings.get(key).and_then(serde_json::Value::as_f64);
+    // Below idle_below counts as quiet; where it is left out, busy_above stands for both.
+    let quiet = ["idle_below", "busy_above"].into_iter().find_map(|key| Some((key, watts(key)?)));
+    if let Some((key, level)) = quiet.filter(|(_, level)| *level <= idle_watts) {
+        let message = format!(
+            "{key} is {level} W, but the machine draws {idle_watts} W when idle: it would always be busy"
+        );
+        report
+            .add(Code::LowThreshold, place, message)
+            .help("idle plus a small margin; `idlegate calibrate` works it out from a recording".to_owned());
     }
 }
 

@@ -58,6 +58,7 @@ pub(super) fn compile(
     let places = MachinePlaces {
         file: section.place,
         hazardous: circumstances.hazardous,
+        idle_watts: outlet_section.and_then(|outlet| outlet.number("idle_watts")),
         state: place_in_outlet("state"),
         command: place_in_outlet("command"),
         guard: own_guard.map_or(section.place, |guard| guard.place),

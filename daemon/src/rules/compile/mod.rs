@@ -188,6 +188,8 @@ struct MachinePlaces {
     file: Place,
     /// Its file names a hazard.
     hazardous: bool,
+    /// What the file says the machine draws when idle.
+    idle_watts: Option<f64>,
     state: Place,
     command: Place,
     guard: Place,

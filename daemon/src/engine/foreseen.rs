@@ -1,0 +1,105 @@
+//! What new rules would change, in words, before they are taken: the same comparison that [`Engine::adopt`] acts on.
+//!
+//! [`Engine::adopt`]: super::Engine::adopt
+
+use super::adopt::{same_outlet, same_work};
+use crate::event::Name;
+use crate::plan::{Input, Machine, ModuleSource, Plan};
+
+/// One thing that changes, as a sentence of its own.
+pub fn foreseen(before: &Plan, after: &Plan, replaced: impl Fn(&ModuleSource) -> bool) -> Vec<String> {
+    let mut told = Vec::new();
+    for old in before.machines.iter().filter(|old| after.machine(old.name.as_str()).is_none()) {
+        told.push(format!(
+            "machine {}: no longer guarded; an open window closes, nothing is switched",
+            old.name
+        ));
+    }
+    for new in &after.machines {
+        match before.machine(new.name.as_str()) {
+            None => told.push(format!(
+                "machine {}: guarded from now on; busy until its detectors have seen enough",
+                new.name
+            )),
+            Some((_, old)) => machine(old, new, &replaced, &mut told),
+        }
+    }
+    for old in before.inputs.iter().filter(|old| after.input(old.name.as_str()).is_none()) {
+        told.push(format!("input {}: no longer heard", old.name));
+    }
+    for new in &after.inputs {
+        match before.input(new.name.as_str()) {
+            None => told.push(format!("input {}: heard from now on", new.name)),
+            Some((_, old)) if !same_input(before, old, after, new) => {
+                told.push(format!("input {}: other topics, gestures or rights", new.name));
+            }
+            Some(_) => {}
+        }
+    }
+    let restart = [
+        ("[broker]", before.shop.broker != after.shop.broker),
+        ("prefix", before.shop.prefix != after.shop.prefix),
+        ("state_dir", before.shop.state_dir != after.shop.state_dir),
+    ];
+    for (key, _) in restart.iter().filter(|(_, changed)| *changed) {
+        told.push(format!("shop: {key} takes a restart; until then none of these changes is in force"));
+    }
+    if before.shop.sentences != after.shop.sentences {
+        told.push("shop: other sentences".to_owned());
+    }
+    if before.shop.circuits != after.shop.circuits {
+        told.push("shop: other circuits".to_owned());
+    }
+    told
+}
+
+fn machine(old: &Machine, new: &Machine, replaced: &impl Fn(&ModuleSource) -> bool, told: &mut Vec<String>) {
+    if !same_outlet(new, old) {
+        told.push(format!(
+            "machine {}: another outlet; it begins anew, busy at first, and keeps only a lockout",
+            new.name
+        ));
+        return;
+    }
+    if old.policy != new.policy {
+        let shadow = match (old.policy.shadow, new.policy.shadow) {
+            (true, false) => "; it is switched for real from now on",
+            (false, true) => "; nothing is switched from now on",
+            (true, true) | (false, false) => "",
+        };
+        told.push(format!("machine {}: other times or rights of its guard{shadow}", new.name));
+    }
+    let kept = new.signals.iter().filter(|signal| {
+        old.signals.iter().any(|before| {
+            before.name == signal.name && before.source == signal.source && before.kind == signal.kind
+        })
+    });
+    let kept = kept.map(|signal| signal.name.clone()).collect();
+    for (place, uses) in new.detectors.iter().enumerate() {
+        let same = old
+            .detectors
+            .get(place)
+            .is_some_and(|before| same_work(before, old, uses, new, &kept) && !replaced(&uses.module));
+        if !same {
+            told.push(format!(
+                "machine {}: detector {} begins anew; until it has seen enough, the machine counts as busy",
+                new.name, uses.name
+            ));
+        }
+    }
+    for gone in old.detectors.iter().skip(new.detectors.len()) {
+        told.push(format!("machine {}: detector {} no longer looks", new.name, gone.name));
+    }
+    if old.circuit != new.circuit || old.title != new.title {
+        told.push(format!("machine {}: another title or circuit", new.name));
+    }
+}
+
+/// Machines by name, since their places may have moved.
+fn same_input(before: &Plan, old: &Input, after: &Plan, new: &Input) -> bool {
+    let machines = |plan: &Plan, input: &Input| -> Vec<Name> {
+        input.machines.iter().map(|at| plan.machines[*at].name.clone()).collect()
+    };
+    let moved = Input { machines: old.machines.clone(), ..new.clone() };
+    machines(before, old) == machines(after, new) && moved == *old
+}
