@@ -21,6 +21,8 @@ const AVAILABLE_LESS_MAX: f64 = 0.02;
 /// The level is at least so far above the idle draw that only 5 of 1,000 readings exceed: many meters round to 2 W.
 const CLEAR_WATTS: f64 = 2.5;
 const CLEAR_PART: f64 = 0.05;
+/// A level that gives less of the quiet time than this is none.
+const AVAILABLE_MIN: f64 = 0.5;
 /// A margin against a standby that creeps: at most so many watts, or so large a part of the level.
 const MARGIN_WATTS: f64 = 4.0;
 const MARGIN_PART: f64 = 0.25;
@@ -90,6 +92,13 @@ impl<'a> Stage<'a> {
         Stage { take, jobs, quiet }
     }
 
+    /// A job from its first reading above the level: people mark beginnings a little early.
+    fn at_work(&self, job: Interval, level_watts: f64) -> Interval {
+        let mut inside = self.take.samples.iter().filter(|sample| job.contains(sample.at));
+        let begins = inside.find(|sample| sample.watts > level_watts).map(|sample| sample.at);
+        Interval { from: begins.unwrap_or(job.from), until: job.until }
+    }
+
     /// Until when a job's release can be waited for: the next job, or the end of the recording.
     pub(super) fn release_limit(&self, job: usize) -> WallTime {
         self.jobs.get(job + 1).map_or(self.take.until(), |next| next.from)
@@ -123,18 +132,21 @@ pub(super) struct Trial {
     pub(super) available: f64,
     /// The part of the readings inside jobs that lie below the level.
     pub(super) hidden: f64,
+    /// Jobs of these very recordings in which power would have been let through.
+    pub(super) cut: usize,
 }
 
 impl Trial {
     fn run(scene: &Scene<'_>, level_watts: f64) -> Trial {
         let dwell = dwell::for_level(scene, level_watts);
         let limits = limits(level_watts, level_watts, dwell.idle_for, scene.gap_max);
-        let (mut late, mut through, mut quiet) = (0.0, 0.0, 0.0);
+        let (mut late, mut through, mut quiet, mut cut) = (0.0, 0.0, 0.0, 0);
         for stage in &scene.stages {
             let stretches = let_through(stage.take, limits);
             for (index, job) in stage.jobs.iter().enumerate() {
                 let limit = stage.release_limit(index);
                 let room = since(job.until, limit);
+                cut += usize::from(stretches.within(stage.at_work(*job, level_watts)) > Span::ZERO);
                 let took = stretches.released(job.until, limit).unwrap_or(room);
                 late += millis(Span(took.0.saturating_sub(dwell.idle_for.0)));
             }
@@ -151,6 +163,7 @@ impl Trial {
             late_mean_millis: late / jobs,
             available: if quiet > 0.0 { through / quiet } else { 0.0 },
             hidden: part_below(&scene.working, level_watts),
+            cut,
         }
     }
 }
@@ -175,14 +188,18 @@ pub(super) struct Choice {
     pub(super) trial: Trial,
     /// A reading above this is work; up to it, what is idle may stay so.
     pub(super) busy_above_watts: f64,
-    /// The best that any level gives of the quiet time.
-    pub(super) available_best: f64,
 }
 
 pub(super) fn choose(scene: &Scene<'_>) -> Option<Choice> {
     let trials: Vec<Trial> = candidates(scene).into_iter().map(|level| Trial::run(scene, level)).collect();
-    let available_best = trials.iter().map(|trial| trial.available).fold(0.0, f64::max);
-    let usable = |trial: &Trial| trial.available >= available_best - AVAILABLE_LESS_MAX;
+    // Whatever else a level is good for, it must not cut the jobs it was found with, if any level can spare them and still
+    // lets go at all.
+    let lets_go = |trial: &&Trial| trial.available >= AVAILABLE_MIN;
+    let cut_least = trials.iter().filter(lets_go).map(|trial| trial.cut).min()?;
+    let sparing = |trial: &&Trial| trial.available >= AVAILABLE_MIN && trial.cut == cut_least;
+    let available_best = trials.iter().filter(sparing).map(|trial| trial.available).fold(0.0, f64::max);
+    let usable =
+        |trial: &Trial| trial.cut == cut_least && trial.available >= available_best - AVAILABLE_LESS_MAX;
     let first = trials.iter().position(usable)?;
     let hidden_max = most_hidden(&trials[first], HIDDEN_MORE_MAX);
     let pause_max = trials[first].dwell.pause_longest + PAUSE_MORE_MAX;
@@ -196,7 +213,7 @@ pub(super) fn choose(scene: &Scene<'_>) -> Option<Choice> {
     let above = (trial.level_watts * 1.1).max(trial.level_watts + 1.0);
     let between = part_below(&scene.working, above) - trial.hidden;
     let busy_above_watts = if between <= MARGIN_HIDDEN_MAX { above } else { trial.level_watts };
-    Some(Choice { trial, busy_above_watts, available_best })
+    Some(Choice { trial, busy_above_watts })
 }
 
 /// Where a machine is silent for much of its jobs anyway, as a printer between two pages, how much of them lies below a
@@ -209,7 +226,8 @@ fn most_hidden(base: &Trial, more: f64) -> f64 {
 fn with_margin(trials: &[Trial]) -> Option<&Trial> {
     let base = trials.first()?;
     let same = |trial: &Trial| {
-        trial.dwell.pause_longest <= base.dwell.pause_longest + MARGIN_PAUSE_MAX
+        trial.cut <= base.cut
+            && trial.dwell.pause_longest <= base.dwell.pause_longest + MARGIN_PAUSE_MAX
             && trial.hidden <= most_hidden(base, MARGIN_HIDDEN_MAX)
     };
     let wall = trials.iter().find(|trial| !same(trial)).map_or(f64::INFINITY, |trial| trial.level_watts);

@@ -14,8 +14,6 @@ use crate::time::Span;
 const GAP_MAX_DEFAULT: Span = Span::secs(60);
 /// Less quiet than this tells nothing about what idle is.
 const QUIET_MIN: Span = Span::secs(120);
-/// A level that gives less of the quiet time than this is none.
-const AVAILABLE_MIN: f64 = 0.5;
 /// Nobody wants to wait longer than this for power to go off; a machine that pauses so long has to say more.
 const IDLE_FOR_MAX: Span = Span::secs(4 * 3_600);
 
@@ -147,9 +145,10 @@ pub fn calibrate(takes: &[Take], marks: &Marks) -> Result<Proposal, Refusal> {
     }
     let idle_watts = quantile(&scene.quiet, 0.5);
     let overlap = |part: f64| Refusal::Overlap { part: (part * 100.0).round(), idle_watts };
-    let choice = levels::choose(&scene).ok_or_else(|| overlap(1.0))?;
+    let choice = levels::choose(&scene)
+        .ok_or_else(|| overlap(levels::part_below(&scene.working, quantile(&scene.quiet, 0.995))))?;
     let trial = &choice.trial;
-    if choice.available_best < AVAILABLE_MIN || trial.hidden > 0.97 {
+    if trial.hidden > 0.97 {
         return Err(overlap(trial.hidden));
     }
     if trial.dwell.idle_for > IDLE_FOR_MAX {
@@ -220,6 +219,7 @@ fn proposal(
         interval_usual_max,
     };
     let sureness = match (evidence.jobs_found, jobs.len(), evidence.basis) {
+        _ if evidence.jobs_hit > 0 => Sureness::Thin,
         (_, _, Basis::SilentFloor) | (_, 0..=1, _) => Sureness::Thin,
         (true, _, _) | (false, 2, _) => Sureness::Fair,
         (false, _, Basis::Pauses { .. } | Basis::Floor) => Sureness::Good,

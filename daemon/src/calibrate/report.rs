@@ -90,6 +90,10 @@ fn sureness(proposal: &Proposal) -> String {
             "Sureness: fair. Nobody marked the jobs; see whether the picture shows them where they were.".to_owned()
         }
         Sureness::Fair => "Sureness: fair. More jobs would make it better.".to_owned(),
+        Sureness::Thin if proposal.evidence.jobs_hit > 0 => {
+            "Sureness: thin. With no level could power be kept through all these jobs: see in the picture whether they are marked right, or use the machine's status as well."
+                .to_owned()
+        }
         Sureness::Thin => {
             "Sureness: thin. Few jobs, or no pause in them: record some more days, and calibrate with all of them."
                 .to_owned()

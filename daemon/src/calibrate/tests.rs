@@ -171,3 +171,19 @@ fn settings_go_into_a_file_without_touching_the_rest() {
     assert!(matches!(write(&path, &settings), Err(WriteError::NotToml { .. })));
     assert_eq!(std::fs::read_to_string(&path).unwrap(), "title = ");
 }
+
+/// After its work this machine rinses at a low draw for ten minutes; a level above that would let go soonest.
+#[test]
+fn no_level_is_taken_that_would_cut_the_jobs_it_was_found_with() {
+    let washer = |second: i64| match second {
+        3_600..5_000 => 400.0,
+        5_000..5_600 => 12.0,
+        5_600..7_000 => 8.0,
+        _ => 1.0,
+    };
+    let day = take(14_400, washer);
+    let proposal = calibrate(std::slice::from_ref(&day), &marked(&[job(3_600, 5_598)])).unwrap();
+    assert!(proposal.settings.idle_below_watts <= 12.0, "{:?}", proposal.settings);
+    assert_eq!(proposal.evidence.jobs_hit, 0);
+    assert_eq!(let_through(&day, proposal.settings.limits()).within(job(3_600, 5_598)), Span::ZERO);
+}
