@@ -10,4 +10,5 @@ mod refreshing;
 mod requests;
 mod schedules;
 mod sightings;
+mod stuck;
 mod world;
