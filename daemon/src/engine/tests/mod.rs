@@ -2,6 +2,7 @@
 //! a stored press obeyed, a request answered twice or not at all, an answer of a detector that was replaced.
 
 mod adopting;
+mod circuits;
 mod inputs;
 mod outages;
 mod permits;
