@@ -33,6 +33,7 @@ pub mod event;
 pub mod guard;
 pub mod intake;
 pub mod journal;
+pub mod kit;
 pub mod link;
 pub mod picture;
 pub mod plan;

@@ -191,6 +191,8 @@ pub struct Signal {
     pub kind: SignalKind,
     /// Older than this counts as missing.
     pub stale_after: Span,
+    /// A meter that has read exactly the same for so long is stuck, and what it reads counts as unknown.
+    pub stuck_after: Option<Span>,
 }
 
 impl Signal {

@@ -134,6 +134,11 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Begin a detector of your own, look at one, try one on a recording.
+    Detector {
+        #[command(subcommand)]
+        task: DetectorTask,
+    },
     /// Play a story in a simulated workshop, with a broker of its own and the real guard.
     Demo {
         /// Leave the workshop running afterwards, for any MQTT client to play with.
@@ -176,6 +181,47 @@ pub enum Command {
         /// Only this machine.
         machine: Option<String>,
         /// As JSON: one object, machines by name.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+pub enum DetectorTask {
+    /// Write a crate to begin with; it builds, its tests pass, and it can be tried at once.
+    New {
+        /// The detector's name, such as laser-tube; the crate is written into a folder of that name.
+        name: String,
+        /// Where to put the folder.
+        #[arg(long, value_name = "DIR", default_value = ".")]
+        dir: PathBuf,
+    },
+    /// Tell what a detector's file is, needs and asks for, and why it would be refused.
+    Inspect {
+        /// A component, or a core module built for wasm32-unknown-unknown.
+        file: PathBuf,
+        /// As JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Run a detector over a recording and show what it would have said.
+    Try {
+        /// Its file, or the name of a built-in detector.
+        #[arg(value_name = "FILE")]
+        detector: PathBuf,
+        /// Its settings, as JSON or TOML.
+        #[arg(long, value_name = "SETTINGS", default_value = "")]
+        settings: String,
+        /// Recordings; a signal finds its place by its name or by its unit.
+        #[arg(long = "recording", value_name = "FILE")]
+        recordings: Vec<PathBuf>,
+        /// A recording of one signal, and which.
+        #[arg(long = "signal", value_name = "NAME=FILE")]
+        signals: Vec<NamedFile>,
+        /// Draw every signal with the verdicts; further ones go into files with a number.
+        #[arg(long, value_name = "FILE")]
+        svg: Option<PathBuf>,
+        /// One JSON object a line: changes, and the sum last.
         #[arg(long)]
         json: bool,
     },

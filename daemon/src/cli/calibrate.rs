@@ -1,15 +1,14 @@
 //! `idlegate calibrate`.
 
-use std::io::IsTerminal as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use anyhow::Context as _;
 use serde_json::{Value, json};
 
 use super::exit_code::Exit;
+use super::pictures;
 use crate::calibrate::{self, Interval, Marks, Proposal, Refusal, Take, TakeError, Written};
 use crate::journal::rfc3339;
-use crate::picture::Colour;
+use crate::picture::Picture;
 
 /// What the command line says.
 #[derive(Debug)]
@@ -40,10 +39,10 @@ pub(super) fn calibrate(wanted: Wanted) -> anyhow::Result<Exit> {
         println!("{}", as_json(&proposal));
     } else {
         print!("{}", calibrate::words(&takes, &proposal));
-        show(&takes, &proposal);
+        pictures::show(&drawn(&takes, &proposal));
     }
     if let Some(path) = &wanted.svg {
-        draw(path, &takes, &proposal)?;
+        pictures::draw(path, &drawn(&takes, &proposal))?;
     }
     if let Some(path) = &wanted.write {
         let written = calibrate::write(path, &proposal.settings)?;
@@ -69,6 +68,10 @@ fn read(wanted: &Wanted) -> Result<Vec<Take>, TakeError> {
     takes
 }
 
+fn drawn(takes: &[Take], proposal: &Proposal) -> Vec<Picture> {
+    takes.iter().map(|take| calibrate::picture(take, proposal)).collect()
+}
+
 fn refused(refusal: &Refusal, json: bool) -> Exit {
     if json {
         println!("{}", json!({ "refused": refusal.to_string() }));
@@ -76,34 +79,6 @@ fn refused(refusal: &Refusal, json: bool) -> Exit {
         eprintln!("idlegate: {refusal}");
     }
     Exit::No
-}
-
-fn show(takes: &[Take], proposal: &Proposal) {
-    let stdout = std::io::stdout();
-    let (colour, columns) = if stdout.is_terminal() {
-        (Colour::Ansi, crossterm::terminal::size().map_or(80, |(columns, _)| columns))
-    } else {
-        (Colour::Plain, 100)
-    };
-    for take in takes {
-        println!("\n{}", calibrate::picture(take, proposal).to_text(columns, colour));
-    }
-}
-
-/// One file for one recording; for more, further ones with a number.
-fn draw(path: &Path, takes: &[Take], proposal: &Proposal) -> anyhow::Result<()> {
-    for (index, take) in takes.iter().enumerate() {
-        let path = if index == 0 { path.to_owned() } else { numbered(path, index + 1) };
-        let svg = calibrate::picture(take, proposal).to_svg();
-        std::fs::write(&path, svg).with_context(|| format!("cannot write {}", path.display()))?;
-    }
-    Ok(())
-}
-
-fn numbered(path: &Path, number: usize) -> PathBuf {
-    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
-    let extension = path.extension().map(|extension| format!(".{}", extension.to_string_lossy()));
-    path.with_file_name(format!("{stem}-{number}{}", extension.unwrap_or_default()))
 }
 
 fn as_json(proposal: &Proposal) -> Value {

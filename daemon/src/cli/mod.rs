@@ -4,9 +4,11 @@ mod args;
 mod calibrate;
 mod check;
 mod demo;
+mod detector;
 mod exit_code;
 mod logging;
 mod new_rules;
+mod pictures;
 mod progress;
 mod replay;
 mod request;
@@ -17,7 +19,7 @@ mod visitor;
 
 use clap::Parser;
 
-pub use args::{Args, Command};
+pub use args::{Args, Command, DetectorTask};
 pub use exit_code::Exit;
 
 /// Takes the program's arguments apart and does what they say.
@@ -71,6 +73,7 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
                 json,
             })
         }
+        Command::Detector { task } => detector::detector(task),
         Command::Demo { keep, port, json } => demo::demo(keep, port, json),
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })

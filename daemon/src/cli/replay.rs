@@ -16,7 +16,8 @@ use crate::journal::rfc3339;
 use crate::plan::Plan;
 use crate::recording::Reader;
 use crate::replay::{
-    self, Change, Ended, Heard, MachineSum, Place, Player, Probe, QuickRules, Sum, Timeline, Track,
+    self, Change, Ended, Heard, MachineSum, Place, Player, Probe, QuickModule, QuickRules, QuickSignal, Sum,
+    Timeline, Track,
 };
 use crate::rules::{Surroundings, SystemSecrets};
 use crate::service::Modules;
@@ -39,8 +40,8 @@ pub(super) struct Wanted {
 /// `NAME=FILE`
 #[derive(Clone, Debug)]
 pub struct NamedFile {
-    name: String,
-    file: PathBuf,
+    pub(super) name: String,
+    pub(super) file: PathBuf,
 }
 
 impl std::str::FromStr for NamedFile {
@@ -126,21 +127,21 @@ fn quick(wanted: &Wanted) -> anyhow::Result<QuickRules> {
         let own = name.rsplit('/').next().unwrap_or(name);
         let first = Reader::open(file)?.next().transpose()?;
         let unit = first.and_then(|point| point.unit).map_or("W".to_owned(), |unit| unit.to_string());
-        signals.push((Name::new(own)?, unit));
+        signals.push(QuickSignal { name: Name::new(own)?, unit, text: false });
     }
     if signals.is_empty() {
-        signals.push((Name::new("power")?, "W".to_owned()));
+        signals.push(QuickSignal { name: Name::new("power")?, unit: "W".to_owned(), text: false });
     }
     let Some(text) = &wanted.settings else {
         bail!(
             "without --rules, say with --settings what counts as busy, such as --settings 'busy_above = 40, idle_for = \"3 min\"'"
         );
     };
-    Ok(QuickRules::of_signals(&signals, &wanted.detector, &settings(text)?)?)
+    Ok(QuickRules::of_signals(&signals, QuickModule::BuiltIn(&wanted.detector), &settings(text)?)?)
 }
 
 /// A JSON object, or the inside of a TOML inline table.
-fn settings(text: &str) -> anyhow::Result<toml_edit::InlineTable> {
+pub(super) fn settings(text: &str) -> anyhow::Result<toml_edit::InlineTable> {
     let trimmed = text.trim();
     let inner = trimmed.strip_prefix('{').and_then(|rest| rest.strip_suffix('}'));
     let toml = match serde_json::from_str::<toml::Value>(trimmed) {
@@ -207,6 +208,7 @@ impl Page {
     fn heard(&mut self, heard: &Heard<'_>) {
         let written = match heard {
             Heard::Changed(change) => self.changed(change),
+            Heard::Read(..) => Ok(()),
             Heard::Decided(decided) if self.json => writeln!(
                 self.out,
                 "{}",
@@ -259,7 +261,7 @@ impl Page {
     }
 }
 
-fn word(state: PermissiveState) -> &'static str {
+pub(super) fn word(state: PermissiveState) -> &'static str {
     match state {
         PermissiveState::Clear => "idle",
         PermissiveState::Busy => "busy",

@@ -3,7 +3,7 @@
 
 use std::fmt;
 
-use crate::plan::{Circuit, Plan};
+use crate::plan::{Circuit, OnCircuit};
 
 /// The sum, as it is told to people.
 #[derive(Clone, Debug, PartialEq)]
@@ -15,16 +15,26 @@ pub struct Load {
 }
 
 impl Load {
-    /// What the circuit of this machine would bear with it; nothing if it is on none. `may_draw` says of a machine,
-    /// by index, whether it is on, on its way there, or not known to be off.
-    pub(super) fn with(plan: &Plan, index: usize, may_draw: impl Fn(usize) -> bool) -> Option<Load> {
-        let own = plan.machines[index].circuit?;
-        let others =
-            plan.machines.iter().enumerate().filter(|(other, _)| *other != index && may_draw(*other));
-        let on_same =
-            others.filter_map(|(_, machine)| machine.circuit).filter(|other| other.circuit == own.circuit);
+    /// What the circuit of this machine would bear with it; nothing if it is on none. `places` are those of all
+    /// machines, and `may_draw` says of one, by index, whether it is on, on its way there, or not known to be off.
+    pub fn with(
+        circuits: &[Circuit],
+        places: impl IntoIterator<Item = Option<OnCircuit>>,
+        index: usize,
+        may_draw: impl Fn(usize) -> bool,
+    ) -> Option<Load> {
+        let (mut own, mut others) = (None, Vec::new());
+        for (at, place) in places.into_iter().enumerate() {
+            match place {
+                Some(place) if at == index => own = Some(place),
+                Some(place) if may_draw(at) => others.push(place),
+                Some(_) | None => {}
+            }
+        }
+        let own = own?;
+        let on_same = others.iter().filter(|other| other.circuit == own.circuit);
         Some(Load {
-            circuit: plan.shop.circuits[own.circuit].clone(),
+            circuit: circuits[own.circuit].clone(),
             others_watts: on_same.map(|other| other.peak_watts).sum(),
             own_watts: own.peak_watts,
         })

@@ -211,7 +211,8 @@ impl Engine {
 
     /// What the circuit of this machine would bear with it on.
     pub(super) fn load(&self, index: usize) -> Option<Load> {
-        Load::with(&self.plan, index, |other| self.machines[other].guard.may_draw())
+        let places = self.plan.machines.iter().map(|machine| machine.circuit);
+        Load::with(&self.plan.shop.circuits, places, index, |other| self.machines[other].guard.may_draw())
     }
 
     pub(super) fn tell_guard(&mut self, now: Now, index: usize, input: Input, out: &mut Vec<Effect>) {

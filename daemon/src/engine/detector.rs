@@ -133,6 +133,10 @@ impl DetectorState {
             if stale_at <= now {
                 return unknown(format!("no reading of {name} for {}", now.since(read_at)), now);
             }
+            if let Some(same_for) = signals[signal].stuck_for(&machine.signals[signal]) {
+                let told = format!("{name} has not moved for {same_for}, so its meter may be stuck");
+                return unknown(told, stale_at);
+            }
             valid_until = valid_until.min(stale_at);
         }
         match &self.said {

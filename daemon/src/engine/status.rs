@@ -69,7 +69,7 @@ impl Engine {
             acts_in: match standing.phase {
                 Phase::Notice { acts_at } => Some(acts_at.since(now)),
                 Phase::Looking { .. } => Some(Span::ZERO),
-                Phase::Waiting => None,
+                Phase::Waiting | Phase::Unanswered { .. } => None,
             },
             expires_in: standing.deferral.expires_at.since(now),
         });

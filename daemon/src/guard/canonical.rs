@@ -55,7 +55,7 @@ impl Guard {
         guard.clear_since = self.clear_since.map(|at| to.past(at, idle));
         guard.idle_from = policy.idle_off_after.map_or(origin, |_| to.past(self.idle_from, idle));
         guard.window = self.window.map(|window| window.moved(to, policy.force_not_before));
-        guard.standing = self.standing.map(|standing| moved_standing(standing, to, wait));
+        guard.standing = self.standing.map(|standing| moved_standing(standing, to, wait, self));
         let at_resend = |pending: Pending| Pending { resend_at: to.ahead(pending.resend_at), ..pending };
         guard.pending = self.pending.map(at_resend);
         guard.sent = self.moved_sent(to);
@@ -65,8 +65,9 @@ impl Guard {
     }
 
     fn waits_for_newer(&self) -> bool {
-        let looking =
-            self.standing.is_some_and(|standing| matches!(standing.phase, Phase::Looking { ask: true, .. }));
+        let looking = self.standing.is_some_and(|standing| {
+            matches!(standing.phase, Phase::Looking { ask: true, .. } | Phase::Unanswered { .. })
+        });
         looking || self.waiting.iter().any(|waiting| waiting.newer_than.is_some())
     }
 
@@ -83,7 +84,7 @@ impl Guard {
     }
 }
 
-fn moved_standing(standing: Standing, to: Move, wait: Span) -> Standing {
+fn moved_standing(standing: Standing, to: Move, wait: Span, guard: &Guard) -> Standing {
     let deferral = Deferral { expires_at: to.ahead(standing.deferral.expires_at), ..standing.deferral };
     let phase = match standing.phase {
         Phase::Waiting => Phase::Waiting,
@@ -91,6 +92,10 @@ fn moved_standing(standing: Standing, to: Move, wait: Span) -> Standing {
         Phase::Looking { since, ask, until } => {
             Phase::Looking { since: to.past(since, wait), ask, until: to.ahead(until) }
         }
+        Phase::Unanswered { asked, fresh_since } => Phase::Unanswered {
+            asked: to.past(asked, guard.ask_pause()),
+            fresh_since: fresh_since.map(|at| to.past(at, guard.steady_for())),
+        },
     };
     Standing { deferral, phase }
 }

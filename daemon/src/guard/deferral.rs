@@ -21,6 +21,9 @@ pub enum Phase {
     /// The notice is over; one last look at what has come in by `since`, or, if new readings were asked for, at
     /// what has been measured after it.
     Looking { since: Moment, ask: bool, until: Moment },
+    /// The outlet did not give new readings when asked. It is asked again from time to time, and people are left
+    /// alone, until it answers or its readings have stayed fresh without being asked for.
+    Unanswered { asked: Moment, fresh_since: Option<Moment> },
 }
 
 impl Standing {
@@ -35,6 +38,8 @@ enum Turn {
     Stay,
     Expire,
     BusyAgain,
+    Unanswered,
+    AskAgain,
     GiveNotice,
     LookAgain,
     Act,
@@ -66,7 +71,7 @@ impl Guard {
             return self.give_notice(now, out);
         }
         match phase {
-            Phase::Waiting => {
+            Phase::Waiting | Phase::Unanswered { .. } => {
                 self.answer(request, Reason::UntilIdle, out);
                 out.push(Effect::Announce(Announcement::Deferred { input: request.input }));
             }
@@ -123,6 +128,8 @@ impl Guard {
                     out.push(Effect::Announce(Announcement::DeferralExpired));
                 }
                 Turn::BusyAgain => self.wait_again(now, &standing, out),
+                Turn::Unanswered => self.leave_unanswered(now, out),
+                Turn::AskAgain => self.ask_again(now, out),
                 Turn::GiveNotice => self.give_notice(now, out),
                 Turn::LookAgain => self.look_again(now, out),
                 Turn::Act => self.act_on_deferral(now, out),
@@ -138,21 +145,44 @@ impl Guard {
         match standing.phase {
             Phase::Waiting if self.is_settled_idle(now) => Turn::GiveNotice,
             Phase::Waiting => Turn::Stay,
-            Phase::Notice { .. } | Phase::Looking { .. } if !idle => Turn::BusyAgain,
+            Phase::Notice { .. } | Phase::Looking { .. } | Phase::Unanswered { .. } if !idle => {
+                Turn::BusyAgain
+            }
             Phase::Notice { acts_at } if now < acts_at => Turn::Stay,
             // The program was stopped when the notice ended; what the machine did meanwhile may still be on its way.
             Phase::Notice { acts_at } if now.since(acts_at) > self.policy.request_max_age => Turn::GiveNotice,
             Phase::Notice { .. } => Turn::LookAgain,
-            Phase::Looking { since, ask, .. }
-                if self.permissive.covers(since)
-                    // A reading that was asked for counts once it has been judged, not when it comes in.
-                    && (!ask || self.permissive.as_of >= since && self.permissive.covers(now)) =>
-            {
-                Turn::Act
-            }
-            Phase::Looking { until, .. } if now >= until => Turn::BusyAgain,
+            Phase::Looking { since, ask: true, .. } if self.has_answered(now, since) => Turn::Act,
+            Phase::Looking { since, ask: false, .. } if self.permissive.covers(since) => Turn::Act,
+            Phase::Looking { until, ask: true, .. } if now >= until => Turn::Unanswered,
+            Phase::Looking { until, ask: false, .. } if now >= until => Turn::BusyAgain,
             Phase::Looking { .. } => Turn::Stay,
+            Phase::Unanswered { asked, .. }
+                if now.since(asked) <= self.policy.refresh_wait && self.has_answered(now, asked) =>
+            {
+                Turn::GiveNotice
+            }
+            Phase::Unanswered { fresh_since: Some(since), .. } if now >= since + self.steady_for() => {
+                Turn::GiveNotice
+            }
+            Phase::Unanswered { asked, .. } if now >= asked + self.ask_pause() => Turn::AskAgain,
+            Phase::Unanswered { .. } => Turn::Stay,
         }
+    }
+
+    /// A reading that was asked for counts once it has been judged, not when it comes in.
+    fn has_answered(&self, now: Moment, asked: Moment) -> bool {
+        self.permissive.covers(asked) && self.permissive.as_of >= asked && self.permissive.covers(now)
+    }
+
+    /// Readings that stay fresh for that long will be fresh when the notice ends.
+    pub(super) fn steady_for(&self) -> Span {
+        self.policy.notice.max(self.policy.settle_for)
+    }
+
+    /// So long that answers which come too late do not look like a meter that reports by itself.
+    pub(super) fn ask_pause(&self) -> Span {
+        self.policy.fresh_within + self.policy.refresh_wait + self.steady_for()
     }
 
     /// Without a link nobody would hear the notice, and a command kept for later would be an old one.
@@ -178,6 +208,32 @@ impl Guard {
         }
         if ask {
             out.push(Effect::Refresh);
+        }
+    }
+
+    /// Said once; the notice that comes before anything happens will be the next word.
+    fn leave_unanswered(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        out.push(Effect::Announce(Announcement::DeferralBusyAgain));
+        if let Some(Standing { phase, .. }) = &mut self.standing
+            && let Phase::Looking { since, .. } = *phase
+        {
+            *phase = Phase::Unanswered { asked: since, fresh_since: None };
+        }
+        self.note_freshness(now);
+    }
+
+    fn ask_again(&mut self, now: Moment, out: &mut Vec<Effect>) {
+        if let Some(Standing { phase: Phase::Unanswered { asked, .. }, .. }) = &mut self.standing {
+            *asked = now;
+            out.push(Effect::Refresh);
+        }
+    }
+
+    /// Since when the readings have been fresh without a break, while that is what a deferral waits for.
+    pub(super) fn note_freshness(&mut self, now: Moment) {
+        let fresh = !self.wants_fresh(now) && self.permissive.covers(now);
+        if let Some(Standing { phase: Phase::Unanswered { fresh_since, .. }, .. }) = &mut self.standing {
+            *fresh_since = fresh_since.or(Some(now)).filter(|_| fresh);
         }
     }
 
@@ -240,6 +296,11 @@ impl Guard {
             Phase::Waiting => self.clear_since.map(|since| since + self.policy.settle_for),
             Phase::Notice { acts_at } => Some(acts_at.min(self.permissive.valid_until)),
             Phase::Looking { until, .. } => Some(until.min(self.permissive.valid_until)),
+            Phase::Unanswered { asked, fresh_since } => {
+                let steady = fresh_since.map(|since| since + self.steady_for());
+                let next = steady.into_iter().fold(asked + self.ask_pause(), Moment::min);
+                Some(next.min(self.permissive.valid_until))
+            }
         };
         // While the notice runs, readings that go stale end it.
         Some(phase.map_or(standing.deferral.expires_at, |at| at.min(standing.deferral.expires_at)))

@@ -136,6 +136,7 @@ impl Guard {
 
     fn catch_up(&mut self, now: Moment, out: &mut Vec<Effect>) {
         self.note_clearness(now);
+        self.note_freshness(now);
         self.repeats.forget_old(now, self.policy.repeat_guard);
         self.close_expired_window(now, out);
         self.decide_overdue(now, out);
@@ -154,6 +155,7 @@ impl Guard {
         let assessed_at = permissive.assessed_at.min(now);
         self.permissive = Permissive { assessed_at, ..permissive };
         self.note_clearness(now);
+        self.note_freshness(now);
         self.decide_ready(now, out);
     }
 

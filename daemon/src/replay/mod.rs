@@ -15,5 +15,5 @@ mod timeline;
 pub use binding::{BindingError, Bound, Place, bind, bind_named, path};
 pub use player::{Change, Ended, Heard, Player, Stopped};
 pub use probe::{MachineSum, Probe, Sum};
-pub use quick::QuickRules;
+pub use quick::{QuickModule, QuickRules, QuickSignal};
 pub use timeline::{Timeline, TimelineError, Track};

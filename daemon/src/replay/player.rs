@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
+use super::binding::Place;
 use super::timeline::{Timeline, TimelineError};
 use crate::detectors::{Feed, Inline, Installation, Place as Seat};
 use crate::engine::{Decided, Effect, Engine, Former};
@@ -32,6 +33,8 @@ pub struct Change {
 pub enum Heard<'a> {
     Changed(&'a Change),
     Decided(&'a Decided),
+    /// A reading was taken, and has been judged.
+    Read(WallTime, Place, &'a Value),
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -132,6 +135,7 @@ impl<'a> Player<'a> {
                 self.ended.readings += 1;
                 let topic = self.topics[place.machine][place.signal].clone();
                 self.event(Event::Message(message(topic, &value)), &mut effects, &mut hear)?;
+                hear(Heard::Read(self.now.wall, place, &value));
             }
         }
         self.ended.late = self.timeline.late();

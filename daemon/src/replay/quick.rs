@@ -13,6 +13,24 @@ pub struct QuickRules {
     folder: TempDir,
 }
 
+/// A signal of the one machine.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct QuickSignal {
+    pub name: Name,
+    /// UCUM code; empty when any will do.
+    pub unit: String,
+    /// Words instead of numbers.
+    pub text: bool,
+}
+
+/// The one detector.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum QuickModule<'a> {
+    BuiltIn(&'a str),
+    File(&'a Path),
+}
+
+const OWN_FILE: &str = "detectors/own.wasm";
 const SHOP: &str = "title = \"Quick look\"\n[broker]\nhost = \"127.0.0.1\"\n";
 
 impl QuickRules {
@@ -28,20 +46,33 @@ impl QuickRules {
         QuickRules::with(&name, &text)
     }
 
-    /// A machine with these signals, name and unit each, and one detector with its settings as an inline table.
+    /// A machine with these signals and one detector with its settings as an inline table.
     pub fn of_signals(
-        signals: &[(Name, String)],
-        detector: &str,
+        signals: &[QuickSignal],
+        module: QuickModule<'_>,
         settings: &toml_edit::InlineTable,
     ) -> io::Result<QuickRules> {
         let mut text = "title = \"Machine\"\n[outlet]\nstate = { topic = \"replay/state\", on = \"on\", off = \"off\" }\ncommand = { topic = \"replay/command\", on = \"on\", off = \"off\" }\n".to_owned();
-        for (name, unit) in signals {
-            let unit = toml_edit::Value::from(unit.as_str());
-            text.push_str(&format!("[signals.{name}]\ntopic = \"replay/{name}\"\nunit = {unit}\n"));
+        for QuickSignal { name, unit, text: is_text } in signals {
+            text.push_str(&format!("[signals.{name}]\ntopic = \"replay/{name}\"\n"));
+            if *is_text {
+                text.push_str("kind = \"text\"\n");
+            } else if !unit.is_empty() {
+                text.push_str(&format!("unit = {}\n", toml_edit::Value::from(unit.as_str())));
+            }
         }
-        let detector = toml_edit::Value::from(detector);
-        text.push_str(&format!("[[detectors]]\nuse = {detector}\nsettings = {settings}\n"));
-        QuickRules::with("machine", &text)
+        let which = match module {
+            QuickModule::BuiltIn(name) => format!("use = {}", toml_edit::Value::from(name)),
+            QuickModule::File(_) => format!("file = \"{OWN_FILE}\""),
+        };
+        text.push_str(&format!("[[detectors]]\n{which}\nsettings = {settings}\n"));
+        let rules = QuickRules::with("machine", &text)?;
+        if let QuickModule::File(file) = module {
+            let place = rules.folder.path().join(OWN_FILE);
+            std::fs::create_dir_all(place.parent().unwrap_or(rules.folder.path()))?;
+            std::fs::copy(file, place)?;
+        }
+        Ok(rules)
     }
 
     fn with(name: &str, machine: &str) -> io::Result<QuickRules> {

@@ -39,12 +39,19 @@ fn recording() -> (tempfile::TempDir, PathBuf) {
     (folder, path)
 }
 
+fn in_watts(name: &str) -> QuickSignal {
+    QuickSignal { name: Name::new(name).unwrap(), unit: "W".to_owned(), text: false }
+}
+
 fn play(every: Option<Span>) -> (Vec<(String, PermissiveState)>, Sum) {
     let modules = Modules::new(Execution::Interpreted, None).unwrap();
-    let power = [(Name::new("power").unwrap(), "W".to_owned())];
-    let rules =
-        QuickRules::of_signals(&power, "power-threshold", &settings("busy_above = 10, idle_for = \"3 min\""))
-            .unwrap();
+    let power = [in_watts("power")];
+    let rules = QuickRules::of_signals(
+        &power,
+        QuickModule::BuiltIn("power-threshold"),
+        &settings("busy_above = 10, idle_for = \"3 min\""),
+    )
+    .unwrap();
     let plan = plan(&rules, &modules);
     let (_folder, path) = recording();
     let mut timeline = Timeline::default();
@@ -92,9 +99,9 @@ fn a_probe_changes_nothing_and_sums_up_what_off_would_have_done() {
 #[test]
 fn a_recording_finds_its_machine_or_says_why_not() {
     let modules = Modules::new(Execution::Interpreted, None).unwrap();
-    let names = ["power", "fan"].map(|name| (Name::new(name).unwrap(), "W".to_owned()));
+    let names = ["power", "fan"].map(in_watts);
     let detector = settings("busy_above = 10");
-    let rules = QuickRules::of_signals(&names, "power-threshold", &detector).unwrap();
+    let rules = QuickRules::of_signals(&names, QuickModule::BuiltIn("power-threshold"), &detector).unwrap();
     let plan = plan(&rules, &modules);
     let fan = plan.machines[0].signals.iter().position(|signal| signal.name.as_str() == "fan").unwrap();
     let to_fan = Bound::To(Place { machine: 0, signal: fan });

@@ -152,6 +152,14 @@ impl Problem {
     }
 
     /// With the line it stands in, for a terminal.
+    /// Without the place, for rules that nobody wrote.
+    pub fn message_and_help(&self) -> String {
+        match &self.help {
+            Some(help) => format!("{}\nhelp: {help}", self.message),
+            None => self.message.clone(),
+        }
+    }
+
     pub fn render(&self) -> String {
         let mut out = format!("{self}\n");
         if let Some(spot) = &self.spot {

@@ -295,6 +295,12 @@ static SIGNAL: Shape = Shape {
             duration(Span(500), DAY),
             "A reading older than this counts as missing; 30s unless set.",
         ),
+        key(
+            "stuck_after",
+            duration(Span::secs(1), DAY),
+            "A meter that has read exactly the same for so long is taken to be stuck, which counts as busy. Only for \
+             one that is never quite still, not even at an idle machine; not looked at unless set.",
+        ),
     ],
 };
 

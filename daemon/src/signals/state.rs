@@ -3,7 +3,7 @@
 use crate::event::{Reading, Value};
 use crate::intake::{self, Counters, Decoded, Rejection};
 use crate::plan::{NumberSignal, Signal, SignalKind};
-use crate::time::{Moment, Now};
+use crate::time::{Moment, Now, Span};
 
 #[derive(Clone, Debug, Default)]
 pub struct SignalState {
@@ -11,6 +11,8 @@ pub struct SignalState {
     /// What the broker had stored, and when it was handed over. It may be from last week, so it is only shown, and only
     /// until something live comes in.
     stored: Option<Reading>,
+    /// Since when every reading has been exactly the newest one.
+    same_since: Moment,
     counters: Counters,
 }
 
@@ -89,6 +91,9 @@ impl SignalState {
             self.counters.count("older");
             return None;
         }
+        if self.latest.as_ref().is_none_or(|latest| latest.value != reading.value) {
+            self.same_since = at;
+        }
         self.latest = Some(reading.clone());
         Some(reading)
     }
@@ -106,6 +111,13 @@ impl SignalState {
     /// From then on the signal counts as missing; nothing when it has been missing all along.
     pub fn stale_at(&self, rules: &Signal) -> Option<Moment> {
         self.fresh_at().map(|at| at + rules.stale_after)
+    }
+
+    /// For how long the meter has read exactly the same, if that is too long to be true. Only readings show it: a
+    /// silence does not.
+    pub fn stuck_for(&self, rules: &Signal) -> Option<Span> {
+        let same_for = self.fresh_at()?.since(self.same_since);
+        rules.stuck_after.and_then(|longest| (same_for >= longest).then_some(same_for))
     }
 
     /// How often a message on the signal's topic was no reading, and why.
@@ -149,7 +161,6 @@ mod tests {
     use super::*;
     use crate::event::Name;
     use crate::plan::{Source, ValuePath};
-    use crate::time::Span;
 
     fn live(at: u64) -> Arrived {
         Arrived { at: Moment(at), retained: false, now: None }
@@ -166,6 +177,7 @@ mod tests {
                 plausible: (-5.0, 4_000.0),
             }),
             stale_after: Span::secs(30),
+            stuck_after: None,
         }
     }
 
@@ -221,6 +233,25 @@ mod tests {
         assert_eq!(signal.latest().unwrap().value, Value::Number(600.0));
         assert_eq!(signal.fresh_at(), Some(Moment(7)));
         assert_eq!(signal.stale_at(&power()), Some(Moment(7) + Span::secs(30)));
+    }
+
+    /// Fault 25 of the catalogue.
+    #[test]
+    fn a_meter_that_reads_exactly_the_same_for_long_is_stuck_until_it_moves() {
+        let rules = Signal { stuck_after: Some(Span::secs(60)), ..power() };
+        let mut signal = SignalState::new(&rules);
+        let mut at = |secs: u64, watts: f64| {
+            signal.accept(Value::Number(watts), Moment(secs * 1_000), false);
+            signal.stuck_for(&rules)
+        };
+        assert_eq!([at(0, 3.1), at(30, 3.2), at(89, 3.2)], [None; 3]);
+        assert_eq!(at(90, 3.2), Some(Span::secs(60)));
+        assert_eq!(at(500, 3.2), Some(Span::secs(470)));
+        assert_eq!(at(501, 3.1), None, "it moves");
+        assert_eq!(at(900, 3.2), None, "a silence is for stale_after to judge");
+        assert_eq!(SignalState::new(&rules).stuck_for(&rules), None);
+        let unset = SignalState { same_since: Moment(0), ..signal };
+        assert_eq!(unset.stuck_for(&power()), None);
     }
 
     fn senml(scale: f64) -> Signal {

@@ -61,7 +61,8 @@ impl World<'_> {
                 self.console(place, RequestKind::Off, Span::ZERO, Way::Live);
                 self.console(place, RequestKind::ForceOff, pause, Way::Live);
             }
-            54..66 => self.console(place, RequestKind::OffWhenIdle, Span::ZERO, Way::Live),
+            54..57 => self.say(place),
+            57..66 => self.console(place, RequestKind::OffWhenIdle, Span::ZERO, Way::Live),
             66..69 => self.console(place, RequestKind::Cancel, Span::ZERO, Way::Live),
             69..72 => {
                 let open = self.fate.span(Span::secs(5), Span::secs(1_800));
@@ -177,6 +178,25 @@ impl World<'_> {
         let payload = r#"{"machine":"no-such-machine","request":"off"}"#.to_owned();
         let topic = "idlegate/request/console";
         self.speak(topic, payload, "console", Vec::new(), RequestKind::Off, None, Span::ZERO, Way::Live);
+    }
+
+    /// A voice relay says a thing once, or three times for good measure.
+    fn say(&mut self, place: usize) {
+        let (wish, kind) = match self.fate.span(Span(0), Span(4)).0 {
+            0 => (" Switch  OFF", RequestKind::Off),
+            1 => ("turn off", RequestKind::Off),
+            2 => ("off when done", RequestKind::OffWhenIdle),
+            3 => ("leave it on", RequestKind::Cancel),
+            _ => ("turn on", RequestKind::On),
+        };
+        let machine = PLACES[place].machine;
+        let thing = if machine == "filament-printer" { "The Old Printer" } else { machine };
+        let times = if self.fate.happens(0.3) { 3 } else { 1 };
+        for nth in 0..times {
+            let payload = format!(r#"{{"thing":"{thing}","wish":"{wish}"}}"#);
+            let after = Span(nth * 700);
+            self.speak("voice/heard", payload, "voice", vec![place], kind, None, after, Way::Live);
+        }
     }
 
     fn night(&mut self, way: Way) {

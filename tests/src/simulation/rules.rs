@@ -59,6 +59,17 @@ when_busy = "defer"
 [inputs.night.gestures]
 bell = "off"
 
+[inputs.voice]
+topic = "voice/heard"
+pointer = "/wish"
+machine = { pointer = "/thing", aliases = { filament-printer = ["the old printer"] } }
+machines = "all"
+[inputs.voice.gestures]
+off = { words = ["switch off", "turn off"], request = "off" }
+when-idle = { words = ["off when done"], request = "off-when-idle" }
+keep = { words = ["leave it on"], request = "cancel" }
+on = { words = ["turn on"], request = "on" }
+
 [inputs.red-button]
 topic = "contacts/red-button"
 machines = "all"

@@ -5,5 +5,6 @@ mod agreement;
 mod code_cache;
 mod conduct;
 mod fixture;
+mod handmade;
 mod hostile;
 mod threads;

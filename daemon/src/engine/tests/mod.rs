@@ -2,6 +2,7 @@
 //! a stored press obeyed, a request answered twice or not at all, an answer of a detector that was replaced.
 
 mod adopting;
+mod circuits;
 mod inputs;
 mod outages;
 mod permits;
@@ -10,4 +11,5 @@ mod refreshing;
 mod requests;
 mod schedules;
 mod sightings;
+mod stuck;
 mod world;

@@ -79,6 +79,7 @@ pub(super) fn plan() -> Plan {
                 plausible: (-5.0, 4_000.0),
             }),
             stale_after: Span::secs(30),
+            stuck_after: None,
         }],
         detectors: vec![DetectorUse {
             name: name("power-threshold"),

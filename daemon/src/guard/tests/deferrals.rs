@@ -245,6 +245,64 @@ fn old_readings_are_renewed_when_the_notice_is_over() {
     );
 }
 
+const ASKED_AND_TOLD: [(u64, &str); 4] =
+    [(100, DEFERRED), (70_000, NOTICE), (100_000, "refresh"), (101_000, "say deferral-busy-again")];
+
+fn unanswered(rest: &[(u64, Step)]) -> Vec<(u64, Step)> {
+    deferred(&[&[at(60_000, clear())], rest].concat())
+}
+
+#[test]
+fn an_outlet_that_never_answers_is_asked_again_and_people_are_told_once() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    story(
+        policy,
+        &unanswered(&[at(240_000, Step::Wait)]),
+        &[&ASKED_AND_TOLD[..], &[(146_000, "refresh"), (192_000, "refresh"), (238_000, "refresh")]].concat(),
+    );
+}
+
+#[test]
+fn an_outlet_that_answers_again_is_switched_off_after_a_new_notice() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    story(
+        policy,
+        &unanswered(&[at(146_500, clear()), at(176_700, clear()), at(177_000, off())]),
+        &[
+            &ASKED_AND_TOLD[..],
+            &[(146_000, "refresh"), (146_500, NOTICE), (176_500, "refresh"), (176_700, ACTED)],
+        ]
+        .concat(),
+    );
+}
+
+#[test]
+fn a_meter_that_always_answers_too_late_wears_nobody_out() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    let late = [146_000, 192_000, 238_000];
+    let answers: Vec<_> = late.iter().map(|asked| at(asked + 2_000, clear())).collect();
+    let asked: Vec<_> = late.iter().map(|asked| (*asked, "refresh")).collect();
+    story(policy, &unanswered(&answers), &[&ASKED_AND_TOLD[..], &asked].concat());
+}
+
+#[test]
+fn a_meter_that_reports_by_itself_again_needs_no_asking() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    let reports: Vec<_> = (21..=33).map(|nth| at(nth * 5_000, clear())).collect();
+    let steps = unanswered(&[reports, vec![at(165_100, off())]].concat());
+    story(policy, &steps, &[&ASKED_AND_TOLD[..], &[(135_000, NOTICE), (165_000, ACTED)]].concat());
+}
+
+#[test]
+fn a_machine_that_works_again_while_the_outlet_does_not_answer_is_waited_for() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    story(
+        policy,
+        &unanswered(&[at(120_000, busy()), at(400_000, Step::Wait)]),
+        &[&ASKED_AND_TOLD[..], &[(120_000, "say deferral-busy-again")]].concat(),
+    );
+}
+
 #[test]
 fn a_press_that_acts_first_leaves_nothing_of_the_deferral() {
     story(

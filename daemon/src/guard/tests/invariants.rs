@@ -205,8 +205,9 @@ impl Walk {
         let wished = self.oracle.deferral;
         // A notice that runs already may be one of older rules, with the longest there are.
         let notice = policy.notice.max(Policy::default().notice);
-        let patience =
-            policy.settle_for + notice + policy.refresh_wait + policy.confirm_within + Span::secs(3);
+        // An outlet that did not answer has to be seen to report for as long as a notice.
+        let settled = policy.settle_for.max(if policy.can_refresh { notice } else { Span::ZERO });
+        let patience = settled + notice + policy.refresh_wait + policy.confirm_within + Span::secs(3);
         let until = self.now + patience;
         let mut off = false;
         while self.now < until {

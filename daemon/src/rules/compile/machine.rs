@@ -238,7 +238,8 @@ fn signals(section: &Section<'_>, report: &mut Report<'_>) -> (Vec<Signal>, Vec<
         // Without its topic it is of no use, but it is declared, and whoever names it is not at fault.
         let source = source
             .unwrap_or(crate::plan::Source { filter: String::new(), path: crate::plan::ValuePath::Whole });
-        signals.push(Signal { name: valid_name, source, kind, stale_after });
+        let stuck_after = section.duration("stuck_after");
+        signals.push(Signal { name: valid_name, source, kind, stale_after, stuck_after });
         places.push(name.place);
     }
     (signals, places)
@@ -246,7 +247,7 @@ fn signals(section: &Section<'_>, report: &mut Report<'_>) -> (Vec<Signal>, Vec<
 
 fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
     if section.text("kind").is_some_and(|kind| kind.value == "text") {
-        for key in ["unit", "scale", "offset", "plausible"] {
+        for key in ["unit", "scale", "offset", "plausible", "stuck_after"] {
             if section.has(key) {
                 let message = format!("a text signal has no {key}");
                 report.add(Code::ConflictingKeys, section.place_of_key(key), message);

@@ -22,10 +22,11 @@ pub(crate) enum Claim {
     OffExpires,
     NewerWins,
     DutiesAreDone,
+    CircuitHolds,
 }
 
 impl Claim {
-    pub(crate) const ALL: [Claim; 9] = [
+    pub(crate) const ALL: [Claim; 10] = [
         Claim::OffOnlyWhenClear,
         Claim::OnOnlyWhenAsked,
         Claim::WindowIsHalfOpen,
@@ -35,6 +36,7 @@ impl Claim {
         Claim::OffExpires,
         Claim::NewerWins,
         Claim::DutiesAreDone,
+        Claim::CircuitHolds,
     ];
 
     pub(crate) const fn words(self) -> &'static str {
@@ -48,6 +50,7 @@ impl Claim {
             Claim::OffExpires => "7 no off takes effect on a busy machine beyond its expiry",
             Claim::NewerWins => "8 an older fact never replaces a newer one",
             Claim::DutiesAreDone => "9 on, off, emergency, deferral and answers come in their time",
+            Claim::CircuitHolds => "10 no on beyond what the circuit bears",
         }
     }
 }
@@ -69,6 +72,15 @@ pub(crate) struct Window {
     pub(crate) age: u8,
 }
 
+/// What the circuit would bear with this machine on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Room {
+    Ample,
+    /// The guard may think so or not: an on of the other machine is dead, and not yet given up.
+    Perhaps,
+    None,
+}
+
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct Books {
     pub(crate) told: Option<Told>,
@@ -81,6 +93,9 @@ pub(crate) struct Books {
     /// The age of the oldest plain off that may still be on its way. Of all other commands it is enough that they may
     /// be lost, doubled or late, which is to say that the outlet may report anything at any time.
     pub(crate) flying_off: Option<u8>,
+    /// The age of an on of ours that no report has confirmed; counted only where machines share a circuit.
+    pub(crate) flying_on: Option<u8>,
+    pub(crate) room: Room,
     pub(crate) locked: bool,
     pub(crate) deferral: bool,
     pub(crate) window: Option<Window>,
@@ -104,6 +119,8 @@ impl Books {
             link: false,
             permit: false,
             flying_off: None,
+            flying_on: None,
+            room: Room::Ample,
             locked: false,
             deferral: false,
             window: None,
@@ -120,6 +137,7 @@ impl Books {
             // Nothing is known now, but that did not begin before the crash if the machine was idle.
             busy_for: self.busy_for,
             flying_off: self.flying_off,
+            flying_on: self.flying_on,
             locked: self.locked,
             deferral: self.deferral,
             ..Books::new()
@@ -128,6 +146,11 @@ impl Books {
 
     pub(crate) fn clear(&self) -> bool {
         self.told.is_some_and(|told| told.state == PermissiveState::Clear && told.valid_left > 0)
+    }
+
+    /// On, or so it may be for all that is known.
+    pub(crate) fn may_be_on(&self) -> bool {
+        self.outlet != Some(Switch::Off) || self.flying_on.is_some_and(|age| age <= EXPIRY)
     }
 
     /// Time passes in the world, whether or not the program runs.
@@ -143,6 +166,7 @@ impl Books {
         self.busy_for = if self.clear() { 0 } else { older(self.busy_for).min(EXPIRY + 1) };
         self.outlet_age = 1;
         self.flying_off = self.flying_off.map(older).filter(|age| !expire || *age <= EXPIRY);
+        self.flying_on = self.flying_on.map(older).filter(|age| *age <= EXPIRY + 1);
         self.window = self.window.filter(|window| window.left > ticks).map(|window| Window {
             left: window.left - ticks,
             age: older(window.age).min(2),

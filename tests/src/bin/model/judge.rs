@@ -6,7 +6,7 @@ use idlegate::guard::{
 };
 use idlegate::time::Moment;
 
-use crate::books::{AGE_MAX, Books, Claim, Told, Window};
+use crate::books::{AGE_MAX, Books, Claim, Room, Told, Window};
 use crate::scenes::Ask;
 use crate::world::{Shop, World};
 
@@ -60,6 +60,10 @@ impl Shop {
                 if before.locked || world.books.locked || !wanted || !permitted {
                     world.breaks(Claim::OnOnlyWhenAsked);
                 }
+                if before.room == Room::None && command.resend == 0 {
+                    world.breaks(Claim::CircuitHolds);
+                }
+                world.books.flying_on = self.scene.shares_circuit.then_some(0);
             }
             (Switch::Off, Cause::Plain) => {
                 let unseen = world.books.told.is_some_and(|told| told.unseen && told.age == 0);
@@ -132,7 +136,8 @@ impl Shop {
         }
         let fresh = |told: &Told| !policy.can_refresh || u64::from(told.reading_age) <= policy.fresh_within.0;
         let idle = before.clear() && before.told.is_some_and(|told| !told.unseen && fresh(&told));
-        let permitted = policy.remote_on && (!policy.on_needs_permit || before.permit);
+        let permitted =
+            policy.remote_on && before.room == Room::Ample && (!policy.on_needs_permit || before.permit);
         let undone = match ask.kind {
             RequestKind::On if !before.locked && permitted && heading != Some(Switch::On) => {
                 !sent(Switch::On, Cause::Plain)

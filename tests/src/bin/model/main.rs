@@ -8,13 +8,36 @@
 //! Times are relative to now and capped where the guard asks no further, so the states are finite. Liveness is written
 //! as "within so many ticks". Afterwards one bug is planted for each claim, to show that the model can find it.
 
+/// One property for each claim, of a state that says which of them it breaks.
+macro_rules! claims {
+    ($broken:expr) => {
+        vec![
+            claims!(@ OffOnlyWhenClear, $broken),
+            claims!(@ OnOnlyWhenAsked, $broken),
+            claims!(@ WindowIsHalfOpen, $broken),
+            claims!(@ OneAnswerEach, $broken),
+            claims!(@ TwoGestureWayOut, $broken),
+            claims!(@ KeptSurvives, $broken),
+            claims!(@ OffExpires, $broken),
+            claims!(@ NewerWins, $broken),
+            claims!(@ DutiesAreDone, $broken),
+            claims!(@ CircuitHolds, $broken),
+        ]
+    };
+    (@ $claim:ident, $broken:expr) => {
+        Property::always(Claim::$claim.words(), |_, state| ($broken)(state) != Some(Claim::$claim))
+    };
+}
+
 mod books;
+mod circuit;
 mod judge;
 mod plants;
 mod scenes;
 mod world;
 
-use std::fmt::Write as _;
+use std::fmt::{Debug, Write as _};
+use std::hash::Hash;
 use std::process::ExitCode;
 use std::time::Instant;
 
@@ -22,6 +45,7 @@ use anyhow::{Context, bail};
 use stateright::{Checker, HasDiscoveries, Model};
 
 use books::Claim;
+use circuit::Pair;
 use plants::Plant;
 use scenes::Scene;
 use world::Shop;
@@ -37,8 +61,12 @@ struct Explored {
 
 fn main() -> anyhow::Result<ExitCode> {
     let (short, json) = arguments()?;
-    let scenes = scenes::all(short);
-    let explored: Vec<Explored> = scenes.iter().map(explore).collect();
+    let mut scenes = scenes::all(short);
+    let mut explored: Vec<Explored> =
+        scenes.iter().map(|scene| explore(scene, Shop { scene: scene.clone(), plant: None })).collect();
+    let shared = scenes::circuit(short);
+    explored.push(explore(&shared, Pair::new(shared.clone(), None)));
+    scenes.push(shared);
     let planted: Vec<(Plant, Claim, bool, usize)> = Plant::ALL.into_iter().map(find_plant).collect();
     if let Some(file) = json {
         std::fs::write(&file, figures(&explored, &planted))
@@ -75,9 +103,14 @@ fn arguments() -> anyhow::Result<(bool, Option<String>)> {
     Ok((short, json))
 }
 
-fn explore(scene: &Scene) -> Explored {
+fn explore<M>(scene: &Scene, model: M) -> Explored
+where
+    M: Model + Send + Sync + 'static,
+    M::State: Clone + Debug + Hash + PartialEq + Send + Sync,
+    M::Action: Clone + Debug + PartialEq,
+{
     let begun = Instant::now();
-    let mut checker = Shop { scene: scene.clone(), plant: None }.checker().threads(threads());
+    let mut checker = model.checker().threads(threads());
     if let Some(depth) = scene.depth_max {
         checker = checker.target_max_depth(depth);
     }
@@ -108,17 +141,30 @@ fn explore(scene: &Scene) -> Explored {
 fn find_plant(plant: Plant) -> (Plant, Claim, bool, usize) {
     let claim = plant.breaks();
     let scene = scenes::for_plant(plant);
-    let checker = Shop { scene, plant: Some(plant) }
+    let steps = if scene.shares_circuit {
+        steps_to(claim, Pair::new(scene, Some(plant)))
+    } else {
+        steps_to(claim, Shop { scene, plant: Some(plant) })
+    };
+    let told = if steps > 0 { format!("found in {steps} steps") } else { "NOT FOUND".into() };
+    println!("planted: {:<52} {told}", plant.words());
+    (plant, claim, steps > 0, steps)
+}
+
+/// The shortest way to a state that breaks the claim; none is 0.
+fn steps_to<M>(claim: Claim, model: M) -> usize
+where
+    M: Model + Send + Sync + 'static,
+    M::State: Clone + Debug + Hash + PartialEq + Send + Sync,
+    M::Action: Clone + Debug + PartialEq,
+{
+    let checker = model
         .checker()
         .threads(threads())
         .finish_when(HasDiscoveries::AnyOf([claim.words()].into()))
         .spawn_bfs()
         .join();
-    let path = checker.discovery(claim.words());
-    let steps = path.map_or(0, |path| path.into_actions().len());
-    let told = if steps > 0 { format!("found in {steps} steps") } else { "NOT FOUND".into() };
-    println!("planted: {:<52} {told}", plant.words());
-    (plant, claim, steps > 0, steps)
+    checker.discovery(claim.words()).map_or(0, |path| path.into_actions().len())
 }
 
 fn threads() -> usize {

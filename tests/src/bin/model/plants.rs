@@ -19,10 +19,12 @@ pub(crate) enum Plant {
     OffNotSent,
     DeafToEmergency,
     NeverTicks,
+    CircuitUncounted,
+    CircuitOnTheWay,
 }
 
 impl Plant {
-    pub(crate) const ALL: [Plant; 14] = [
+    pub(crate) const ALL: [Plant; 16] = [
         Plant::DoubtIsIdle,
         Plant::IgnoresUnseen,
         Plant::ForceByAnybody,
@@ -37,6 +39,8 @@ impl Plant {
         Plant::OffNotSent,
         Plant::DeafToEmergency,
         Plant::NeverTicks,
+        Plant::CircuitUncounted,
+        Plant::CircuitOnTheWay,
     ];
 
     pub(crate) const fn words(self) -> &'static str {
@@ -55,6 +59,8 @@ impl Plant {
             Plant::OffNotSent => "an off is answered and not sent",
             Plant::DeafToEmergency => "an emergency is not heard",
             Plant::NeverTicks => "deadlines pass unnoticed",
+            Plant::CircuitUncounted => "nobody counts what the circuit bears",
+            Plant::CircuitOnTheWay => "a machine on its way to on is not counted",
         }
     }
 
@@ -70,6 +76,7 @@ impl Plant {
             Plant::CommandsNeverExpire => Claim::OffExpires,
             Plant::RestampsLate => Claim::NewerWins,
             Plant::OffNotSent | Plant::DeafToEmergency | Plant::NeverTicks => Claim::DutiesAreDone,
+            Plant::CircuitUncounted | Plant::CircuitOnTheWay => Claim::CircuitHolds,
         }
     }
 }

@@ -12,6 +12,8 @@ pub(crate) struct Scene {
     pub(crate) policy: Policy,
     pub(crate) asks: Vec<Ask>,
     pub(crate) facts: Vec<Fact>,
+    /// Two such machines are on one circuit, which bears one of them.
+    pub(crate) shares_circuit: bool,
     /// Explored so far and no further; without it, to the end.
     pub(crate) depth_max: Option<usize>,
 }
@@ -117,6 +119,7 @@ fn override_window() -> Scene {
             press(On),
         ],
         facts: vec![Fact::Clear, Fact::Busy],
+        shares_circuit: false,
         depth_max: None,
     }
 }
@@ -128,6 +131,7 @@ fn deferral() -> Scene {
         policy: policy(),
         asks: vec![press(OffWhenIdle), by(SCHEDULE, TIMER, Off), press(Cancel), press(On)],
         facts: vec![Fact::Clear, Fact::Unseen, Fact::Trap],
+        shares_circuit: false,
         depth_max: None,
     }
 }
@@ -139,6 +143,7 @@ fn idle_off() -> Scene {
         policy: Policy { idle_off_after: Some(Span(3)), ..policy() },
         asks: vec![press(Off), press(Cancel)],
         facts: vec![Fact::Clear, Fact::Short, Fact::Busy],
+        shares_circuit: false,
         depth_max: None,
     }
 }
@@ -159,6 +164,7 @@ fn emergency() -> Scene {
             press(On),
         ],
         facts: vec![Fact::Clear],
+        shares_circuit: false,
         depth_max: None,
     }
 }
@@ -171,6 +177,7 @@ fn fresh() -> Scene {
         policy: Policy { can_refresh: true, refresh_wait: Span(2), ..policy() },
         asks: vec![press(Off), by(SCHEDULE, TIMER, Off), press(Flip)],
         facts: vec![Fact::Clear, Fact::Old, Fact::Unseen, Fact::Busy],
+        shares_circuit: false,
         depth_max: None,
     }
 }
@@ -190,6 +197,7 @@ fn everything(short: bool) -> Scene {
         },
         asks,
         facts: vec![Fact::Clear, Fact::Short, Fact::Old, Fact::Unseen, Fact::Busy, Fact::Trap],
+        shares_circuit: false,
         depth_max: Some(if short { 6 } else { 7 }),
     }
 }
@@ -208,7 +216,22 @@ fn long_guard() -> Scene {
         },
         asks: vec![press(Off), press(ForceOff)],
         facts: vec![Fact::Clear, Fact::Busy],
+        shares_circuit: false,
         depth_max: None,
+    }
+}
+
+/// Two machines that may not both be on; too much to see the end of.
+pub(crate) fn circuit(short: bool) -> Scene {
+    use RequestKind::{Lock, Off, On};
+    Scene {
+        name: "two on one circuit",
+        // A command is dead before it is given up, as it is in the plan that is made of the rules.
+        policy: Policy { confirm_within: Span(2), ..policy() },
+        asks: vec![press(On), press(Off), press(Lock)],
+        facts: vec![Fact::Clear],
+        shares_circuit: true,
+        depth_max: Some(if short { 7 } else { 9 }),
     }
 }
 
@@ -222,5 +245,6 @@ pub(crate) fn for_plant(plant: Plant) -> Scene {
         Plant::AnswersTwice | Plant::CommandsNeverExpire | Plant::OffNotSent => override_window(),
         Plant::ObeysRefusedOn | Plant::ForgetsLockout | Plant::DeafToEmergency => emergency(),
         Plant::IgnoresUnseen => fresh(),
+        Plant::CircuitUncounted | Plant::CircuitOnTheWay => circuit(false),
     }
 }

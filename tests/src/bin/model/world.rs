@@ -12,17 +12,17 @@ use crate::plants::Plant;
 use crate::scenes::Scene;
 
 /// Every state is seen from this moment.
-const NOW: Moment = Moment(1_000);
+pub(crate) const NOW: Moment = Moment(1_000);
 /// A late message is a tick late and comes just after a newer one, so no older ages need telling apart.
-const LATE: Span = Span(0);
+pub(crate) const LATE: Span = Span(0);
 /// How long the program is stopped, when it is.
-const SLEEP: u8 = 4;
+pub(crate) const SLEEP: u8 = 4;
 
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(crate) struct World {
     pub(crate) guard: Guard,
     pub(crate) books: Books,
-    broken: Option<Claim>,
+    pub(crate) broken: Option<Claim>,
 }
 
 /// What detectors say of the machine.
@@ -109,36 +109,12 @@ impl Model for Shop {
     }
 
     fn properties(&self) -> Vec<Property<Shop>> {
-        vec![
-            Property::always(Claim::OffOnlyWhenClear.words(), |_, w: &World| {
-                w.broken != Some(Claim::OffOnlyWhenClear)
-            }),
-            Property::always(Claim::OnOnlyWhenAsked.words(), |_, w: &World| {
-                w.broken != Some(Claim::OnOnlyWhenAsked)
-            }),
-            Property::always(Claim::WindowIsHalfOpen.words(), |_, w: &World| {
-                w.broken != Some(Claim::WindowIsHalfOpen)
-            }),
-            Property::always(Claim::OneAnswerEach.words(), |_, w: &World| {
-                w.broken != Some(Claim::OneAnswerEach)
-            }),
-            Property::always(Claim::TwoGestureWayOut.words(), |_, w: &World| {
-                w.broken != Some(Claim::TwoGestureWayOut)
-            }),
-            Property::always(Claim::KeptSurvives.words(), |_, w: &World| {
-                w.broken != Some(Claim::KeptSurvives)
-            }),
-            Property::always(Claim::OffExpires.words(), |_, w: &World| w.broken != Some(Claim::OffExpires)),
-            Property::always(Claim::NewerWins.words(), |_, w: &World| w.broken != Some(Claim::NewerWins)),
-            Property::always(Claim::DutiesAreDone.words(), |_, w: &World| {
-                w.broken != Some(Claim::DutiesAreDone)
-            }),
-        ]
+        claims!(|world: &World| world.broken)
     }
 }
 
 impl World {
-    fn moment(&self, step: Step) -> Moment {
+    pub(crate) fn moment(&self, step: Step) -> Moment {
         match step {
             Step::Tick => NOW + Span(1),
             Step::Sleep => NOW + Span(u64::from(SLEEP)),
@@ -162,7 +138,7 @@ impl Shop {
         }
     }
 
-    fn happen(&self, world: &mut World, step: Step) {
+    pub(crate) fn happen(&self, world: &mut World, step: Step) {
         let expire = self.plant != Some(Plant::CommandsNeverExpire);
         match step {
             Step::Tick => {
@@ -189,6 +165,9 @@ impl Shop {
             Step::Reports(state) => {
                 world.books.outlet = Some(state);
                 world.books.outlet_age = 0;
+                if state == Switch::On {
+                    world.books.flying_on = None;
+                }
                 let report = OutletReport { state: world.books.outlet, at: NOW };
                 self.give(world, step, Input::Outlet(report));
                 if state == Switch::Off && world.guard.pending().is_none() {
@@ -295,7 +274,7 @@ impl Shop {
         self.give(world, step, Input::Permissive(permissive));
     }
 
-    fn give(&self, world: &mut World, step: Step, input: Input) {
+    pub(crate) fn give(&self, world: &mut World, step: Step, input: Input) {
         let now = world.moment(step);
         let before = world.books.clone();
         let heading = world.guard.pending().map(|pending| pending.switch).or(before.outlet);

@@ -6,7 +6,7 @@ use anyhow::{Result, anyhow};
 use idlegate::calibrate::Settings;
 use idlegate::event::Name;
 use idlegate::guard::PermissiveState;
-use idlegate::replay::{Player, QuickRules, Timeline, Track};
+use idlegate::replay::{Player, QuickModule, QuickRules, QuickSignal, Timeline, Track};
 use idlegate::rules::{self, Surroundings, SystemSecrets};
 use idlegate::service::Modules;
 use idlegate::time::Span;
@@ -43,7 +43,11 @@ pub(crate) fn calibrated(
     modules: &Modules,
 ) -> Result<Answers> {
     let power = Name::new("power")?;
-    let rules = QuickRules::of_signals(&[(power, "W".to_owned())], "power-threshold", &settings.to_toml())?;
+    let rules = QuickRules::of_signals(
+        &[QuickSignal { name: power, unit: "W".to_owned(), text: false }],
+        QuickModule::BuiltIn("power-threshold"),
+        &settings.to_toml(),
+    )?;
     let around = Surroundings { detectors: modules, secrets: &SystemSecrets::CHECK };
     let compiled = rules::compile(&rules::load(&rules.path()), &around);
     let plan = compiled.map_err(|problems| anyhow!("the rules cannot be used: {problems:?}"))?.plan;

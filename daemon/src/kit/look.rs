@@ -1,0 +1,172 @@
+//! A look at a detector's file: what it is, what it says of itself, and why it would be refused.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+
+use crate::detectors::limits::FileSize;
+use crate::detectors::{
+    CONTRACT_VERSION, Description, Execution, FileKind, LoadError, Loader, Sandbox, SandboxError, Screening,
+    ValueKind,
+};
+
+/// What can be said of one file.
+#[derive(Debug)]
+pub struct Look {
+    file: String,
+    sha256: String,
+    outline: Option<Screening>,
+    said: Result<Description, LoadError>,
+}
+
+impl Look {
+    /// Reads the file, and, unless it is refused before, loads it in the sandbox and lets it introduce itself.
+    pub fn at(path: &Path) -> Result<Look, SandboxError> {
+        let loader = Loader::new(Sandbox::new(Execution::Automatic)?, None);
+        // A file too long to be loaded is not read to its end for the sake of its digest.
+        let bytes = std::fs::metadata(path).map_or(0, |file| file.len());
+        let file = if bytes > FileSize::LARGE.bytes_max as u64 {
+            Vec::new()
+        } else {
+            std::fs::read(path).unwrap_or_default()
+        };
+        Ok(Look {
+            file: path.display().to_string(),
+            sha256: Sha256::digest(&file).iter().fold(String::new(), |mut text, byte| {
+                let _ = write!(text, "{byte:02x}");
+                text
+            }),
+            outline: Screening::of(&file, FileSize::ORDINARY).ok(),
+            said: loader.load_file(path, None).map(|module| module.description().clone()),
+        })
+    }
+
+    /// Whether the guard would take it.
+    pub fn is_taken(&self) -> bool {
+        self.said.is_ok()
+    }
+
+    pub fn words(&self) -> String {
+        let mut text = String::new();
+        let mut line = |words: String| {
+            // A text never fails to take more.
+            let _ = writeln!(text, "{words}");
+        };
+        match &self.said {
+            Ok(said) => {
+                line(format!("{} {}: {}", said.name, said.version, said.purpose));
+                line(String::new());
+            }
+            Err(why) => line(format!("{} would be refused: it {why}", self.file)),
+        }
+        if let Some(outline) = &self.outline {
+            line(format!(
+                "file       {}, {} bytes, {} functions",
+                kind(outline.kind),
+                outline.bytes,
+                outline.functions
+            ));
+            line(format!("sha256     {}", self.sha256));
+            line(format!("contract   {}", contract(outline)));
+            line(format!("asks for   {}", asks_for(outline)));
+        }
+        if let Ok(said) = &self.said {
+            for (index, signal) in said.signals.iter().enumerate() {
+                let head = if index == 0 { "signals" } else { "" };
+                let unit = match (signal.kind, signal.unit.as_str()) {
+                    (ValueKind::Text, _) => "text",
+                    (ValueKind::Number, "") => "number",
+                    (ValueKind::Number, unit) => unit,
+                };
+                let needed = if signal.needed { "needed" } else { "optional" };
+                line(format!("{head:<10} {} ({unit}, {needed}): {}", signal.name, signal.purpose));
+            }
+            for (index, setting) in settings(&said.settings_schema).iter().enumerate() {
+                line(format!("{:<10} {setting}", if index == 0 { "settings" } else { "" }));
+            }
+        }
+        text
+    }
+
+    pub fn to_json(&self) -> Value {
+        let outline = self.outline.as_ref().map(|outline| {
+            json!({
+                "kind": kind(outline.kind), "bytes": outline.bytes, "functions": outline.functions,
+                "contract": outline.contract, "imports": outline.imports,
+            })
+        });
+        let said = self.said.as_ref().ok().map(|said| {
+            let signals = said.signals.iter().map(|signal| {
+                json!({
+                    "name": signal.name.as_str(), "text": signal.kind == ValueKind::Text, "unit": signal.unit,
+                    "needed": signal.needed, "purpose": signal.purpose,
+                })
+            });
+            json!({
+                "name": said.name.as_str(), "version": said.version, "purpose": said.purpose,
+                "signals": signals.collect::<Vec<_>>(), "settings_schema": said.settings_schema,
+            })
+        });
+        json!({
+            "file": self.file, "sha256": self.sha256, "outline": outline, "description": said,
+            "refused": self.said.as_ref().err().map(ToString::to_string),
+        })
+    }
+}
+
+fn kind(kind: FileKind) -> &'static str {
+    match kind {
+        FileKind::Component => "component",
+        FileKind::CoreModule => "core module",
+    }
+}
+
+fn contract(outline: &Screening) -> String {
+    match &outline.contract {
+        Some(version) if version == CONTRACT_VERSION => version.clone(),
+        Some(version) => format!("{version}; this Idlegate speaks {CONTRACT_VERSION}"),
+        None => "none that shows from outside".to_owned(),
+    }
+}
+
+fn asks_for(outline: &Screening) -> String {
+    const SHOWN: usize = 8;
+    match outline.imports.len() {
+        0 => "nothing".to_owned(),
+        count if count > SHOWN => {
+            format!("{} and {} more", outline.imports[..SHOWN].join(", "), count - SHOWN)
+        }
+        _ => outline.imports.join(", "),
+    }
+}
+
+/// One line each: name, type, whether it may be left out, and what its schema says of it.
+fn settings(schema: &Value) -> Vec<String> {
+    let Some(properties) = schema["properties"].as_object() else {
+        return vec!["none that its schema names".to_owned()];
+    };
+    let required: Vec<&str> =
+        schema["required"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+    let line = |(name, of): (&String, &Value)| {
+        let types = match &of["type"] {
+            Value::String(one) => one.clone(),
+            Value::Array(several) => several
+                .iter()
+                .filter_map(Value::as_str)
+                .filter(|each| *each != "null")
+                .collect::<Vec<_>>()
+                .join(" or "),
+            _ => "value".to_owned(),
+        };
+        let default = match &of["default"] {
+            Value::Null if required.contains(&name.as_str()) => "needed".to_owned(),
+            Value::Null => "may be left out".to_owned(),
+            default => format!("{default} unless set"),
+        };
+        let about = of["description"].as_str().unwrap_or_default().replace('\n', " ");
+        format!("{name} ({types}, {default}): {about}")
+    };
+    properties.iter().map(line).collect()
+}

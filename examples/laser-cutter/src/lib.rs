@@ -1,0 +1,167 @@
+//! laser-cutter: busy while the tube fires, until the fumes are drawn off, and while the cooling water is warm.
+//!
+//! `cut` counts what has happened since the last shot; this file holds the settings and the words. README.md tells how
+//! it was made and how to wire it up.
+
+#![forbid(unsafe_code)]
+
+mod cut;
+
+use cut::{Cut, Limits, Stage};
+use idlegate_detector::{
+    Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span, quantity,
+};
+
+/// The settings of laser-cutter.
+#[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
+pub struct Settings {
+    /// The tube fires above this current, in milliampere: well above the noise, well below the weakest cut.
+    firing_above: f64,
+    /// A cut is over when the tube has not fired for so long: longer than the head travels between two parts.
+    #[serde(default = "thirty_seconds")]
+    cut_over_after: Span,
+    /// The extraction draws when the air in its duct moves this fast, in metres per second.
+    airflow_min: f64,
+    /// So long it must draw after a cut, with the lid closed.
+    #[serde(default = "three_minutes")]
+    extract_for: Span,
+    /// Cooling water below this temperature needs no pump any more, in degrees Celsius.
+    coolant_safe_below: f64,
+}
+
+fn thirty_seconds() -> Span {
+    Span::from_secs(30)
+}
+
+fn three_minutes() -> Span {
+    Span::from_mins(3)
+}
+
+impl Settings {
+    fn limits(&self) -> Result<Limits, SettingsError> {
+        let above_zero = |name: &'static str, value: f64, remedy: &'static str| {
+            if value.is_finite() && value > 0.0 {
+                Ok(value)
+            } else {
+                Err(SettingsError::new(name, format!("is {value}"), remedy))
+            }
+        };
+        let at_least_a_second = |name: &'static str, span: Span| {
+            if span >= Span::from_secs(1) {
+                Ok(span)
+            } else {
+                Err(SettingsError::new(name, format!("is {span}"), "give at least 1 s"))
+            }
+        };
+        Ok(Limits {
+            firing_above_ma: above_zero("firing_above", self.firing_above, "give a current such as 1")?,
+            cut_over_after: at_least_a_second("cut_over_after", self.cut_over_after)?,
+            airflow_min: above_zero("airflow_min", self.airflow_min, "give a speed such as 5")?,
+            extract_for: at_least_a_second("extract_for", self.extract_for)?,
+            coolant_safe_below_cel: above_zero(
+                "coolant_safe_below",
+                self.coolant_safe_below,
+                "give a temperature such as 25",
+            )?,
+        })
+    }
+}
+
+const TUBE: u32 = 0;
+const AIRFLOW: u32 = 1;
+const LID: u32 = 2;
+const COOLANT: u32 = 3;
+
+/// The detector.
+#[derive(Debug)]
+pub struct LaserCutter {
+    cut: Cut,
+    latest: [Option<Reading>; 4],
+}
+
+impl Detector for LaserCutter {
+    type Settings = Settings;
+
+    const DESCRIPTION: Description = Description {
+        name: "laser-cutter",
+        version: env!("CARGO_PKG_VERSION"),
+        purpose: "busy while the tube fires, until the fumes are drawn off, and while the cooling water is warm",
+        signals: &[
+            Signal::number("tube-current", "mA", "the current through the tube"),
+            Signal::number("airflow", "m/s", "the speed of the air in the extraction's duct"),
+            Signal::number("lid", "", "1 while the lid is closed, 0 while it is open"),
+            Signal::number("coolant", "Cel", "the temperature of the cooling water that leaves the tube"),
+        ],
+    };
+
+    fn new(settings: Settings) -> Result<Self, SettingsError> {
+        Ok(LaserCutter { cut: Cut::new(settings.limits()?), latest: [const { None }; 4] })
+    }
+
+    fn observe(&mut self, reading: &Reading) {
+        let Some(number) = reading.as_number() else { return };
+        match reading.signal {
+            TUBE => self.cut.tube(reading.at, number),
+            AIRFLOW => self.cut.airflow(reading.at, number),
+            LID => self.cut.lid(reading.at, number >= 0.5),
+            COOLANT => self.cut.coolant(number),
+            _ => return,
+        }
+        self.latest[reading.signal as usize] = Some(reading.clone());
+    }
+
+    fn assess(&mut self, now: Millis) -> Assessment {
+        let limits = *self.cut.limits();
+        let cel = |cel| quantity(cel, "Cel");
+        let (assessment, because): (Assessment, &[u32]) = match self.cut.stage(now) {
+            Stage::NothingYet => return Assessment::unknown("not every signal has been seen yet"),
+            Stage::Firing { ma, lid_closed: true } => {
+                let (current, limit) = (quantity(ma, "mA"), quantity(limits.firing_above_ma, "mA"));
+                (Assessment::busy(format!("the tube fires: {current}, above {limit}")), &[TUBE])
+            }
+            Stage::Firing { lid_closed: false, .. } => {
+                (Assessment::busy("the tube fires with the lid open"), &[TUBE, LID])
+            }
+            Stage::BetweenShots { quiet_for } => {
+                let left = limits.cut_over_after.saturating_sub(quiet_for) + limits.extract_for;
+                let reason = format!(
+                    "the tube last fired {} ago, a cut is over after {}",
+                    quiet_for.whole_secs(),
+                    limits.cut_over_after
+                );
+                (Assessment::busy(reason).clears_in(left), &[TUBE])
+            }
+            Stage::Extracting { left } => {
+                let reason = format!("fumes are drawn off for {} more", left.whole_secs());
+                (Assessment::busy(reason).clears_in(left), &[AIRFLOW])
+            }
+            Stage::NotExtracting { left, lid_closed: true } => {
+                let reason = "fumes are not drawn off: the extraction does not draw";
+                (Assessment::busy(reason).clears_in(left), &[AIRFLOW])
+            }
+            Stage::NotExtracting { left, lid_closed: false } => {
+                let reason = "fumes are not drawn off: the lid is open";
+                (Assessment::busy(reason).clears_in(left), &[AIRFLOW, LID])
+            }
+            Stage::CoolantWarm { cel: warm } => {
+                let safe = cel(limits.coolant_safe_below_cel);
+                (Assessment::busy(format!("cooling water {}, safe below {safe}", cel(warm))), &[COOLANT])
+            }
+            Stage::StartUnseen { left } => {
+                let reason = "what happened before the first readings is not known";
+                (Assessment::unknown(reason).clears_in(left), &[TUBE])
+            }
+            Stage::Idle { cel: cool } => {
+                let reason = format!("no shot, fumes drawn off, cooling water {}", cel(cool));
+                (Assessment::idle(reason), &[TUBE, AIRFLOW, COOLANT])
+            }
+        };
+        let readings = because.iter().filter_map(|signal| self.latest[*signal as usize].as_ref());
+        readings.fold(assessment, Assessment::because)
+    }
+}
+
+idlegate_detector::register!(LaserCutter);
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,138 @@
+//! What could go wrong at the cutter: power goes while the tube fires between two parts, while smoke stands in the bed, or
+//! while the pump must still run; or never, because a sensor has died.
+
+use idlegate_detector::Verdict::{Busy, Idle, Unknown};
+use idlegate_detector::testing::{Recording, Trial};
+use idlegate_detector::{Reading, Verdict};
+
+use super::*;
+
+const SETTINGS: &str = r#"{ "firing_above": 1, "airflow_min": 5, "coolant_safe_below": 25 }"#;
+
+/// A cutter whose sensors all report once a second.
+struct Bench {
+    trial: Trial<LaserCutter>,
+    now: u64,
+    tube: f64,
+    airflow: f64,
+    lid: f64,
+    coolant: f64,
+}
+
+impl Bench {
+    fn at_rest() -> Bench {
+        let trial = Trial::new(SETTINGS).expect("good settings");
+        Bench { trial, now: 0, tube: 0.1, airflow: 0.0, lid: 1.0, coolant: 20.0 }
+    }
+
+    fn after_a_cut() -> Bench {
+        let mut bench = Bench::at_rest();
+        (bench.tube, bench.airflow) = (18.0, 9.0);
+        bench.passes(60);
+        bench.tube = 0.1;
+        bench
+    }
+
+    /// Lets so many seconds pass and says what is said then.
+    fn passes(&mut self, secs: u64) -> (Verdict, String) {
+        for _ in 0..secs {
+            self.now += 1_000;
+            let at = Millis(self.now);
+            for (signal, value) in
+                [(TUBE, self.tube), (AIRFLOW, self.airflow), (LID, self.lid), (COOLANT, self.coolant)]
+            {
+                self.trial.observe(&Reading::number(signal, at, value));
+            }
+        }
+        let said = self.trial.assess(Millis(self.now));
+        (said.verdict, said.reason)
+    }
+}
+
+#[test]
+fn a_cutter_at_rest_is_idle_once_it_has_been_watched_for_a_while() {
+    let mut bench = Bench::at_rest();
+    assert_eq!(bench.passes(20).0, Unknown);
+    assert_eq!(bench.passes(20), (Idle, "no shot, fumes drawn off, cooling water 20 °C".into()));
+}
+
+#[test]
+fn travel_between_two_parts_is_part_of_the_cut() {
+    let mut bench = Bench::after_a_cut();
+    assert_eq!(bench.passes(25), (Busy, "the tube last fired 25 s ago, a cut is over after 30 s".into()));
+    bench.tube = 15.0;
+    assert_eq!(bench.passes(1), (Busy, "the tube fires: 15 mA, above 1 mA".into()));
+}
+
+#[test]
+fn fumes_are_drawn_off_for_three_minutes_after_the_last_shot() {
+    let mut bench = Bench::after_a_cut();
+    // The second after the last shot does not count: nobody knows when in it the tube stopped.
+    assert_eq!(bench.passes(61), (Busy, "fumes are drawn off for 2 min more".into()));
+    assert_eq!(bench.passes(119).0, Busy);
+    assert_eq!(bench.passes(2).0, Idle);
+}
+
+#[test]
+fn time_without_a_draught_or_with_the_lid_open_does_not_count() {
+    let mut bench = Bench::after_a_cut();
+    bench.passes(60);
+    bench.airflow = 0.4;
+    assert_eq!(bench.passes(600), (Busy, "fumes are not drawn off: the extraction does not draw".into()));
+    (bench.airflow, bench.lid) = (9.0, 0.0);
+    assert_eq!(bench.passes(600), (Busy, "fumes are not drawn off: the lid is open".into()));
+    bench.lid = 1.0;
+    assert_eq!(bench.passes(110).0, Busy);
+    assert_eq!(bench.passes(30).0, Idle);
+}
+
+#[test]
+fn warm_water_keeps_the_pump_running() {
+    let mut bench = Bench::after_a_cut();
+    bench.coolant = 31.0;
+    assert_eq!(bench.passes(300), (Busy, "cooling water 31 °C, safe below 25 °C".into()));
+    bench.coolant = 24.9;
+    assert_eq!(bench.passes(1).0, Idle);
+}
+
+#[test]
+fn a_tube_that_fires_with_the_lid_open_is_said_so() {
+    let mut bench = Bench::at_rest();
+    (bench.tube, bench.lid) = (18.0, 0.0);
+    assert_eq!(bench.passes(1), (Busy, "the tube fires with the lid open".into()));
+}
+
+#[test]
+fn a_silence_is_not_counted_as_extraction() {
+    let mut bench = Bench::after_a_cut();
+    bench.passes(40);
+    bench.now += 3_600_000;
+    assert_eq!(bench.passes(1).0, Busy);
+}
+
+#[test]
+fn settings_are_refused_with_a_remedy() {
+    for (settings, told) in [
+        (r#"{ "firing_above": 0, "airflow_min": 5, "coolant_safe_below": 25 }"#, "give a current such as 1"),
+        (r#"{ "firing_above": 1, "airflow_min": -5, "coolant_safe_below": 25 }"#, "give a speed such as 5"),
+        (r#"{ "firing_above": 1, "airflow_min": 5 }"#, "coolant_safe_below"),
+    ] {
+        let refused = Trial::<LaserCutter>::new(settings).expect_err(settings).to_string();
+        assert!(refused.contains(told), "{refused}");
+    }
+}
+
+/// The recording of the README, whose cuts were drawn by hand.
+#[test]
+fn the_recorded_cuts_are_two() {
+    let table = include_str!("../recordings/two-cuts.csv");
+    let mut readings = Vec::new();
+    for (row, line) in table.lines().skip(1).enumerate() {
+        let cells = line.split(',').skip(1).map(|cell| cell.parse::<f64>().expect("a number"));
+        let at = Millis(row as u64 * 5_000);
+        readings.extend((0..).zip(cells).map(|(signal, value)| Reading::number(signal, at, value)));
+    }
+    let run =
+        idlegate_detector::testing::run::<LaserCutter>(SETTINGS, &Recording::of(readings)).expect("good");
+    assert_eq!(run.busy_spans().len(), 2);
+}
