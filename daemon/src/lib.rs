@@ -28,6 +28,7 @@ pub mod cli;
 pub mod demo;
 pub mod detectors;
 pub mod effects;
+pub mod energy;
 pub mod engine;
 pub mod event;
 pub mod guard;
