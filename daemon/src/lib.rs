@@ -23,6 +23,7 @@
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
 //! | [`cli`] | the command line, one file per command |
 
+pub mod account;
 pub mod calibrate;
 pub mod cli;
 pub mod demo;

@@ -170,6 +170,33 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Tell why a request was answered as it was, and what followed; or what a press would do right now.
+    Why {
+        /// Only decisions about this machine.
+        #[arg(required_if_eq("now", "true"))]
+        machine: Option<String>,
+        /// What each request would do right now, from the running guard.
+        #[arg(long, requires = "rules", conflicts_with_all = ["at", "state_dir"])]
+        now: bool,
+        /// The rules folder, which says where the journal is and, for --now, how to reach the broker.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// Another port of the broker than the rules give.
+        #[arg(long, requires = "now")]
+        port: Option<u16>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// The decision at or before this time, such as 2026-11-25T14:03:00Z.
+        #[arg(long, value_name = "TIME", conflicts_with = "last")]
+        at: Option<String>,
+        /// The last so many decisions.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        last: usize,
+        /// The records behind it as JSON, one decision a line.
+        #[arg(long)]
+        json: bool,
+    },
     /// Show the machines as the running guard sees them.
     Status {
         /// The rules folder, for the broker and the topics.
@@ -180,6 +207,9 @@ pub enum Command {
         port: Option<u16>,
         /// Only this machine.
         machine: Option<String>,
+        /// Stay, and show every change: a table in a terminal, a line for each elsewhere.
+        #[arg(long)]
+        watch: bool,
         /// As JSON: one object, machines by name.
         #[arg(long)]
         json: bool,

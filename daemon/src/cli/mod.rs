@@ -6,6 +6,7 @@ mod check;
 mod demo;
 mod detector;
 mod exit_code;
+mod journal;
 mod logging;
 mod new_rules;
 mod pictures;
@@ -16,6 +17,8 @@ mod rules;
 mod run;
 mod status;
 mod visitor;
+mod watch;
+mod why;
 
 use clap::Parser;
 
@@ -78,8 +81,14 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })
         }
-        Command::Status { rules, port, machine, json } => {
-            status::status(&rules, port, machine.as_deref(), json)
+        Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
+            why::now(&rules.unwrap_or_default(), port, &machine, json)
+        }
+        Command::Why { machine, rules, state_dir, at, last, json, .. } => {
+            why::why(&why::Wanted { machine, rules, state_dir, at, last, json })
+        }
+        Command::Status { rules, port, machine, watch, json } => {
+            status::status(&rules, port, machine.as_deref(), watch, json)
         }
     }
 }

@@ -17,7 +17,7 @@ use crate::journal::{
 use crate::time::{Now, Span};
 
 /// The name of the journal's file in the state folder.
-pub(super) const JOURNAL_FILE: &str = "journal.sqlite";
+pub const JOURNAL_FILE: &str = "journal.sqlite";
 /// How long the end of the program waits for the last records.
 const CLOSE_PATIENCE: Span = Span::secs(5);
 
