@@ -41,6 +41,7 @@ pub mod picture;
 pub mod plan;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod rules;
 pub mod schedules;
 pub mod service;

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand, ValueEnum};
 
 use super::replay::NamedFile;
+use super::report::Time;
 use crate::calibrate::Interval;
+use crate::event::Name;
 use crate::time::Span;
 
 /// One guard between every way of switching a workshop machine and the outlet that feeds it.
@@ -169,6 +171,51 @@ pub enum Command {
         /// The decision as JSON.
         #[arg(long)]
         json: bool,
+    },
+    /// Sum up what each machine did, drew and cost, and what was asked and refused.
+    Report {
+        /// The rules folder, for the tariff, the shop's name, and where the journal is.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// From this day or time on; a week before the end unless given.
+        #[arg(long, value_name = "TIME")]
+        from: Option<Time>,
+        /// Up to this day or time, not included; now unless given.
+        #[arg(long, value_name = "TIME")]
+        to: Option<Time>,
+        /// Only this machine.
+        #[arg(long, value_name = "MACHINE")]
+        machine: Option<Name>,
+        /// A line for each machine, as CSV.
+        #[arg(long, conflicts_with = "json")]
+        csv: bool,
+        /// As JSON, with every job.
+        #[arg(long)]
+        json: bool,
+        /// Write a page with plots, complete in itself.
+        #[arg(long, value_name = "FILE")]
+        html: Option<PathBuf>,
+    },
+    /// Write the journal's records as CloudEvents 1.0 in JSON, one a line.
+    Export {
+        /// The rules folder, which says where the journal is.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// From this day or time on.
+        #[arg(long, value_name = "TIME")]
+        from: Option<Time>,
+        /// Up to this day or time, not included.
+        #[arg(long, value_name = "TIME")]
+        to: Option<Time>,
+        /// Only this machine.
+        #[arg(long, value_name = "MACHINE")]
+        machine: Option<Name>,
     },
     /// Tell why a request was answered as it was, and what followed; or what a press would do right now.
     Why {

@@ -12,6 +12,7 @@ mod new_rules;
 mod pictures;
 mod progress;
 mod replay;
+mod report;
 mod request;
 mod rules;
 mod run;
@@ -80,6 +81,18 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Demo { keep, port, json } => demo::demo(keep, port, json),
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })
+        }
+        Command::Report { rules, state_dir, from, to, machine, csv, json, html } => {
+            let shape = match (csv, json) {
+                (true, _) => report::Shape::Csv,
+                (_, true) => report::Shape::Json,
+                _ => report::Shape::Words,
+            };
+            report::report(&report::Wanted { rules, state_dir, from, to, machine, shape, html })
+        }
+        Command::Export { rules, state_dir, from, to, machine } => {
+            let shape = report::Shape::Json;
+            report::export(&report::Wanted { rules, state_dir, from, to, machine, shape, html: None })
         }
         Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
             why::now(&rules.unwrap_or_default(), port, &machine, json)

@@ -214,7 +214,7 @@ pub enum Note {
     Outlet(Option<Switch>),
     /// What the detectors say together, and why.
     State(PermissiveState, Vec<Arc<str>>),
-    Energy(HalfHour),
+    Energy(Box<HalfHour>),
 }
 
 /// An incident of the shop as a whole.

@@ -128,7 +128,7 @@ impl MachineState {
             && let Value::Number(watts) = reading.value
         {
             if let Some(over) = self.energy.take(now, reading.at, watts) {
-                let what = Note::Energy(over);
+                let what = Note::Energy(Box::new(over));
                 out.push(Effect::Noted(Noted { at: now, machine: machine.name.clone(), what }));
             }
             let residual = watts > machine.outlet.residual_watts;
@@ -230,7 +230,7 @@ impl MachineState {
     pub(super) fn finish(&mut self, now: Now, out: &mut Vec<Effect>) {
         if let Some(rest) = self.energy.finish() {
             let machine = self.rules().name.clone();
-            out.push(Effect::Noted(Noted { at: now, machine, what: Note::Energy(rest) }));
+            out.push(Effect::Noted(Noted { at: now, machine, what: Note::Energy(Box::new(rest)) }));
         }
     }
 
