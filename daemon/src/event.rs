@@ -20,6 +20,14 @@ pub struct Name(Arc<str>);
 #[error("{0:?} is not a name: 1 to 32 of the characters a-z, 0-9 and -")]
 pub struct NotAName(pub String);
 
+impl std::str::FromStr for Name {
+    type Err = NotAName;
+
+    fn from_str(text: &str) -> Result<Name, NotAName> {
+        Name::new(text)
+    }
+}
+
 impl Name {
     pub const LEN_MAX: usize = 32;
 

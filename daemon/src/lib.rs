@@ -23,11 +23,13 @@
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
 //! | [`cli`] | the command line, one file per command |
 
+pub mod account;
 pub mod calibrate;
 pub mod cli;
 pub mod demo;
 pub mod detectors;
 pub mod effects;
+pub mod energy;
 pub mod engine;
 pub mod event;
 pub mod guard;
@@ -39,6 +41,7 @@ pub mod picture;
 pub mod plan;
 pub mod recording;
 pub mod replay;
+pub mod report;
 pub mod rules;
 pub mod schedules;
 pub mod service;

@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use crate::event::Name;
 use crate::guard::{Policy, RequestKind, Rights};
-use crate::schedules::{Hours, Timetable};
-use crate::time::Span;
+use crate::schedules::{Hours, Timetable, Within};
+use crate::time::{Span, WallTime};
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Plan {
@@ -36,6 +36,33 @@ pub struct Shop {
     pub state_dir: Option<PathBuf>,
     /// In order of name.
     pub circuits: Vec<Circuit>,
+    /// What energy costs; without it none is counted in money.
+    pub tariff: Option<Tariff>,
+}
+
+/// What a kilowatt-hour costs, by the hour.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tariff {
+    /// As it is written behind a sum: "EUR".
+    pub currency: String,
+    pub per_kwh: f64,
+    /// In order of name; the first whose hours it is counts.
+    pub bands: Vec<TariffBand>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct TariffBand {
+    pub name: Name,
+    pub per_kwh: f64,
+    pub hours: Hours,
+}
+
+impl Tariff {
+    /// The price of a kilowatt-hour at this time.
+    pub fn at(&self, wall: WallTime) -> f64 {
+        let band = self.bands.iter().find(|band| band.hours.within(wall) == Within::Yes);
+        band.map_or(self.per_kwh, |band| band.per_kwh)
+    }
 }
 
 /// A branch circuit: outlets behind one breaker, which ends every job on them when it trips.

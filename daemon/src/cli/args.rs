@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand, ValueEnum};
 
 use super::replay::NamedFile;
+use super::report::Time;
 use crate::calibrate::Interval;
+use crate::event::Name;
 use crate::time::Span;
 
 /// One guard between every way of switching a workshop machine and the outlet that feeds it.
@@ -170,6 +172,78 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Sum up what each machine did, drew and cost, and what was asked and refused.
+    Report {
+        /// The rules folder, for the tariff, the shop's name, and where the journal is.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// From this day or time on; a week before the end unless given.
+        #[arg(long, value_name = "TIME")]
+        from: Option<Time>,
+        /// Up to this day or time, not included; now unless given.
+        #[arg(long, value_name = "TIME")]
+        to: Option<Time>,
+        /// Only this machine.
+        #[arg(long, value_name = "MACHINE")]
+        machine: Option<Name>,
+        /// A line for each machine, as CSV.
+        #[arg(long, conflicts_with = "json")]
+        csv: bool,
+        /// As JSON, with every job.
+        #[arg(long)]
+        json: bool,
+        /// Write a page with plots, complete in itself.
+        #[arg(long, value_name = "FILE")]
+        html: Option<PathBuf>,
+    },
+    /// Write the journal's records as CloudEvents 1.0 in JSON, one a line.
+    Export {
+        /// The rules folder, which says where the journal is.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// From this day or time on.
+        #[arg(long, value_name = "TIME")]
+        from: Option<Time>,
+        /// Up to this day or time, not included.
+        #[arg(long, value_name = "TIME")]
+        to: Option<Time>,
+        /// Only this machine.
+        #[arg(long, value_name = "MACHINE")]
+        machine: Option<Name>,
+    },
+    /// Tell why a request was answered as it was, and what followed; or what a press would do right now.
+    Why {
+        /// Only decisions about this machine.
+        #[arg(required_if_eq("now", "true"))]
+        machine: Option<String>,
+        /// What each request would do right now, from the running guard.
+        #[arg(long, requires = "rules", conflicts_with_all = ["at", "state_dir"])]
+        now: bool,
+        /// The rules folder, which says where the journal is and, for --now, how to reach the broker.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// Another port of the broker than the rules give.
+        #[arg(long, requires = "now")]
+        port: Option<u16>,
+        /// The state folder that holds the journal.
+        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+        state_dir: Option<PathBuf>,
+        /// The decision at or before this time, such as 2026-11-25T14:03:00Z.
+        #[arg(long, value_name = "TIME", conflicts_with = "last")]
+        at: Option<String>,
+        /// The last so many decisions.
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        last: usize,
+        /// The records behind it as JSON, one decision a line.
+        #[arg(long)]
+        json: bool,
+    },
     /// Show the machines as the running guard sees them.
     Status {
         /// The rules folder, for the broker and the topics.
@@ -180,6 +254,9 @@ pub enum Command {
         port: Option<u16>,
         /// Only this machine.
         machine: Option<String>,
+        /// Stay, and show every change: a table in a terminal, a line for each elsewhere.
+        #[arg(long)]
+        watch: bool,
         /// As JSON: one object, machines by name.
         #[arg(long)]
         json: bool,

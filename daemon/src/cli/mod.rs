@@ -6,16 +6,20 @@ mod check;
 mod demo;
 mod detector;
 mod exit_code;
+mod journal;
 mod logging;
 mod new_rules;
 mod pictures;
 mod progress;
 mod replay;
+mod report;
 mod request;
 mod rules;
 mod run;
 mod status;
 mod visitor;
+mod watch;
+mod why;
 
 use clap::Parser;
 
@@ -78,8 +82,26 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })
         }
-        Command::Status { rules, port, machine, json } => {
-            status::status(&rules, port, machine.as_deref(), json)
+        Command::Report { rules, state_dir, from, to, machine, csv, json, html } => {
+            let shape = match (csv, json) {
+                (true, _) => report::Shape::Csv,
+                (_, true) => report::Shape::Json,
+                _ => report::Shape::Words,
+            };
+            report::report(&report::Wanted { rules, state_dir, from, to, machine, shape, html })
+        }
+        Command::Export { rules, state_dir, from, to, machine } => {
+            let shape = report::Shape::Json;
+            report::export(&report::Wanted { rules, state_dir, from, to, machine, shape, html: None })
+        }
+        Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
+            why::now(&rules.unwrap_or_default(), port, &machine, json)
+        }
+        Command::Why { machine, rules, state_dir, at, last, json, .. } => {
+            why::why(&why::Wanted { machine, rules, state_dir, at, last, json })
+        }
+        Command::Status { rules, port, machine, watch, json } => {
+            status::status(&rules, port, machine.as_deref(), watch, json)
         }
     }
 }

@@ -20,6 +20,7 @@ pub(super) fn status(
     dir: &Path,
     port: Option<u16>,
     machine: Option<&str>,
+    watch: bool,
     json: bool,
 ) -> anyhow::Result<Exit> {
     let plan = match rules::for_visitor(dir, port)? {
@@ -30,6 +31,12 @@ pub(super) fn status(
         let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
         eprintln!("idlegate: no machine is called {machine:?}; there are {}", names.join(", "));
         return Ok(Exit::Usage);
+    }
+    if watch {
+        return runtime()?.block_on(super::watch::watch(&plan, machine, json)).or_else(|error| {
+            eprintln!("idlegate: {error:#}");
+            Ok(Exit::Unavailable)
+        });
     }
     let seen = match runtime()?.block_on(look(&plan, machine)) {
         Ok(seen) => seen,
@@ -44,6 +51,33 @@ pub(super) fn status(
         print(&plan, machine, &seen);
     }
     Ok(if seen.health["state"] == "online" { Exit::Good } else { Exit::Unavailable })
+}
+
+/// What the running guard says of one machine.
+pub(super) fn of_machine(dir: &Path, port: Option<u16>, machine: &str) -> anyhow::Result<Result<Json, Exit>> {
+    let plan = match rules::for_visitor(dir, port)? {
+        Ok(plan) => plan,
+        Err(exit) => return Ok(Err(exit)),
+    };
+    if plan.machine(machine).is_none() {
+        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
+        eprintln!("idlegate: no machine is called {machine:?}; there are {}", names.join(", "));
+        return Ok(Err(Exit::Usage));
+    }
+    let mut seen = match runtime()?.block_on(look(&plan, Some(machine))) {
+        Ok(seen) => seen,
+        Err(error) => {
+            eprintln!("idlegate: {error:#}");
+            return Ok(Err(Exit::Unavailable));
+        }
+    };
+    match seen.machines.remove(machine) {
+        Some(status) if seen.health["state"] == "online" => Ok(Ok(status)),
+        Some(_) | None => {
+            eprintln!("idlegate: no guard is running for {machine}");
+            Ok(Err(Exit::Unavailable))
+        }
+    }
 }
 
 #[derive(Debug, Default)]
@@ -86,13 +120,22 @@ fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
     }
 }
 
-fn line(status: &Json) -> String {
+pub(super) fn line(status: &Json) -> String {
     let word = |key: &str| status[key].as_str().unwrap_or("?").to_owned();
     let reasons: Vec<_> =
         status["reasons"].as_array().into_iter().flatten().filter_map(Json::as_str).collect();
     let mut line =
         format!("{:<18} {:<8} {:<8} {}", word("machine"), word("outlet"), word("state"), reasons.join("; "));
-    let mut note = |text: String| line.push_str(&format!("\n{:<18} {text}", ""));
+    for note in notes(status) {
+        line.push_str(&format!("\n{:<18} {note}", ""));
+    }
+    line
+}
+
+/// What is under way at the machine, a line each.
+pub(super) fn notes(status: &Json) -> Vec<String> {
+    let mut notes = Vec::new();
+    let mut note = |text: String| notes.push(text);
     if let Some(left) = status["window_left_s"].as_f64() {
         note(format!("force-off accepted for {left:.0} s"));
     }
@@ -120,5 +163,5 @@ fn line(status: &Json) -> String {
     if status["shadow"] == true {
         note("shadow mode: decided and recorded, not sent".to_owned());
     }
-    line
+    notes
 }

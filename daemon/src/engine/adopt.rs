@@ -79,7 +79,10 @@ impl Engine {
             if plan.machine(rules.name.as_str()).is_some_and(|(_, new)| same_outlet(new, &rules)) {
                 continue;
             }
-            self.with_machine(now, index, out, |machine, acts, _| machine.guard.retire(acts));
+            self.with_machine(now, index, out, |machine, acts, out| {
+                machine.guard.retire(acts);
+                machine.finish(now, out);
+            });
             let kept = Kept { lockout: self.machines[index].guard.lockout(), deferral: None };
             if let Some(lockout) = kept.lockout {
                 self.departed.insert(rules.name.clone(), lockout);

@@ -139,7 +139,10 @@ impl Engine {
     /// The end of the program: what waits is answered, windows close and are said to. Nothing is switched.
     pub fn stop(&mut self, now: Now, out: &mut Vec<Effect>) {
         for index in 0..self.machines.len() {
-            self.with_machine(now, index, out, |machine, acts, _| machine.guard.retire(acts));
+            self.with_machine(now, index, out, |machine, acts, out| {
+                machine.guard.retire(acts);
+                machine.finish(now, out);
+            });
         }
     }
 
@@ -252,7 +255,7 @@ impl Engine {
             }
             machine.queued = due;
         }
-        if machine.status_changed(now.moment) {
+        if machine.status_changed(now, out) {
             out.push(Effect::Status { machine: index });
         }
     }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
+use crate::energy::HalfHour;
 use crate::event::{Name, Reading, Verdict};
 use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
 use crate::plan::{ModuleSource, Role};
@@ -36,6 +37,8 @@ pub enum Effect {
     Rejected(Rejected),
     /// Somebody who names machines in words of their own was not understood, and should hear so.
     NotUnderstood(NotUnderstood),
+    /// Something that is on record for later, and for nobody to hear.
+    Noted(Noted),
     /// Several outlets were lost at once, or all of them are back.
     OutletsLost(OutletsLost),
 }
@@ -196,6 +199,22 @@ pub struct Feed {
     /// By index into the signals the detector declares.
     pub readings: Vec<(u32, Reading)>,
     pub assess_at: crate::time::Moment,
+}
+
+/// What a machine did, for the journal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Noted {
+    pub at: Now,
+    pub machine: Name,
+    pub what: Note,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum Note {
+    Outlet(Option<Switch>),
+    /// What the detectors say together, and why.
+    State(PermissiveState, Vec<Arc<str>>),
+    Energy(Box<HalfHour>),
 }
 
 /// An incident of the shop as a whole.

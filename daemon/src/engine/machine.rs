@@ -5,14 +5,15 @@ use std::sync::Arc;
 
 use super::adopt::installation;
 use super::detector::DetectorState;
-use super::effect::{Effect, Feed, Grounds, Reply};
+use super::effect::{Effect, Feed, Grounds, Note, Noted, Reply};
 use super::outlet_sight::OutletSight;
 use super::permissive;
+use crate::energy::EnergyMeter;
 use crate::event::{Assessed, Name, Reading, Value};
 use crate::guard::{self, DrawReport, Guard, Input, OutletReport, Permissive, RequestId};
 use crate::plan::{Machine, SharedPlan};
 use crate::signals::SignalState;
-use crate::time::{Moment, Now};
+use crate::time::{Moment, Now, Span};
 
 #[derive(Debug)]
 pub(super) struct MachineState {
@@ -31,6 +32,7 @@ pub(super) struct MachineState {
     /// As the guard was last told.
     on_permit: bool,
     shown: Shown,
+    energy: EnergyMeter,
 }
 
 /// Whence a request came, for its answer.
@@ -55,6 +57,12 @@ struct Shown {
     incidents: Vec<guard::IncidentKind>,
 }
 
+/// A silence longer than the power signal may have is not bridged.
+fn energy_meter(machine: &Machine) -> EnergyMeter {
+    let signal = machine.outlet.power_signal.map(|signal| &machine.signals[signal]);
+    EnergyMeter::new(signal.map_or(Span::ZERO, |signal| signal.stale_after))
+}
+
 impl MachineState {
     pub(super) fn new(plan: &SharedPlan, index: usize, kept: guard::Kept, now: Now) -> MachineState {
         let machine = &plan.machines[index];
@@ -71,6 +79,7 @@ impl MachineState {
             permissive: Permissive::UNKNOWN,
             on_permit: false,
             shown: Shown::default(),
+            energy: energy_meter(machine),
         }
     }
 
@@ -118,6 +127,10 @@ impl MachineState {
         if machine.outlet.power_signal == Some(signal)
             && let Value::Number(watts) = reading.value
         {
+            if let Some(over) = self.energy.take(now, reading.at, watts) {
+                let what = Note::Energy(Box::new(over));
+                out.push(Effect::Noted(Noted { at: now, machine: machine.name.clone(), what }));
+            }
             let residual = watts > machine.outlet.residual_watts;
             self.guard.handle(now.moment, Input::Draw(DrawReport { residual, at: reading.at }), acts);
         }
@@ -213,12 +226,20 @@ impl MachineState {
         &self.permissive
     }
 
-    /// Whether something worth telling has changed since this was last asked.
-    pub(super) fn status_changed(&mut self, now: Moment) -> bool {
+    /// What was counted and not put on record yet, at the end of the program or of the rules for this machine.
+    pub(super) fn finish(&mut self, now: Now, out: &mut Vec<Effect>) {
+        if let Some(rest) = self.energy.finish() {
+            let machine = self.rules().name.clone();
+            out.push(Effect::Noted(Noted { at: now, machine, what: Note::Energy(Box::new(rest)) }));
+        }
+    }
+
+    /// Whether something worth telling has changed since this was last asked; what belongs on record is noted.
+    pub(super) fn status_changed(&mut self, now: Now, out: &mut Vec<Effect>) -> bool {
         let guard = &self.guard;
         let shown = Shown {
             outlet: guard.outlet(),
-            permissive: Some(self.permissive.at(now)),
+            permissive: Some(self.permissive.at(now.moment)),
             window: guard.window().map(|window| window.deadline()),
             standing: guard.standing(),
             lockout: guard.lockout(),
@@ -226,8 +247,16 @@ impl MachineState {
             waiting: guard.waiting() > 0,
             incidents: guard.incidents().collect(),
         };
-        let changed = shown != self.shown;
-        self.shown = shown;
-        changed
+        let before = std::mem::replace(&mut self.shown, shown);
+        let machine = || self.rules().name.clone();
+        if self.shown.outlet != before.outlet {
+            let what = Note::Outlet(self.shown.outlet);
+            out.push(Effect::Noted(Noted { at: now, machine: machine(), what }));
+        }
+        if let Some(state) = self.shown.permissive.filter(|_| self.shown.permissive != before.permissive) {
+            let what = Note::State(state, self.reasons(now.moment));
+            out.push(Effect::Noted(Noted { at: now, machine: machine(), what }));
+        }
+        self.shown != before
     }
 }

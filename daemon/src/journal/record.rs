@@ -59,6 +59,8 @@ kinds! {
     Link = "link",
     /// A detector was loaded, stopped, benched, or changed its verdict.
     Detector = "detector",
+    /// A machine became busy, idle or unknown.
+    State = "state",
     /// Energy over a stretch of time.
     Energy = "energy",
     /// A job that was found from assessments.

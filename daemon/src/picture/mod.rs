@@ -61,8 +61,10 @@ pub enum Shade {
     Unknown,
     /// A job, as somebody declared it.
     Job,
-    /// Something that must not be overlooked.
-    Alarm,
+    /// A request that was obeyed, or needed nothing.
+    Obeyed,
+    /// A request that was held, deferred or refused.
+    Held,
 }
 
 impl Shade {
@@ -72,7 +74,8 @@ impl Shade {
             Shade::Idle => "idle",
             Shade::Unknown => "unknown",
             Shade::Job => "job",
-            Shade::Alarm => "alarm",
+            Shade::Obeyed => "obeyed",
+            Shade::Held => "held",
         }
     }
 }

@@ -30,12 +30,12 @@ text{font:13px system-ui,sans-serif;fill:#1c2430}
 .curve{fill:none;stroke:#1c2430;stroke-width:1.1;stroke-linejoin:round}
 .level{stroke:#c65a00;stroke-width:1.4;stroke-dasharray:6 4}
 .levelname{fill:#c65a00;paint-order:stroke;stroke:#fff;stroke-width:4px}
-.busy{fill:#c65a00}.idle{fill:#1f6fb2;fill-opacity:.45}.job{fill:#7a4fa3}.alarm{fill:#b3123a}
+.busy{fill:#c65a00}.idle{fill:#1f6fb2;fill-opacity:.45}.job,.obeyed{fill:#7a4fa3}.held{fill:#b3123a}
 .unknown{fill:url(#hatch)}.hatch{stroke:#8a8f98;stroke-width:2}.frame{fill:none;stroke:#d9dee5}
 @media (prefers-color-scheme:dark){
 text{fill:#e8ecf2}.soft{fill:#a3adba}.ground{fill:#141a22}.rule{stroke:#333c48}.curve{stroke:#e8ecf2}
 .level{stroke:#f0924a}.levelname{fill:#f0924a;stroke:#141a22}
-.busy{fill:#f0924a}.idle{fill:#6cb3ee}.job{fill:#bb97e0}.alarm{fill:#ff7d97}.hatch{stroke:#9aa1ab}.frame{stroke:#333c48}}
+.busy{fill:#f0924a}.idle{fill:#6cb3ee}.job,.obeyed{fill:#bb97e0}.held{fill:#ff7d97}.hatch{stroke:#9aa1ab}.frame{stroke:#333c48}}
 @media print{text,.soft{fill:#000}.ground{fill:#fff}.rule,.frame{stroke:#ccc}.curve{stroke:#000}.levelname{stroke:#fff}}";
 
 pub(super) fn draw(picture: &Picture) -> String {
@@ -166,7 +166,7 @@ fn stretches(picture: &Picture, strip: &Strip, y: f64) -> Group {
         let width = (PLOT * (until - from)).max(0.8);
         let mut bar = Rectangle::new().set("class", stretch.shade.word());
         let (inset, thickness) = match stretch.shade {
-            Shade::Busy | Shade::Job | Shade::Alarm => (0.0, STRIP_HEIGHT),
+            Shade::Busy | Shade::Job | Shade::Obeyed | Shade::Held => (0.0, STRIP_HEIGHT),
             Shade::Unknown => (3.0, STRIP_HEIGHT - 6.0),
             Shade::Idle => (6.0, STRIP_HEIGHT - 12.0),
         };
@@ -183,7 +183,7 @@ fn stretches(picture: &Picture, strip: &Strip, y: f64) -> Group {
 /// The shades that occur, each with its word.
 fn legend(mut document: SVG, picture: &Picture, height: f64) -> SVG {
     let mut x = LEFT;
-    for shade in [Shade::Busy, Shade::Idle, Shade::Unknown, Shade::Job, Shade::Alarm] {
+    for shade in [Shade::Busy, Shade::Idle, Shade::Unknown, Shade::Job, Shade::Obeyed, Shade::Held] {
         let occurs = picture.strips.iter().flat_map(|strip| &strip.stretches).any(|it| it.shade == shade);
         if !occurs {
             continue;

@@ -113,7 +113,8 @@ fn look(shade: Shade) -> (&'static str, Style) {
         Shade::Job => ("▒", Style::new().fg(Color::Magenta)),
         Shade::Unknown => ("░", Style::new().fg(Color::DarkGray)),
         Shade::Idle => ("▁", Style::new().fg(Color::Blue)),
-        Shade::Alarm => ("!", Style::new().fg(Color::Red)),
+        Shade::Obeyed => ("|", Style::new().fg(Color::Magenta)),
+        Shade::Held => ("!", Style::new().fg(Color::Red)),
     }
 }
 

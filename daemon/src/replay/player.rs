@@ -220,6 +220,7 @@ impl<'a> Player<'a> {
                     | Effect::Keep(_)
                     | Effect::Rejected(_)
                     | Effect::NotUnderstood(_)
+                    | Effect::Noted(_)
                     | Effect::OutletsLost(_) => {}
                 }
             }

@@ -28,10 +28,37 @@ pub(crate) static SHOP: Shape = Shape {
             Form::Named(&Form::Table(&CIRCUIT)),
             "Branch circuits, by names of your own: outlets behind one breaker.",
         ),
+        key("tariff", Form::Table(&TARIFF), "What energy costs, for the report."),
         key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
             "Sentences that replace the built-in ones, by kind of announcement.",
+        ),
+    ],
+};
+
+static TARIFF: Shape = Shape {
+    about: "What a kilowatt-hour costs, for the report. Nothing is decided by it.",
+    keys: &[
+        needed("currency", Form::Text, "As it is written behind a sum, such as \"EUR\" (ISO 4217)."),
+        needed("per_kwh", Form::Number { min: 0.0, max: 1e6 }, "The price of a kilowatt-hour."),
+        key("zone", Form::Text, "Time zone of the bands by its IANA name, such as \"Europe/Berlin\"."),
+        key(
+            "bands",
+            Form::Named(&Form::Table(&TARIFF_BAND)),
+            "Hours at another price, by names of your own; the first whose hours it is counts.",
+        ),
+    ],
+};
+
+static TARIFF_BAND: Shape = Shape {
+    about: "Hours at another price.",
+    keys: &[
+        needed("per_kwh", Form::Number { min: 0.0, max: 1e6 }, "The price of a kilowatt-hour then."),
+        needed(
+            "ranges",
+            Form::List(&Form::Text),
+            "Local times, with or without days: \"22:00-06:00\", \"sat,sun 00:00-24:00\".",
         ),
     ],
 };

@@ -89,6 +89,7 @@ impl Dispatch {
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
                 Effect::OutletsLost(told) => self.outlets_lost(now.moment, &told),
+                Effect::Noted(noted) => self.journalling.noted(&noted),
                 Effect::NotUnderstood(told) => self.not_understood(now.moment, &told),
             }
         }

@@ -4,18 +4,20 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 
+use crate::effects::messages;
+use crate::energy::HalfHour;
 use crate::engine::{
-    self, Announced, Command, Decided, Former, IncidentTold, KeptMachine, OutletsLost, Rejected,
+    self, Announced, Command, Decided, Former, IncidentTold, KeptMachine, Note, Noted, OutletsLost, Rejected,
 };
-use crate::guard::Decision;
+use crate::guard::{Decision, Switch};
 use crate::journal::{
     Answered, Change, FileShelf, Journal, JournalHealth, KeptDeferral, KeptLockout, KeptState, Kind, Limits,
-    Listener, Pace, Record, Restored, Ticket,
+    Listener, Pace, Record, Restored, Ticket, rfc3339,
 };
 use crate::time::{Now, Span};
 
 /// The name of the journal's file in the state folder.
-pub(super) const JOURNAL_FILE: &str = "journal.sqlite";
+pub const JOURNAL_FILE: &str = "journal.sqlite";
 /// How long the end of the program waits for the last records.
 const CLOSE_PATIENCE: Span = Span::secs(5);
 
@@ -121,6 +123,18 @@ impl Journalling {
         self.record(Record::new(Kind::Decision, rejected.at, body));
     }
 
+    pub(super) fn noted(&self, noted: &Noted) {
+        let (kind, body) = match &noted.what {
+            Note::Outlet(state) => (Kind::Outlet, json!({ "state": state.map_or("unknown", Switch::word) })),
+            Note::State(state, reasons) => {
+                let reasons: Vec<&str> = reasons.iter().map(AsRef::as_ref).collect();
+                (Kind::State, json!({ "state": messages::state_word(*state), "reasons": reasons }))
+            }
+            Note::Energy(half_hour) => (Kind::Energy, energy(half_hour)),
+        };
+        self.record(Record::new(kind, noted.at, body).of(noted.machine.clone()));
+    }
+
     pub(super) fn link(&self, now: Now, body: Json) {
         self.record(Record::new(Kind::Link, now, body));
     }
@@ -153,6 +167,17 @@ impl Journalling {
             journal.append(record);
         }
     }
+}
+
+/// Tenths of a joule are finer than any meter.
+fn energy(half_hour: &HalfHour) -> Json {
+    let tenths = |joules: f64| (joules * 10.0).round() / 10.0;
+    json!({
+        "from": rfc3339(half_hour.from),
+        "joules": half_hour.joules.map(|minute| minute.map(tenths)),
+        "watts_max": half_hour.watts_max,
+        "silent_s": std::time::Duration::from(half_hour.silent).as_secs_f64(),
+    })
 }
 
 /// The answer to a request whose effect must survive a restart says whether it will.

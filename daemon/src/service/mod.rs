@@ -14,5 +14,6 @@ mod run;
 mod supervisor;
 mod wiring;
 
+pub use journalling::JOURNAL_FILE;
 pub use modules::Modules;
 pub use run::{Options, run};

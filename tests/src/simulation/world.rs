@@ -277,6 +277,7 @@ impl<'a> World<'a> {
                 | Effect::Remove { .. }
                 | Effect::Rejected(_)
                 | Effect::NotUnderstood(_)
+                | Effect::Noted(_)
                 | Effect::OutletsLost(_) => {}
             }
         }

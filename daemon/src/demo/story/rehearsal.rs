@@ -154,6 +154,7 @@ impl Stage {
                 | Effect::Keep(_)
                 | Effect::IncidentOver(_)
                 | Effect::NotUnderstood(_)
+                | Effect::Noted(_)
                 | Effect::OutletsLost(_) => {}
             }
         }

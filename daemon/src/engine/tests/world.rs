@@ -119,6 +119,7 @@ pub(super) fn plan() -> Plan {
             sentences: std::collections::BTreeMap::new(),
             state_dir: None,
             circuits: Vec::new(),
+            tariff: None,
         },
         machines: vec![mill],
         inputs: vec![

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::{Surroundings, rooted};
 use crate::event::Name;
-use crate::plan::{Broker, Circuit, ClientCertificate, Login, Secret, Shop, Tls};
+use crate::plan::{Broker, Circuit, ClientCertificate, Login, Secret, Shop, Tariff, TariffBand, Tls};
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
 use crate::rules::problem::quoted;
@@ -31,6 +31,7 @@ pub(super) fn compile(
     let state_dir = state_dir(section, report);
     let broker = broker(&section.section("broker")?, folder, around, report)?;
     let circuits = circuits(section);
+    let tariff = tariff(section, report);
     Some(Shop {
         title: section.owned("title").unwrap_or_else(|| "Workshop".to_owned()),
         prefix: section.owned("prefix").unwrap_or_else(|| DEFAULT_PREFIX.to_owned()),
@@ -38,6 +39,7 @@ pub(super) fn compile(
         sentences,
         state_dir,
         circuits,
+        tariff,
     })
 }
 
@@ -53,6 +55,29 @@ pub(super) fn circuits(section: &Section<'_>) -> Vec<Circuit> {
         })
     });
     compiled.collect()
+}
+
+fn tariff(section: &Section<'_>, report: &mut Report<'_>) -> Option<Tariff> {
+    let section = section.section("tariff")?;
+    let zone = section.text("zone");
+    let mut bands = Vec::new();
+    for (name, value) in section.named("bands") {
+        let Some(table) = value.value.as_table() else { continue };
+        let band = Section { table, place: value.place };
+        let Some(zone) = zone else {
+            report
+                .add(Code::MissingKey, name.place, "a tariff with bands needs a zone".to_owned())
+                .help("zone = \"Europe/Berlin\" under [tariff]".to_owned());
+            return None;
+        };
+        let hours = super::speech::ranges(&band, zone, report);
+        let (Ok(name), Some(per_kwh), Some(hours)) = (Name::new(name.value), band.number("per_kwh"), hours)
+        else {
+            continue;
+        };
+        bands.push(TariffBand { name, per_kwh, hours });
+    }
+    Some(Tariff { currency: section.owned("currency")?, per_kwh: section.number("per_kwh")?, bands })
 }
 
 fn state_dir(section: &Section<'_>, report: &mut Report<'_>) -> Option<PathBuf> {

@@ -99,6 +99,11 @@ fn add_alias(
 pub(super) fn hours(section: &Section<'_>, report: &mut Report<'_>) -> Option<Hours> {
     let rules = section.section("hours").filter(|_| !section.has("schedule"))?;
     let zone = rules.text("zone")?;
+    ranges(&rules, zone, report)
+}
+
+/// The `ranges` of a table, in this zone.
+pub(super) fn ranges(rules: &Section<'_>, zone: At<&str>, report: &mut Report<'_>) -> Option<Hours> {
     let entries = rules.list("ranges");
     let ranges: Vec<At<&str>> = entries
         .iter()
@@ -107,7 +112,7 @@ pub(super) fn hours(section: &Section<'_>, report: &mut Report<'_>) -> Option<Ho
     if ranges.is_empty() && rules.get("ranges").is_some_and(|found| found.value.is_array()) {
         report
             .add(Code::OutOfRange, rules.place_of("ranges"), "hours without a range".to_owned())
-            .help("an input that may never ask is better left out".to_owned());
+            .help("hours that never come are better left out".to_owned());
         return None;
     }
     let texts: Vec<&str> = ranges.iter().map(|range| range.value).collect();

@@ -195,7 +195,8 @@ impl Oracle {
                 | Effect::Status { .. }
                 | Effect::Remove { .. }
                 | Effect::Rejected(_)
-                | Effect::NotUnderstood(_) => {}
+                | Effect::NotUnderstood(_)
+                | Effect::Noted(_) => {}
                 Effect::OutletsLost(told) => self.outlets_lost(told),
             }
         }

@@ -1,0 +1,221 @@
+//! `idlegate status --watch`: the machines as they are, until somebody has seen enough. In a terminal a table that keeps
+//! itself up to date, elsewhere a line for every change.
+
+use std::collections::BTreeMap;
+use std::io::{IsTerminal as _, Write as _};
+use std::time::{Duration, Instant};
+
+use crossterm::event::{self, Event, KeyCode, KeyModifiers};
+use ratatui::Frame;
+use ratatui::layout::Constraint;
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::Text;
+use ratatui::widgets::{Block, Cell, Row, Table};
+use serde_json::{Value as Json, json};
+
+use super::exit_code::Exit;
+use super::visitor::Visitor;
+use crate::effects::messages::Topics;
+use crate::plan::Plan;
+
+/// The broker must be there at the start; later on it may come and go.
+const PATIENCE: Duration = Duration::from_secs(6);
+/// How often countdowns are drawn anew, and keys looked for.
+const BEAT: Duration = Duration::from_millis(200);
+
+/// What has been heard, and when.
+struct Board<'a> {
+    plan: &'a Plan,
+    machine: Option<&'a str>,
+    health: Json,
+    machines: BTreeMap<String, (Json, Instant)>,
+}
+
+pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> anyhow::Result<Exit> {
+    let topics = Topics::new(&plan.shop.prefix);
+    let filters = [topics.health(), topics.machine(machine.unwrap_or("+"))];
+    let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
+    let mut board = Board { plan, machine, health: Json::Null, machines: BTreeMap::new() };
+    let in_terminal = std::io::stdout().is_terminal() && !json;
+    let mut terminal = in_terminal.then(ratatui::init);
+    let watched = async {
+        loop {
+            visitor.wait_only(BEAT);
+            let heard = visitor.hear().await;
+            let changed = heard.and_then(|message| board.take(&topics, &message.topic, &message.payload));
+            match &mut terminal {
+                Some(terminal) => {
+                    if asked_to_leave()? {
+                        return anyhow::Ok(());
+                    }
+                    terminal.draw(|frame| board.draw(frame))?;
+                }
+                None => {
+                    if let Some(name) = changed
+                        && !board.print(&name, json)
+                    {
+                        return Ok(());
+                    }
+                }
+            }
+        }
+    };
+    let ended = tokio::select! {
+        ended = watched => ended,
+        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(Into::into),
+    };
+    if terminal.is_some() {
+        ratatui::restore();
+    }
+    visitor.leave().await;
+    ended.map(|()| Exit::Good)
+}
+
+/// Looks at the keys that were pressed, and waits for none.
+fn asked_to_leave() -> std::io::Result<bool> {
+    while event::poll(Duration::ZERO)? {
+        if let Event::Key(key) = event::read()? {
+            let interrupted = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
+            if interrupted || matches!(key.code, KeyCode::Char('q') | KeyCode::Esc) {
+                return Ok(true);
+            }
+        }
+    }
+    Ok(false)
+}
+
+impl Board<'_> {
+    /// The machine it was about; an empty name stands for the guard itself.
+    fn take(&mut self, topics: &Topics, topic: &str, payload: &[u8]) -> Option<String> {
+        let body: Json = serde_json::from_slice(payload).ok()?;
+        if *topic == *topics.health() {
+            let changed = self.health["state"] != body["state"];
+            self.health = body;
+            return changed.then(String::new);
+        }
+        let name = body["machine"].as_str()?.to_owned();
+        self.machines.insert(name.clone(), (body, Instant::now()));
+        Some(name)
+    }
+
+    /// Whether anybody still reads it.
+    fn print(&self, name: &str, json: bool) -> bool {
+        let mut out = std::io::stdout().lock();
+        let written = match self.machines.get(name) {
+            Some((status, _)) if json => writeln!(out, "{status}"),
+            Some((status, _)) => {
+                writeln!(
+                    out,
+                    "{}  {}",
+                    status["at"].as_str().unwrap_or_default(),
+                    super::status::line(status)
+                )
+            }
+            None if json => writeln!(out, "{}", json!({ "health": self.health })),
+            None => writeln!(out, "Idlegate is {}", self.health["state"].as_str().unwrap_or("unknown")),
+        };
+        written.and_then(|()| out.flush()).is_ok()
+    }
+
+    fn draw(&self, frame: &mut Frame<'_>) {
+        let state = self.health["state"].as_str().unwrap_or("not heard yet");
+        let title = format!(" {} \u{2014} Idlegate is {state} \u{2014} q leaves ", self.plan.shop.title);
+        let wanted = self
+            .plan
+            .machines
+            .iter()
+            .filter(|rules| self.machine.is_none_or(|machine| rules.name.as_str() == machine));
+        let rows = wanted.map(|rules| match self.machines.get(rules.name.as_str()) {
+            Some((status, at)) => row(status, at.elapsed()),
+            None => Row::new([rules.title.clone(), "not seen".to_owned()]),
+        });
+        let widths = [
+            Constraint::Length(20),
+            Constraint::Length(8),
+            Constraint::Length(10),
+            Constraint::Length(10),
+            Constraint::Min(30),
+        ];
+        let header = Row::new(["machine", "outlet", "counts as", "draw", "why, and what is under way"])
+            .style(Style::new().add_modifier(Modifier::BOLD));
+        frame.render_widget(
+            Table::new(rows, widths).header(header).block(Block::bordered().title(title)),
+            frame.area(),
+        );
+    }
+}
+
+fn row(status: &Json, ago: Duration) -> Row<'static> {
+    let word = |key: &str| status[key].as_str().unwrap_or("?").to_owned();
+    // Told apart by shape as well as by colour, as in the charts.
+    let (mark, colour) = match status["state"].as_str() {
+        Some("busy") => ("\u{2588} ", Color::Yellow),
+        Some("idle") => ("\u{2581} ", Color::Green),
+        Some(_) | None => ("\u{2591} ", Color::Magenta),
+    };
+    let notes = notes(status, ago);
+    let height = u16::try_from(notes.len().max(1)).unwrap_or(1);
+    Row::new([
+        Cell::new(word("title")),
+        Cell::new(word("outlet")),
+        Cell::new(format!("{mark}{}", word("state"))).style(Style::new().fg(colour)),
+        Cell::new(draw(status)),
+        Cell::new(Text::from(notes.join("\n"))),
+    ])
+    .height(height)
+}
+
+/// The first signal in watts, as it was said last.
+fn draw(status: &Json) -> String {
+    let signals = status["signals"].as_array().into_iter().flatten();
+    let watts = signals.filter(|signal| signal["unit"] == "W").find_map(|signal| signal["value"].as_f64());
+    watts.map_or_else(|| "-".to_owned(), |watts| idlegate_detector::quantity(watts, "W").to_string())
+}
+
+fn notes(status: &Json, ago: Duration) -> Vec<String> {
+    let reasons = status["reasons"].as_array().into_iter().flatten().filter_map(Json::as_str);
+    let mut notes = vec![reasons.collect::<Vec<_>>().join("; ")];
+    let left = |secs: &Json| secs.as_f64().map(|secs| (secs - ago.as_secs_f64()).max(0.0));
+    if let Some(left) = left(&status["window_left_s"]).filter(|left| *left > 0.0) {
+        notes.push(format!("force-off accepted for {left:.0} s more"));
+    }
+    notes.extend(super::status::notes(status).into_iter().filter(|note| !note.starts_with("force-off")));
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_countdown_goes_on_between_two_messages_and_ends_at_nothing() {
+        let status =
+            json!({ "reasons": ["118 W, busy above 40 W"], "window_left_s": 9.0, "locked_by": "red-button" });
+        let shown = |secs| notes(&status, Duration::from_secs(secs));
+        assert_eq!(
+            shown(2),
+            ["118 W, busy above 40 W", "force-off accepted for 7 s more", "locked by red-button"]
+        );
+        assert_eq!(shown(9), ["118 W, busy above 40 W", "locked by red-button"]);
+    }
+
+    #[test]
+    fn the_table_is_drawn_with_every_machine_in_it() {
+        let status = json!({
+            "machine": "mill", "title": "Mill", "outlet": "on", "state": "busy", "reasons": ["800 W, busy above 60 W"],
+            "signals": [{ "signal": "power", "unit": "W", "value": 800.0 }],
+        });
+        let mut terminal = ratatui::Terminal::new(ratatui::backend::TestBackend::new(90, 4)).unwrap();
+        terminal
+            .draw(|frame| {
+                let widths = [20, 8, 10, 10, 30].map(Constraint::Length);
+                frame.render_widget(Table::new([row(&status, Duration::ZERO)], widths), frame.area());
+            })
+            .unwrap();
+        let drawn = terminal.backend().to_string();
+        assert!(
+            drawn.contains("Mill") && drawn.contains("\u{2588} busy") && drawn.contains("800 W"),
+            "{drawn}"
+        );
+    }
+}

@@ -1,0 +1,86 @@
+//! What could go wrong with a bill: a silence is filled with energy nobody saw, a minute is counted twice, a clock that is
+//! set makes a day of an hour.
+
+use super::*;
+use crate::time::{Moment, Now, Span, WallTime};
+
+/// 10:00 UTC on a day.
+const TEN: i64 = 1_767_607_200_000;
+
+struct Bench {
+    meter: EnergyMeter,
+    over: Vec<HalfHour>,
+    shift_ms: i64,
+}
+
+impl Bench {
+    fn new() -> Bench {
+        Bench { meter: EnergyMeter::new(Span::secs(30)), over: Vec::new(), shift_ms: 0 }
+    }
+
+    /// A reading so many seconds after ten.
+    fn reads(&mut self, secs: u64, watts: f64) {
+        let moment = Moment(1_000_000 + secs * 1_000);
+        let wall = WallTime(TEN + i64::try_from(secs * 1_000).unwrap() + self.shift_ms);
+        self.over.extend(self.meter.take(Now { moment, wall }, moment, watts));
+    }
+
+    fn joules(mut self) -> f64 {
+        self.over.extend(self.meter.finish());
+        self.over.iter().flat_map(|half_hour| half_hour.joules).flatten().sum()
+    }
+}
+
+#[test]
+fn a_kilowatt_for_an_hour_is_3_6_megajoules() {
+    // SI: 1 kWh = 3.6 MJ (SI Brochure, from memory).
+    let mut bench = Bench::new();
+    for nth in 0..=360 {
+        bench.reads(nth * 10, 1_000.0);
+    }
+    assert_eq!(bench.over.len(), 1, "the second half-hour is not over before something is read after it");
+    assert!((bench.joules() - 3_600_000.0).abs() < 1e-6);
+}
+
+#[test]
+fn between_two_readings_the_draw_changes_evenly_also_across_a_minute() {
+    let mut bench = Bench::new();
+    bench.reads(50, 0.0);
+    bench.reads(70, 200.0);
+    bench.over.extend(bench.meter.finish());
+    let minutes = bench.over[0].joules;
+    assert_eq!((minutes[0], minutes[1], minutes[2]), (Some(500.0), Some(1_500.0), None));
+}
+
+#[test]
+fn a_silence_is_counted_and_not_bridged() {
+    let mut bench = Bench::new();
+    bench.reads(0, 100.0);
+    bench.reads(10, 100.0);
+    bench.reads(600, 100.0);
+    bench.reads(610, 100.0);
+    bench.over.extend(bench.meter.finish());
+    assert_eq!(bench.over[0].silent, Span::secs(590));
+    assert_eq!(bench.over[0].joules.iter().flatten().sum::<f64>(), 2_000.0);
+}
+
+#[test]
+fn a_clock_that_is_set_changes_no_energy() {
+    for shift_ms in [-86_400_000, 86_400_000, 1_234] {
+        let mut bench = Bench::new();
+        bench.reads(0, 100.0);
+        bench.reads(10, 100.0);
+        bench.shift_ms = shift_ms;
+        bench.reads(20, 100.0);
+        bench.reads(30, 100.0);
+        assert!((bench.joules() - 3_000.0).abs() < 1e-6, "{shift_ms}");
+    }
+}
+
+#[test]
+fn noise_below_nothing_gives_nothing_back() {
+    let mut bench = Bench::new();
+    bench.reads(0, -0.4);
+    bench.reads(10, -0.4);
+    assert_eq!(bench.joules(), 0.0);
+}

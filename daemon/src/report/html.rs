@@ -1,0 +1,158 @@
+//! The report as one page that needs nothing else: no network, no script, light, dark and on paper.
+
+use jiff::tz::TimeZone;
+use maud::{DOCTYPE, Markup, PreEscaped, html as page};
+
+use super::bars;
+use super::ledger::{Doing, Ledger, MachineSum, kilowatt_hours};
+use super::table::{hours, local, remarks};
+use crate::picture::{Picture, Shade, Stretch, Strip};
+use crate::time::WallTime;
+
+const DAY_MS: i64 = 86_400_000;
+/// More days than this would be a book.
+const DAYS_DRAWN_MAX: usize = 31;
+/// The table of jobs says how many there are more.
+const JOBS_SHOWN_MAX: usize = 200;
+
+const STYLE: &str = "
+:root{color-scheme:light dark}
+body{font:16px/1.5 system-ui,sans-serif;color:#1c2430;background:#fff;max-width:62rem;margin:0 auto;padding:1rem}
+h1{font-size:1.5rem;margin:.5rem 0}h2{font-size:1.2rem;margin:2.2rem 0 .4rem}.soft{color:#5b6675}
+.scroll{overflow-x:auto}table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
+th,td{text-align:right;padding:.3rem .6rem;border-bottom:1px solid #d9dee5;white-space:nowrap}
+th:first-child,td:first-child{text-align:left}svg{width:100%;height:auto;display:block;margin:.6rem 0}
+svg text{font:13px system-ui,sans-serif;fill:#1c2430}.bar{fill:#1f6fb2}
+@media(prefers-color-scheme:dark){body{color:#e8ecf2;background:#141a22}.soft{color:#a3adba}th,td{border-color:#333c48}
+svg text{fill:#e8ecf2}.bar{fill:#6cb3ee}}
+@media print{body{color:#000;background:#fff;max-width:none}h2{break-after:avoid}svg,tr{break-inside:avoid}}";
+
+pub fn html(ledger: &Ledger, shop: &str, zone: &TimeZone) -> String {
+    let (from, to) = (local(ledger.period.from, zone), local(ledger.period.to, zone));
+    let title = format!("{shop}: {from} to {to}");
+    page! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                h1 { (shop) }
+                p.soft { (from) " to " (to) }
+                (sums(ledger))
+                @for remark in ledger.machines.iter().flat_map(remarks) { p.soft { (remark) "." } }
+                @if ledger.damaged > 0 {
+                    p { (ledger.damaged) " records did not match their checksums and were left out." }
+                }
+                @for sum in &ledger.machines { (machine(sum, ledger, zone)) }
+                p.soft { "Energy is summed from readings of the outlet's meter, which is no meter to bill by." }
+            }
+        }
+    }
+    .into_string()
+}
+
+fn sums(ledger: &Ledger) -> Markup {
+    page! {
+        div.scroll { table {
+            thead { tr {
+                th { "machine" } th { "working" } th { "idle" } th { "off" } th { "not seen" } th { "energy" }
+                @if let Some(currency) = &ledger.currency { th { (currency) } }
+                th { "jobs" } th { "held" } th { "forced" } th { "emergencies" } th { "incidents" }
+            } }
+            tbody { @for sum in &ledger.machines { tr {
+                td { (sum.machine) }
+                @for span in [sum.working, sum.idle + sum.unclear, sum.off, sum.unseen] {
+                    td { (format!("{:.1} h", hours(span))) }
+                }
+                td { (format!("{:.2} kWh", kilowatt_hours(sum.joules))) }
+                @if ledger.currency.is_some() { td { (money(sum.cost)) } }
+                td { (sum.jobs.len()) } td { (sum.held) } td { (sum.forced) } td { (sum.emergencies) } td { (sum.incidents) }
+            } } }
+        } }
+    }
+}
+
+fn machine(sum: &MachineSum, ledger: &Ledger, zone: &TimeZone) -> Markup {
+    let weeks = bars::weeks(sum, zone);
+    page! {
+        h2 { (sum.machine) }
+        @for day in days(sum, ledger) { (PreEscaped(day.to_svg())) }
+        @if weeks.len() > 1 { p.soft { "Energy by week" } (PreEscaped(bars::svg(&weeks))) }
+        @if !sum.jobs.is_empty() {
+            div.scroll { table {
+                thead { tr {
+                    th { "job from" } th { "to" } th { "length" } th { "energy" } th { "highest minute" }
+                    @if let Some(currency) = &ledger.currency { th { (currency) } }
+                } }
+                tbody { @for job in sum.jobs.iter().take(JOBS_SHOWN_MAX) { tr {
+                    td { (local(job.from, zone)) } td { (local(job.until, zone)) } td { (job.length()) }
+                    td { (format!("{:.2} kWh", kilowatt_hours(job.joules))) }
+                    td { (format!("{:.0} W", job.watts_max)) }
+                    @if ledger.currency.is_some() { td { (money(job.cost)) } }
+                } } }
+            } }
+            @if sum.jobs.len() > JOBS_SHOWN_MAX { p.soft { "and " (sum.jobs.len() - JOBS_SHOWN_MAX) " more" } }
+        }
+    }
+}
+
+fn money(sum: Option<f64>) -> String {
+    sum.map_or_else(|| "-".to_owned(), |sum| format!("{sum:.2}"))
+}
+
+/// A strip for each day on which anything was heard, the latest days if there are too many.
+fn days(sum: &MachineSum, ledger: &Ledger) -> Vec<Picture> {
+    let mut begins: Vec<i64> = sum.minutes.iter().map(|(at, _)| at.0.div_euclid(DAY_MS) * DAY_MS).collect();
+    begins.dedup();
+    let skipped = begins.len().saturating_sub(DAYS_DRAWN_MAX);
+    begins[skipped..].iter().map(|begin| day(sum, ledger, *begin)).collect()
+}
+
+fn day(sum: &MachineSum, ledger: &Ledger, begin: i64) -> Picture {
+    let from = WallTime(begin.max(ledger.period.from.0));
+    let until = WallTime((begin + DAY_MS).min(ledger.period.to.0));
+    let within = |at: &WallTime| *at >= from && *at < until;
+    let clip = |stretch: &super::ledger::Stretch| {
+        let (from, until) = (stretch.from.max(from), stretch.until.min(until));
+        (from < until).then_some((from, until, stretch.doing))
+    };
+    let shown = |doing| match doing {
+        Doing::Working => Some((Shade::Busy, "working")),
+        Doing::Idle => Some((Shade::Idle, "idle")),
+        Doing::Unclear | Doing::Unseen => Some((Shade::Unknown, "not known")),
+        Doing::Off => None,
+    };
+    let verdicts = sum.stretches.iter().filter_map(clip).filter_map(|(from, until, doing)| {
+        let (shade, note) = shown(doing)?;
+        Some(Stretch { from, until, shade, note: note.to_owned() })
+    });
+    // A moment has no width; half a percent of the day can be seen and pointed at.
+    let decisions = sum.decisions.iter().filter(|(at, _)| within(at)).map(|(at, asked)| Stretch {
+        from: *at,
+        until: WallTime((at.0 + DAY_MS / 400).min(until.0)),
+        shade: if asked.ends_with("acted") || asked.ends_with("nothing-to-do") {
+            Shade::Obeyed
+        } else {
+            Shade::Held
+        },
+        note: asked.clone(),
+    });
+    Picture {
+        title: sum.machine.clone(),
+        caption: "average draw of each minute".to_owned(),
+        from,
+        until,
+        quantity: "draw, W".to_owned(),
+        curve: sum.minutes.iter().filter(|(at, _)| within(at)).copied().collect(),
+        gap_millis: 150_000,
+        levels: Vec::new(),
+        strips: vec![
+            Strip { label: "machine".to_owned(), stretches: verdicts.collect() },
+            Strip { label: "requests".to_owned(), stretches: decisions.collect() },
+        ],
+    }
+}

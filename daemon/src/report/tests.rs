@@ -1,0 +1,147 @@
+//! What could go wrong with a report: it makes up hours nobody watched, counts a job twice, bills a day at the night's price.
+
+use jiff::tz::TimeZone;
+use serde_json::{Value, json};
+
+use super::*;
+use crate::event::Name;
+use crate::journal::{FileShelf, Journal, Kind, Limits, Pace, Reader, Record, nobody_listens, rfc3339};
+use crate::plan::{Tariff, TariffBand};
+use crate::schedules::Hours;
+use crate::time::{Moment, Now, Span, WallTime};
+
+/// Monday 2026-01-05, 10:00 UTC.
+const TEN: i64 = 1_767_607_200_000;
+
+fn at(minute: i64) -> WallTime {
+    WallTime(TEN + minute * 60_000)
+}
+
+fn record(minute: i64, kind: Kind, body: Value) -> Record {
+    let moment = Moment(1_000_000_000 + u64::try_from(minute + 10_000).unwrap() * 60_000);
+    Record::new(kind, Now { moment, wall: at(minute) }, body).of(Name::new("printer").unwrap())
+}
+
+fn energy(minute: i64, watts: f64) -> Record {
+    let joules = vec![watts * 60.0; 30];
+    let body =
+        json!({ "from": rfc3339(at(minute)), "joules": joules, "watts_max": watts + 5.0, "silent_s": 0.0 });
+    record(minute + 30, Kind::Energy, body)
+}
+
+/// Idle from ten, a job from half past to eleven, switched off by the guard at ten past; the guard is stopped at a quarter to
+/// twelve.
+fn morning() -> Vec<Record> {
+    let held = json!({ "input": "button", "request": "off", "decision": "held", "reason": "machine-busy" });
+    let off = json!({ "input": "button", "request": "off", "decision": "acted", "reason": "machine-idle" });
+    vec![
+        record(-5, Kind::Start, json!({})),
+        record(-5, Kind::Outlet, json!({ "state": "on" })),
+        record(-4, Kind::State, json!({ "state": "idle", "reasons": [] })),
+        energy(0, 30.0),
+        record(30, Kind::State, json!({ "state": "busy", "reasons": ["120 W"] })),
+        record(40, Kind::Decision, held),
+        energy(30, 120.0),
+        record(60, Kind::State, json!({ "state": "idle", "reasons": [] })),
+        record(70, Kind::Decision, off),
+        record(
+            70,
+            Kind::Command,
+            json!({ "switch": "off", "cause": "plain", "resend": 0, "not_sent": null }),
+        ),
+        record(70, Kind::Outlet, json!({ "state": "off" })),
+        record(105, Kind::Stop, json!({})),
+    ]
+}
+
+fn ledger_of(records: Vec<Record>, tariff: Option<Tariff>) -> Ledger {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("journal.sqlite");
+    let shelf = FileShelf::new(file.clone(), Limits::default());
+    let (journal, _) = Journal::start(Box::new(shelf), Pace::default(), nobody_listens());
+    for record in records {
+        journal.append(record);
+    }
+    assert!(journal.close(Span::secs(20)));
+    let terms = Terms { period: Period { from: at(0), to: at(120) }, machine: None, tariff };
+    ledger(&Reader::open(&file).unwrap(), &terms).unwrap()
+}
+
+fn tariff() -> Tariff {
+    let hours = Hours::new(&["11:00-12:00"], "Europe/Berlin").unwrap();
+    let band = TariffBand { name: Name::new("noon").unwrap(), per_kwh: 0.10, hours };
+    Tariff { currency: "EUR".into(), per_kwh: 0.40, bands: vec![band] }
+}
+
+#[test]
+fn every_minute_of_the_time_is_in_one_sum() {
+    let ledger = ledger_of(morning(), None);
+    let sum = &ledger.machines[0];
+    let minutes = |span: Span| span.0 / 60_000;
+    assert_eq!(
+        [sum.working, sum.idle, sum.unclear, sum.off, sum.unseen].map(minutes),
+        [30, 40, 0, 35, 15],
+        "what came after the stop was not seen"
+    );
+    assert_eq!((sum.requests, sum.held, sum.forced, sum.refused), (2, 1, 0, 0));
+}
+
+#[test]
+fn a_job_has_its_energy_and_its_price() {
+    let ledger = ledger_of(morning(), Some(tariff()));
+    let sum = &ledger.machines[0];
+    // 30 W for half an hour and 120 W for half an hour: 0.015 kWh and 0.060 kWh.
+    assert!((sum.joules / 3.6e6 - 0.075).abs() < 1e-9);
+    assert_eq!(sum.jobs.len(), 1);
+    assert_eq!((sum.jobs[0].from, sum.jobs[0].until, sum.jobs[0].watts_max), (at(30), at(60), 120.0));
+    assert!((sum.jobs[0].joules / 3.6e6 - 0.060).abs() < 1e-9);
+    // Ten to eleven UTC is eleven to twelve in Berlin in winter.
+    assert!((sum.cost.unwrap() - 0.075 * 0.10).abs() < 1e-9, "{:?}", sum.cost);
+}
+
+#[test]
+fn what_the_guard_saved_is_reckoned_from_the_usual_idle_draw() {
+    let ledger = ledger_of(morning(), None);
+    let sum = &ledger.machines[0];
+    assert_eq!((sum.idle_watts, sum.off_by_guard), (Some(30.0), Span::secs(35 * 60)));
+    assert!((sum.joules_avoided.unwrap() - 30.0 * 35.0 * 60.0).abs() < 1e-6);
+    let told = words(&ledger, &TimeZone::UTC);
+    assert!(told.contains("printer: off for 35 min because the guard switched it off when idle; at its usual idle draw that saved about 0.02 kWh"), "{told}");
+    assert!(told.contains("(EU) 2023/826"), "{told}");
+}
+
+#[test]
+fn an_off_by_hand_saves_nothing_of_the_guards() {
+    let mut records = morning();
+    records.retain(|record| record.kind != Kind::Command);
+    assert_eq!(ledger_of(records, None).machines[0].off_by_guard, Span::ZERO);
+}
+
+#[test]
+fn tables_have_a_line_for_each_machine() {
+    let ledger = ledger_of(morning(), Some(tariff()));
+    let table = csv(&ledger);
+    let lines: Vec<&str> = table.lines().collect();
+    assert_eq!(lines.len(), 2);
+    assert_eq!(lines[0].split(',').count(), lines[1].split(',').count());
+    assert!(
+        lines[1].starts_with(
+            "printer,2026-01-05T10:00:00.000Z,2026-01-05T12:00:00.000Z,1800,2400,0,2100,900,0.075000,"
+        ),
+        "{}",
+        lines[1]
+    );
+    let json = json(&ledger);
+    assert_eq!(json["machines"][0]["jobs"][0]["from"], "2026-01-05T10:30:00.000Z");
+}
+
+#[test]
+fn the_page_needs_nothing_else_and_lets_no_name_break_it() {
+    let page = html(&ledger_of(morning(), Some(tariff())), "Tom & <b>Ida</b>", &TimeZone::UTC);
+    assert!(page.contains("Tom &amp; &lt;b&gt;Ida&lt;/b&gt;"));
+    assert!(page.contains("<svg") && page.contains("working"));
+    for outside in ["http://", "https://", "<script", "<link", "<img", "@import"] {
+        let found = page.replace("http://www.w3.org/2000/svg", "").contains(outside);
+        assert!(!found, "{outside}");
+    }
+}
