@@ -50,6 +50,11 @@ impl EnergyMeter {
         over
     }
 
+    #[cfg(test)]
+    pub(super) fn latest_at(&self) -> Option<Moment> {
+        self.latest.map(|(now, _)| now.moment)
+    }
+
     /// What has been counted and not handed over yet, as at the end of the program.
     pub fn finish(&mut self) -> Option<HalfHour> {
         self.latest = None;
