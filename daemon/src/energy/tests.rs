@@ -132,3 +132,11 @@ fn a_reading_from_before_the_last_one_bridges_nothing() {
     bench.reads(10, 100.0);
     assert_eq!(bench.joules(), 0.0);
 }
+
+#[test]
+fn a_silence_as_long_as_it_may_be_is_still_bridged() {
+    let mut bench = Bench::new();
+    bench.reads(0, 100.0);
+    bench.reads(30, 100.0);
+    assert_eq!(bench.joules(), 3_000.0);
+}
