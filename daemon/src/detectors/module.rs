@@ -104,7 +104,7 @@ impl Loader {
         screening.verdict()?;
         let component = match screening.kind {
             FileKind::Component => self.compile(file)?,
-            FileKind::CoreModule => self.compile(&self.componentize(file)?)?,
+            FileKind::CoreModule => self.compile(&self.componentize(file, screening.lacks_types())?)?,
         };
         let pre = Linker::new(self.sandbox.engine())
             .instantiate_pre(&component)
@@ -127,10 +127,14 @@ impl Loader {
         Ok(compiled)
     }
 
-    fn componentize(&self, module: &[u8]) -> Result<Vec<u8>, LoadError> {
+    fn componentize(&self, module: &[u8], lacks_types: bool) -> Result<Vec<u8>, LoadError> {
         // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
         let encoded = catch_unwind(AssertUnwindSafe(|| {
-            ComponentEncoder::default().validate(true).module(module)?.encode()
+            let mut module = module.to_vec();
+            if lacks_types {
+                add_types(&mut module)?;
+            }
+            ComponentEncoder::default().validate(true).module(&module)?.encode()
         }));
         let component = match encoded {
             Ok(Ok(component)) => component,
@@ -171,6 +175,14 @@ impl fmt::Debug for Module {
 fn introduce(pre: &DetectorPre<Allowance>) -> Result<Description, LoadError> {
     let said = Guest::start(pre)?.call(Call::Describe, |guest, store| guest.call_describe(store))?;
     Ok(Description::check(said)?)
+}
+
+/// A module that only exports the functions gets the contract's types, against which the encoder then checks them.
+fn add_types(module: &mut Vec<u8>) -> anyhow::Result<()> {
+    let mut resolve = wit_parser::Resolve::default();
+    let package = resolve.push_str("detector.wit", include_str!("../../../sdk/wit/v1/detector.wit"))?;
+    let world = resolve.select_world(&[package], None)?;
+    wit_component::embed_component_metadata(module, &resolve, world, wit_component::StringEncoding::UTF8)
 }
 
 /// The engine's chain of reasons, on one line.

@@ -284,8 +284,8 @@ impl Shop {
         for asked in &mut again {
             asked.answer = None;
         }
-        for at in 0..again.len() {
-            self.send(&again[at]).await?;
+        for asked in &again {
+            self.send(asked).await?;
         }
         let until = Instant::now() + DEADLINE;
         while again.iter().any(|asked| asked.answer.is_none()) {
