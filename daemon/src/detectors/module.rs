@@ -89,14 +89,15 @@ impl Loader {
         }
         let mut file = Vec::new();
         // One byte more than allowed is enough to see that it is too long.
-        opened.take(self.size.bytes_max as u64 + 1).read_to_end(&mut file)?;
+        opened.take(self.size_for(pin).bytes_max as u64 + 1).read_to_end(&mut file)?;
         self.load(&file, pin)
     }
 
     /// Loads a detector from the bytes of its file: a component, or a plain module built against the contract.
     /// `pin` is the SHA-256 that the file must have, in hexadecimal.
     pub fn load(&self, file: &[u8], pin: Option<&str>) -> Result<Module, LoadError> {
-        let screening = Screening::of(file, self.size)?;
+        let size = self.size_for(pin);
+        let screening = Screening::of(file, size)?;
         let sha256 = hex(&Sha256::digest(file));
         if let Some(expected) = pin.filter(|expected| !expected.eq_ignore_ascii_case(&sha256)) {
             return Err(LoadError::OtherThanPinned { expected: tame(expected, 64), found: sha256 });
@@ -104,7 +105,9 @@ impl Loader {
         screening.verdict()?;
         let component = match screening.kind {
             FileKind::Component => self.compile(file)?,
-            FileKind::CoreModule => self.compile(&self.componentize(file, screening.lacks_types())?)?,
+            FileKind::CoreModule => {
+                self.compile(&self.componentize(file, screening.lacks_types(), size)?)?
+            }
         };
         let pre = Linker::new(self.sandbox.engine())
             .instantiate_pre(&component)
@@ -112,6 +115,11 @@ impl Loader {
             .map_err(|error| LoadError::DoesNotFit(in_words(&error)))?;
         let description = introduce(&pre)?;
         Ok(Module { pre, description, sha256, kind: screening.kind, _sandbox: self.sandbox.clone() })
+    }
+
+    /// Whoever pins a file has looked at it: it may be as big as an interpreter makes it.
+    fn size_for(&self, pin: Option<&str>) -> FileSize {
+        if pin.is_some() { FileSize::LARGE } else { self.size }
     }
 
     fn compile(&self, component: &[u8]) -> Result<Component, LoadError> {
@@ -127,7 +135,7 @@ impl Loader {
         Ok(compiled)
     }
 
-    fn componentize(&self, module: &[u8], lacks_types: bool) -> Result<Vec<u8>, LoadError> {
+    fn componentize(&self, module: &[u8], lacks_types: bool, size: FileSize) -> Result<Vec<u8>, LoadError> {
         // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
         let encoded = catch_unwind(AssertUnwindSafe(|| {
             let mut module = module.to_vec();
@@ -141,7 +149,7 @@ impl Loader {
             Ok(Err(error)) => return Err(LoadError::NotComponentized(tame(&format!("{error:#}"), 300))),
             Err(_) => return Err(LoadError::NotComponentized("its contract section makes no sense".into())),
         };
-        Screening::of(&component, self.size)?.verdict()?;
+        Screening::of(&component, size)?.verdict()?;
         Ok(component)
     }
 }

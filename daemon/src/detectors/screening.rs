@@ -56,6 +56,23 @@ pub enum ScreeningError {
     NoContract,
 }
 
+impl ScreeningError {
+    /// A file that somebody vouches for may be bigger.
+    pub fn is_about_size(&self) -> bool {
+        match self {
+            ScreeningError::TooLong { .. }
+            | ScreeningError::TooManyFunctions { .. }
+            | ScreeningError::FunctionTooLong { .. } => true,
+            ScreeningError::NotWasm
+            | ScreeningError::Damaged(_)
+            | ScreeningError::TooManyParts
+            | ScreeningError::Imports { .. }
+            | ScreeningError::OtherContract { .. }
+            | ScreeningError::NoContract => false,
+        }
+    }
+}
+
 impl Screening {
     /// Reads the outline of a file. An error means that it is no WebAssembly or too big to be looked at further.
     pub fn of(file: &[u8], size: FileSize) -> Result<Screening, ScreeningError> {
