@@ -25,6 +25,7 @@
 
 pub mod account;
 pub mod calibrate;
+pub mod capture;
 pub mod cli;
 pub mod demo;
 pub mod detectors;

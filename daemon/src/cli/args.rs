@@ -97,6 +97,50 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         svg: Option<PathBuf>,
     },
+    /// Show what goes over the broker: topics, values, changes, intervals. Nothing is published.
+    Listen {
+        /// Only topics that match, such as meters/#; all of them unless given.
+        #[arg(value_name = "FILTER")]
+        filters: Vec<String>,
+        /// The rules folder, for the broker with its login and certificates.
+        #[arg(long, value_name = "DIR")]
+        rules: Option<PathBuf>,
+        /// Or the broker itself; 127.0.0.1:1883 if neither is given.
+        #[arg(long, value_name = "HOST[:PORT]", conflicts_with = "rules")]
+        broker: Option<String>,
+        /// One JSON object a line, also in a terminal.
+        #[arg(long)]
+        json: bool,
+        /// As lines, only what is another value than before.
+        #[arg(long)]
+        changes: bool,
+    },
+    /// Record the signals and outlet states of machines, as SenML JSON (RFC 8428) with one pack a line.
+    ///
+    /// What it writes, replay and calibrate read. It may be killed at any time.
+    Record {
+        /// The rules folder, for the broker, the topics and how they are read.
+        #[arg(long, value_name = "DIR")]
+        rules: PathBuf,
+        /// Another port of the broker than the rules give.
+        #[arg(long)]
+        port: Option<u16>,
+        /// Only these machines.
+        #[arg(value_name = "MACHINE")]
+        machines: Vec<String>,
+        /// The file; one that is there already is put aside.
+        #[arg(long, value_name = "FILE", default_value = "recording.jsonl")]
+        out: PathBuf,
+        /// A file of so many mebibytes is put aside, and the next begun.
+        #[arg(long, value_name = "MIB", default_value_t = 16, value_parser = clap::value_parser!(u64).range(1..=4096))]
+        rotate_mib: u64,
+        /// So many files that were put aside are kept, the newest.
+        #[arg(long, value_name = "N", default_value_t = 8)]
+        keep: usize,
+        /// For so long; until Ctrl-C unless given.
+        #[arg(long = "for", value_name = "TIME", value_parser = super::replay::every)]
+        during: Option<Span>,
+    },
     /// Play recordings through the guard, and tell what it would have said of them. Nothing is switched.
     ///
     /// With rules: idlegate replay monday.csv.gz --rules DIR. For a quick look without:

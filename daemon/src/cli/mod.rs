@@ -7,10 +7,12 @@ mod demo;
 mod detector;
 mod exit_code;
 mod journal;
+mod listen;
 mod logging;
 mod new_rules;
 mod pictures;
 mod progress;
+mod record;
 mod replay;
 mod report;
 mod request;
@@ -81,6 +83,12 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Demo { keep, port, json } => demo::demo(keep, port, json),
         Command::Request { rules, input, port, machine, request, json } => {
             request::request(&request::Asking { rules, input, port, machine, request, json })
+        }
+        Command::Listen { filters, rules, broker, json, changes } => {
+            listen::listen(&listen::Wanted { filters, rules, broker, json, changes })
+        }
+        Command::Record { rules, port, machines, out, rotate_mib, keep, during } => {
+            record::record(&record::Wanted { rules, port, machines, out, rotate_mib, keep, during })
         }
         Command::Report { rules, state_dir, from, to, machine, csv, json, html } => {
             let shape = match (csv, json) {

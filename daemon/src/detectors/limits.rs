@@ -18,7 +18,8 @@ impl FileSize {
     /// Ample for compiled languages: our own detectors have a quarter of a megabyte at most.
     pub const ORDINARY: FileSize =
         FileSize { bytes_max: 4 << 20, functions_max: 10_000, function_bytes_max: 128 << 10 };
-    /// For detectors that bring an interpreter along, where somebody has said that they trust the file.
+    /// For detectors that bring an interpreter along, where somebody has pinned the file by its SHA-256, and so said
+    /// that they trust it.
     pub const LARGE: FileSize =
         FileSize { bytes_max: 32 << 20, functions_max: 60_000, function_bytes_max: 1 << 20 };
 }
@@ -30,8 +31,9 @@ pub const PARTS_MAX: usize = 64;
 pub const MEMORY_BYTES_MAX: usize = 16 << 20;
 /// Entries of all tables of one instance; a detector uses a few hundred.
 pub const TABLE_ELEMENTS_MAX: usize = 20_000;
-/// Core instances, tables and memories of one detector: what componentizing makes is below ten.
-pub const PARTS_ALIVE_MAX: usize = 16;
+/// Core instances, tables and memories of one detector: what componentizing makes is below ten,
+/// and an interpreter with its libraries is below forty.
+pub const PARTS_ALIVE_MAX: usize = 48;
 /// Deep recursion ends here, long before the worker thread's own stack does.
 pub const STACK_BYTES_MAX: usize = 256 << 10;
 /// Address space set aside per memory. The default of 4 GiB each runs into the kernel's map count with

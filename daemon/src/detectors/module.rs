@@ -89,14 +89,15 @@ impl Loader {
         }
         let mut file = Vec::new();
         // One byte more than allowed is enough to see that it is too long.
-        opened.take(self.size.bytes_max as u64 + 1).read_to_end(&mut file)?;
+        opened.take(self.size_for(pin).bytes_max as u64 + 1).read_to_end(&mut file)?;
         self.load(&file, pin)
     }
 
     /// Loads a detector from the bytes of its file: a component, or a plain module built against the contract.
     /// `pin` is the SHA-256 that the file must have, in hexadecimal.
     pub fn load(&self, file: &[u8], pin: Option<&str>) -> Result<Module, LoadError> {
-        let screening = Screening::of(file, self.size)?;
+        let size = self.size_for(pin);
+        let screening = Screening::of(file, size)?;
         let sha256 = hex(&Sha256::digest(file));
         if let Some(expected) = pin.filter(|expected| !expected.eq_ignore_ascii_case(&sha256)) {
             return Err(LoadError::OtherThanPinned { expected: tame(expected, 64), found: sha256 });
@@ -104,7 +105,9 @@ impl Loader {
         screening.verdict()?;
         let component = match screening.kind {
             FileKind::Component => self.compile(file)?,
-            FileKind::CoreModule => self.compile(&self.componentize(file)?)?,
+            FileKind::CoreModule => {
+                self.compile(&self.componentize(file, screening.lacks_types(), size)?)?
+            }
         };
         let pre = Linker::new(self.sandbox.engine())
             .instantiate_pre(&component)
@@ -112,6 +115,11 @@ impl Loader {
             .map_err(|error| LoadError::DoesNotFit(in_words(&error)))?;
         let description = introduce(&pre)?;
         Ok(Module { pre, description, sha256, kind: screening.kind, _sandbox: self.sandbox.clone() })
+    }
+
+    /// Whoever pins a file has looked at it: it may be as big as an interpreter makes it.
+    fn size_for(&self, pin: Option<&str>) -> FileSize {
+        if pin.is_some() { FileSize::LARGE } else { self.size }
     }
 
     fn compile(&self, component: &[u8]) -> Result<Component, LoadError> {
@@ -127,17 +135,21 @@ impl Loader {
         Ok(compiled)
     }
 
-    fn componentize(&self, module: &[u8]) -> Result<Vec<u8>, LoadError> {
+    fn componentize(&self, module: &[u8], lacks_types: bool, size: FileSize) -> Result<Vec<u8>, LoadError> {
         // The encoder is written for the output of honest compilers; what it does not expect may make it panic.
         let encoded = catch_unwind(AssertUnwindSafe(|| {
-            ComponentEncoder::default().validate(true).module(module)?.encode()
+            let mut module = module.to_vec();
+            if lacks_types {
+                add_types(&mut module)?;
+            }
+            ComponentEncoder::default().validate(true).module(&module)?.encode()
         }));
         let component = match encoded {
             Ok(Ok(component)) => component,
             Ok(Err(error)) => return Err(LoadError::NotComponentized(tame(&format!("{error:#}"), 300))),
             Err(_) => return Err(LoadError::NotComponentized("its contract section makes no sense".into())),
         };
-        Screening::of(&component, self.size)?.verdict()?;
+        Screening::of(&component, size)?.verdict()?;
         Ok(component)
     }
 }
@@ -171,6 +183,14 @@ impl fmt::Debug for Module {
 fn introduce(pre: &DetectorPre<Allowance>) -> Result<Description, LoadError> {
     let said = Guest::start(pre)?.call(Call::Describe, |guest, store| guest.call_describe(store))?;
     Ok(Description::check(said)?)
+}
+
+/// A module that only exports the functions gets the contract's types, against which the encoder then checks them.
+fn add_types(module: &mut Vec<u8>) -> anyhow::Result<()> {
+    let mut resolve = wit_parser::Resolve::default();
+    let package = resolve.push_str("detector.wit", include_str!("../../../sdk/wit/v1/detector.wit"))?;
+    let world = resolve.select_world(&[package], None)?;
+    wit_component::embed_component_metadata(module, &resolve, world, wit_component::StringEncoding::UTF8)
 }
 
 /// The engine's chain of reasons, on one line.

@@ -29,6 +29,8 @@ pub struct Screening {
     pub imports: Vec<String>,
     /// The detector contract it was built against, where that shows from outside (always for a component).
     pub contract: Option<String>,
+    /// The contract's types are in it, as the bindings of most languages leave them there.
+    pub has_types: bool,
 }
 
 /// Why a file is refused before it is compiled.
@@ -54,6 +56,23 @@ pub enum ScreeningError {
     NoContract,
 }
 
+impl ScreeningError {
+    /// A file that somebody vouches for may be bigger.
+    pub fn is_about_size(&self) -> bool {
+        match self {
+            ScreeningError::TooLong { .. }
+            | ScreeningError::TooManyFunctions { .. }
+            | ScreeningError::FunctionTooLong { .. } => true,
+            ScreeningError::NotWasm
+            | ScreeningError::Damaged(_)
+            | ScreeningError::TooManyParts
+            | ScreeningError::Imports { .. }
+            | ScreeningError::OtherContract { .. }
+            | ScreeningError::NoContract => false,
+        }
+    }
+}
+
 impl Screening {
     /// Reads the outline of a file. An error means that it is no WebAssembly or too big to be looked at further.
     pub fn of(file: &[u8], size: FileSize) -> Result<Screening, ScreeningError> {
@@ -67,8 +86,14 @@ impl Screening {
         } else {
             return Err(ScreeningError::NotWasm);
         };
-        let mut outline =
-            Screening { kind, bytes: file.len(), functions: 0, imports: Vec::new(), contract: None };
+        let mut outline = Screening {
+            kind,
+            bytes: file.len(),
+            functions: 0,
+            imports: Vec::new(),
+            contract: None,
+            has_types: false,
+        };
         outline.walk(file, size)?;
         Ok(outline)
     }
@@ -86,6 +111,11 @@ impl Screening {
             // What a core module exports is settled when it is componentized.
             (None, FileKind::CoreModule) | (Some(_), _) => Ok(()),
         }
+    }
+
+    /// It exports the contract's functions and no more, as a program written by hand does.
+    pub(super) fn lacks_types(&self) -> bool {
+        !self.has_types && self.contract.is_some()
     }
 
     fn walk(&mut self, file: &[u8], size: FileSize) -> Result<(), ScreeningError> {
@@ -144,6 +174,9 @@ impl Screening {
                         let name = export.map_err(damaged)?.name;
                         self.offer(name.split('#').next().unwrap_or(name));
                     }
+                }
+                Payload::CustomSection(section) if section.name().starts_with("component-type") => {
+                    self.has_types = true;
                 }
                 // Other sections are the compiler's business; it validates all of them.
                 _ => {}

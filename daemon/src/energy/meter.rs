@@ -40,14 +40,17 @@ impl EnergyMeter {
         let age = i64::try_from(now.moment.since(at).0).unwrap_or(i64::MAX);
         let taken = Now { moment: at, wall: WallTime(now.wall.0.saturating_sub(age)) };
         let over = match self.latest.replace((taken, watts)) {
-            Some((before, watts_before)) if before.moment <= at => {
-                self.bridge(before, watts_before, taken, watts)
-            }
-            Some(_) | None => None,
+            Some((before, watts_before)) => self.bridge(before, watts_before, taken, watts),
+            None => None,
         };
         let current = self.current.get_or_insert_with(|| HalfHour::empty(half_hour_of(taken.wall)));
         current.watts_max = current.watts_max.max(watts);
         over
+    }
+
+    #[cfg(test)]
+    pub(super) fn latest_at(&self) -> Option<Moment> {
+        self.latest.map(|(now, _)| now.moment)
     }
 
     /// What has been counted and not handed over yet, as at the end of the program.

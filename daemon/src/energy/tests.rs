@@ -84,3 +84,59 @@ fn noise_below_nothing_gives_nothing_back() {
     bench.reads(10, -0.4);
     assert_eq!(bench.joules(), 0.0);
 }
+
+/// Real days, summed by numpy 2.4.6: `numpy.trapezoid` over the runs between silences of more than a minute, readings that
+/// come late left out. Data: tracebase (ODbL), see the folder's README.
+#[test]
+fn whole_days_come_to_what_numpys_trapezoid_comes_to() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/open-data");
+    let root = std::env::var_os("IDLEGATE_OPEN_DATA").map_or(root, Into::into).join("power");
+    let mut summed = 0;
+    for (file, joules) in [
+        ("cookingstove-D33097-2011-12-17.csv.gz", 1_734_375.5),
+        ("dishwasher-B81D04-2012-05-15.csv.gz", 4_020_678.5),
+        ("printer-D3230E-2011-11-21.csv.gz", 1_155_363.5),
+        ("washingmachine-D338C9-2012-05-16.csv.gz", 1_355_639.5),
+        ("iron-D337C2-2011-12-24.csv.gz", 642_298.5),
+        ("projector-D3165A-2011-12-28.csv.gz", 1_406_750.5),
+    ] {
+        let Ok(reader) = crate::recording::Reader::open(&root.join(file)) else {
+            eprintln!("skipped: no open data at {}", root.display());
+            return;
+        };
+        let mut bench = Bench { meter: EnergyMeter::new(Span::secs(60)), over: Vec::new(), shift_ms: 0 };
+        let mut begin = None;
+        for point in reader {
+            let point = point.unwrap();
+            let crate::event::Value::Number(watts) = point.value else { continue };
+            let begin = *begin.get_or_insert(point.at);
+            let Ok(since) = u64::try_from(point.at.0 - begin.0) else { continue };
+            let moment = Moment(1_000_000 + since);
+            // Live, the engine lets no older reading replace a newer one.
+            if bench.meter.latest_at().is_some_and(|latest| moment < latest) {
+                continue;
+            }
+            bench.over.extend(bench.meter.take(Now { moment, wall: point.at }, moment, watts));
+        }
+        let sum = bench.joules();
+        assert!((sum - joules).abs() < joules * 1e-9, "{file}: {sum} J, numpy has {joules} J");
+        summed += 1;
+    }
+    assert_eq!(summed, 6);
+}
+
+#[test]
+fn a_reading_from_before_the_last_one_bridges_nothing() {
+    let mut bench = Bench::new();
+    bench.reads(20, 100.0);
+    bench.reads(10, 100.0);
+    assert_eq!(bench.joules(), 0.0);
+}
+
+#[test]
+fn a_silence_as_long_as_it_may_be_is_still_bridged() {
+    let mut bench = Bench::new();
+    bench.reads(0, 100.0);
+    bench.reads(30, 100.0);
+    assert_eq!(bench.joules(), 3_000.0);
+}

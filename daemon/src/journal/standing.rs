@@ -1,7 +1,7 @@
 //! What is kept at this moment, stored or not: the memory beside the file. It fills a file that has to be begun
 //! anew, and joins what an earlier run left with what happened before that could be read.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, HashSet, VecDeque};
 
 use super::change::Entry;
 use super::kept::{ANSWERED_MAX, Answered, KeptLockout, KeptState, Restored};
@@ -52,10 +52,10 @@ impl Standing {
             }
             self.kept.insert(machine.clone(), old.clone());
         }
-        for answered in restored.answered.iter().rev() {
-            if !self.answered.contains(answered) {
-                self.answered.push_front(answered.clone());
-            }
+        let key = |answered: &Answered| (answered.input.clone(), answered.event.clone());
+        let known: HashSet<(Name, String)> = self.answered.iter().map(key).collect();
+        for answered in restored.answered.iter().rev().filter(|answered| !known.contains(&key(answered))) {
+            self.answered.push_front(answered.clone());
         }
         self.forget_surplus();
         (restored, correction)

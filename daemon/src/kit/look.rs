@@ -19,6 +19,8 @@ pub struct Look {
     sha256: String,
     outline: Option<Screening>,
     said: Result<Description, LoadError>,
+    /// It is too big to be taken unless the rules pin it.
+    needs_pin: bool,
 }
 
 impl Look {
@@ -32,14 +34,19 @@ impl Look {
         } else {
             std::fs::read(path).unwrap_or_default()
         };
+        let sha256 = digest(&file);
+        let introduced = |pin| loader.load_file(path, pin).map(|module| module.description().clone());
+        let plain = introduced(None);
+        // Where only its size stands against it, what it is when pinned is what counts.
+        let too_big = matches!(&plain, Err(LoadError::Screening(why)) if why.is_about_size());
+        let said = if too_big { introduced(Some(&sha256)) } else { plain };
+        let needs_pin = too_big && said.is_ok();
         Ok(Look {
             file: path.display().to_string(),
-            sha256: Sha256::digest(&file).iter().fold(String::new(), |mut text, byte| {
-                let _ = write!(text, "{byte:02x}");
-                text
-            }),
-            outline: Screening::of(&file, FileSize::ORDINARY).ok(),
-            said: loader.load_file(path, None).map(|module| module.description().clone()),
+            outline: Screening::of(&file, FileSize::LARGE).ok(),
+            said,
+            needs_pin,
+            sha256,
         })
     }
 
@@ -69,6 +76,12 @@ impl Look {
                 outline.functions
             ));
             line(format!("sha256     {}", self.sha256));
+            if self.needs_pin {
+                line(
+                    "           too big to be taken unless the rules pin it: sha256 = \"…\" beside file"
+                        .to_owned(),
+                );
+            }
             line(format!("contract   {}", contract(outline)));
             line(format!("asks for   {}", asks_for(outline)));
         }
@@ -110,10 +123,17 @@ impl Look {
             })
         });
         json!({
-            "file": self.file, "sha256": self.sha256, "outline": outline, "description": said,
+            "file": self.file, "sha256": self.sha256, "needs_pin": self.needs_pin, "outline": outline, "description": said,
             "refused": self.said.as_ref().err().map(ToString::to_string),
         })
     }
+}
+
+pub(super) fn digest(file: &[u8]) -> String {
+    Sha256::digest(file).iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }
 
 fn kind(kind: FileKind) -> &'static str {

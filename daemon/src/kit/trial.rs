@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::look;
 use crate::detectors::{Description, ValueKind};
 use crate::event::{Name, Value};
 use crate::guard::PermissiveState;
@@ -64,7 +65,10 @@ impl Trial {
     pub fn run(wanted: &Wanted<'_>, modules: &Modules) -> Result<Trial, TrialError> {
         let source = match wanted.candidate {
             Candidate::BuiltIn(name) => ModuleSource::BuiltIn(name.clone()),
-            Candidate::File(path) => ModuleSource::File { path: path.clone(), sha256: None },
+            // Whoever tries a file wants this very one, however big.
+            Candidate::File(path) => {
+                ModuleSource::File { path: path.clone(), sha256: Some(look::digest(&std::fs::read(path)?)) }
+            }
         };
         let description = modules.get(&source).map_err(TrialError::NotTaken)?.description().clone();
         let (plan, _folder) = plan(wanted, &description, modules)?;
@@ -150,7 +154,7 @@ fn plan(
         .collect();
     let module = match wanted.candidate {
         Candidate::BuiltIn(name) => QuickModule::BuiltIn(name.as_str()),
-        Candidate::File(path) => QuickModule::File(path),
+        Candidate::File(path) => QuickModule::File(path, look::digest(&std::fs::read(path)?)),
     };
     let rules = QuickRules::of_signals(&signals, module, wanted.settings)?;
     let folder = crate::rules::load(&rules.path());

@@ -59,6 +59,11 @@ impl<W: Write> Writer<W> {
         self.out.flush()
     }
 
+    /// What the lines go into, for whoever has to look after it.
+    pub fn get_mut(&mut self) -> &mut W {
+        &mut self.out
+    }
+
     pub fn into_inner(self) -> W {
         self.out
     }

@@ -24,10 +24,11 @@ pub struct QuickSignal {
 }
 
 /// The one detector.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum QuickModule<'a> {
     BuiltIn(&'a str),
-    File(&'a Path),
+    /// And the SHA-256 it is pinned by.
+    File(&'a Path, String),
 }
 
 const OWN_FILE: &str = "detectors/own.wasm";
@@ -61,13 +62,13 @@ impl QuickRules {
                 text.push_str(&format!("unit = {}\n", toml_edit::Value::from(unit.as_str())));
             }
         }
-        let which = match module {
-            QuickModule::BuiltIn(name) => format!("use = {}", toml_edit::Value::from(name)),
-            QuickModule::File(_) => format!("file = \"{OWN_FILE}\""),
+        let which = match &module {
+            QuickModule::BuiltIn(name) => format!("use = {}", toml_edit::Value::from(*name)),
+            QuickModule::File(_, sha256) => format!("file = \"{OWN_FILE}\"\nsha256 = \"{sha256}\""),
         };
         text.push_str(&format!("[[detectors]]\n{which}\nsettings = {settings}\n"));
         let rules = QuickRules::with("machine", &text)?;
-        if let QuickModule::File(file) = module {
+        if let QuickModule::File(file, _) = module {
             let place = rules.folder.path().join(OWN_FILE);
             std::fs::create_dir_all(place.parent().unwrap_or(rules.folder.path()))?;
             std::fs::copy(file, place)?;

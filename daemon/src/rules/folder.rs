@@ -15,7 +15,7 @@ use crate::event::Name;
 /// A rules file of this size would be a thousand machines.
 pub const FILE_BYTES_MAX: u64 = 256 * 1024;
 /// A detector in Rust has some ten to a hundred kilobytes, one in an interpreted language some megabytes.
-pub const MODULE_BYTES_MAX: u64 = 8 * 1024 * 1024;
+pub const MODULE_BYTES_MAX: u64 = 32 * 1024 * 1024;
 /// Of each kind.
 pub const FILES_MAX: usize = 256;
 

@@ -220,9 +220,10 @@ fn a_pinned_file_is_taken_only_unchanged() {
 #[test]
 fn a_cut_or_scribbled_file_never_harms_the_host() {
     let whole = Handmade::default().file();
-    for length in (0..whole.len()).step_by(7) {
-        assert!(loader().load(&whole[..length], None).is_err(), "cut to {length} bytes");
-    }
+    // Cut before its types, or after them and before the producers' section, it is a whole module; the host adds types.
+    let taken = (0..whole.len()).filter(|length| loader().load(&whole[..*length], None).is_ok());
+    let taken: Vec<usize> = taken.collect();
+    assert_eq!(taken.len(), 2, "{taken:?}");
     let mut random = 0x2545_f491_4f6c_dd1d_u64;
     let mut next = move || {
         random ^= random << 13;

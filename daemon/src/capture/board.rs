@@ -1,0 +1,121 @@
+//! Topics as they come: last value, what changed, how often.
+
+use std::collections::BTreeMap;
+
+use crate::time::{Moment, Span};
+
+/// A broker may carry more topics than anybody looks at; the board stops growing here and says so.
+const TOPICS_MAX: usize = 5_000;
+/// Longer payloads are cut for showing.
+const SHOWN_CHARS: usize = 160;
+
+#[derive(Clone, Debug, Default)]
+pub struct Board {
+    topics: BTreeMap<String, Line>,
+    /// Messages on topics for which there was no room.
+    beyond: u64,
+}
+
+/// One topic.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Line {
+    pub topic: String,
+    /// As it can be shown in one line: escaped and bounded.
+    pub value: String,
+    /// What it was before it changed last.
+    pub before: Option<String>,
+    pub changed_at: Moment,
+    pub count: u64,
+    pub retained: bool,
+    first_at: Moment,
+    latest_at: Moment,
+}
+
+impl Line {
+    /// The usual pause between two messages, once there were two.
+    pub fn interval(&self) -> Option<Span> {
+        let pauses = self.count.checked_sub(1).filter(|pauses| *pauses > 0)?;
+        Some(Span(self.latest_at.since(self.first_at).0 / pauses))
+    }
+}
+
+impl Board {
+    /// Takes a message in; true when its topic is new or its value another one.
+    pub fn take(&mut self, now: Moment, topic: &str, payload: &[u8], retained: bool) -> bool {
+        let value = shown(payload);
+        if let Some(line) = self.topics.get_mut(topic) {
+            let changed = line.value != value;
+            if changed {
+                line.before = Some(std::mem::replace(&mut line.value, value));
+                line.changed_at = now;
+            }
+            (line.count, line.latest_at, line.retained) = (line.count + 1, now, retained);
+            return changed;
+        }
+        if self.topics.len() >= TOPICS_MAX {
+            self.beyond += 1;
+            return false;
+        }
+        let topic = topic.to_owned();
+        let line = Line {
+            topic: escaped(&topic),
+            value,
+            before: None,
+            changed_at: now,
+            count: 1,
+            retained,
+            first_at: now,
+            latest_at: now,
+        };
+        self.topics.insert(topic, line);
+        true
+    }
+
+    /// In order of topic; those that have the text in their topic or value, whatever its case.
+    pub fn lines<'a>(&'a self, search: &'a str) -> impl Iterator<Item = &'a Line> + 'a {
+        let wanted = search.to_lowercase();
+        self.topics.values().filter(move |line| {
+            wanted.is_empty()
+                || line.topic.to_lowercase().contains(&wanted)
+                || line.value.to_lowercase().contains(&wanted)
+        })
+    }
+
+    pub fn line(&self, topic: &str) -> Option<&Line> {
+        self.topics.get(topic)
+    }
+
+    pub fn topics(&self) -> usize {
+        self.topics.len()
+    }
+
+    pub fn beyond(&self) -> u64 {
+        self.beyond
+    }
+}
+
+/// Text as it is, JSON on one line, and of anything else how long it is.
+fn shown(payload: &[u8]) -> String {
+    let Ok(text) = std::str::from_utf8(payload) else { return format!("({} bytes, no text)", payload.len()) };
+    let whole = match serde_json::from_str::<serde_json::Value>(text) {
+        Ok(json @ (serde_json::Value::Object(_) | serde_json::Value::Array(_))) => json.to_string(),
+        Ok(_) | Err(_) => escaped(text),
+    };
+    let mut cut: String = whole.chars().take(SHOWN_CHARS).collect();
+    if cut.len() < whole.len() {
+        cut.push('\u{2026}');
+    }
+    cut
+}
+
+/// Nothing in it can move a cursor or break a line.
+fn escaped(text: &str) -> String {
+    text.chars()
+        .flat_map(|letter| {
+            let hidden = letter.is_control()
+                || ('\u{200b}'..='\u{200f}').contains(&letter)
+                || ('\u{202a}'..='\u{2069}').contains(&letter);
+            if hidden { letter.escape_default().collect::<Vec<_>>() } else { vec![letter] }
+        })
+        .collect()
+}

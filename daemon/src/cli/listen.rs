@@ -1,0 +1,252 @@
+//! `idlegate listen`: what goes over the broker. In a terminal a table to search in, elsewhere a line for every message.
+
+use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crossterm::event::{self, Event, KeyCode, KeyModifiers};
+use ratatui::Frame;
+use ratatui::layout::{Constraint, Layout};
+use ratatui::style::{Modifier, Style};
+use ratatui::widgets::{Block, Cell, Paragraph, Row, Table};
+use serde_json::json;
+
+use super::exit_code::Exit;
+use super::visitor::Visitor;
+use super::{rules, runtime};
+use crate::capture::{Board, Line};
+use crate::event::Message;
+use crate::journal::rfc3339;
+use crate::plan::Plan;
+use crate::rules::{Folder, Surroundings, SystemSecrets};
+use crate::service::Modules;
+use crate::time::{Clock, Moment, Now, Span};
+
+const PATIENCE: Duration = Duration::from_secs(6);
+const BEAT: Duration = Duration::from_millis(150);
+/// A value that changed so recently stands out.
+const FRESH: Span = Span::secs(3);
+
+#[derive(Debug)]
+pub(super) struct Wanted {
+    pub(super) filters: Vec<String>,
+    pub(super) rules: Option<PathBuf>,
+    pub(super) broker: Option<String>,
+    pub(super) json: bool,
+    pub(super) changes: bool,
+}
+
+pub(super) fn listen(wanted: &Wanted) -> anyhow::Result<Exit> {
+    let plan = match (&wanted.broker, &wanted.rules) {
+        (Some(broker), _) => plan_of(broker)?,
+        (None, Some(dir)) => rules::for_visitor(dir, None)?,
+        (None, None) => plan_of("127.0.0.1")?,
+    };
+    let plan = match plan {
+        Ok(plan) => plan,
+        Err(exit) => return Ok(exit),
+    };
+    let everything = ["#".to_owned()];
+    let filters = if wanted.filters.is_empty() { &everything[..] } else { &wanted.filters };
+    runtime()?.block_on(run(&plan, filters, wanted))
+}
+
+/// Rules with nothing but a broker in them.
+fn plan_of(broker: &str) -> anyhow::Result<Result<Plan, Exit>> {
+    let (host, port) = match broker.rsplit_once(':') {
+        Some((host, port)) if !host.contains(':') => (host, port.parse::<u16>().ok()),
+        Some(_) | None => (broker, Some(1883)),
+    };
+    let Some(port) = port.filter(|port| *port > 0) else {
+        eprintln!("idlegate: --broker {broker:?} is no host or host:port, such as broker.local:1883");
+        return Ok(Err(Exit::Usage));
+    };
+    let host = toml_edit::Value::from(host);
+    let text = format!("title = \"Listening\"\n[broker]\nhost = {host}\nport = {port}\n");
+    let folder = Folder::from_texts(Path::new("listen"), [("shop.toml", text.as_str())]);
+    let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;
+    let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
+    Ok(crate::rules::compile(&folder, &around).map(|compiled| compiled.plan).map_err(|problems| {
+        for problem in problems.iter().filter(|problem| problem.is_error()) {
+            eprintln!("{}", problem.message_and_help());
+        }
+        Exit::Usage
+    }))
+}
+
+async fn run(plan: &Plan, filters: &[String], wanted: &Wanted) -> anyhow::Result<Exit> {
+    let mut visitor = match Visitor::arrive(plan, filters, PATIENCE).await {
+        Ok(visitor) => visitor,
+        Err(error) => {
+            eprintln!("idlegate: {error:#}");
+            return Ok(Exit::Unavailable);
+        }
+    };
+    let mut terminal = (std::io::stdout().is_terminal() && !wanted.json).then(ratatui::init);
+    let mut view = View { board: Board::default(), search: String::new(), searching: false, skipped: 0 };
+    let listening = async {
+        loop {
+            visitor.wait_only(BEAT);
+            let heard = visitor.hear().await;
+            let now = Clock.now();
+            let changed = heard.as_ref().is_some_and(|message| {
+                view.board.take(now.moment, &message.topic, &message.payload, message.retained)
+            });
+            match (&mut terminal, heard) {
+                (Some(terminal), _) => {
+                    if view.keys()? {
+                        return anyhow::Ok(());
+                    }
+                    terminal.draw(|frame| view.draw(frame, now.moment))?;
+                }
+                (None, Some(message)) if changed || !wanted.changes => {
+                    if !print(&view.board, now, &message, wanted.json) {
+                        return Ok(());
+                    }
+                }
+                (None, _) => {}
+            }
+        }
+    };
+    let ended = tokio::select! {
+        ended = listening => ended,
+        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(Into::into),
+    };
+    if terminal.is_some() {
+        ratatui::restore();
+    }
+    visitor.leave().await;
+    ended.map(|()| Exit::Good)
+}
+
+/// Whether anybody still reads it.
+fn print(board: &Board, now: Now, message: &Message, json: bool) -> bool {
+    let Some(line) = board.line(&message.topic) else { return true };
+    let mut out = std::io::stdout().lock();
+    let at = rfc3339(now.wall);
+    let written = if json {
+        let payload = String::from_utf8_lossy(&message.payload);
+        writeln!(
+            out,
+            "{}",
+            json!({ "at": at, "topic": &*message.topic, "payload": payload, "retained": message.retained })
+        )
+    } else {
+        writeln!(out, "{at}  {}  {}{}", line.topic, line.value, if line.retained { "  (stored)" } else { "" })
+    };
+    written.and_then(|()| out.flush()).is_ok()
+}
+
+struct View {
+    board: Board,
+    search: String,
+    searching: bool,
+    skipped: usize,
+}
+
+impl View {
+    /// Looks at the keys that were pressed, and says whether somebody has seen enough.
+    fn keys(&mut self) -> std::io::Result<bool> {
+        while event::poll(Duration::ZERO)? {
+            let Event::Key(key) = event::read()? else { continue };
+            if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
+                return Ok(true);
+            }
+            match (self.searching, key.code) {
+                (true, KeyCode::Enter) => self.searching = false,
+                (true, KeyCode::Esc) => {
+                    self.searching = false;
+                    self.search.clear();
+                }
+                (true, KeyCode::Backspace) => drop(self.search.pop()),
+                (true, KeyCode::Char(letter)) => self.search.push(letter),
+                (false, KeyCode::Char('/')) => self.searching = true,
+                (false, KeyCode::Char('q') | KeyCode::Esc) => return Ok(true),
+                (false, KeyCode::Down) => self.skipped += 1,
+                (false, KeyCode::Up) => self.skipped = self.skipped.saturating_sub(1),
+                (false, KeyCode::PageDown) => self.skipped += 20,
+                (false, KeyCode::PageUp) => self.skipped = self.skipped.saturating_sub(20),
+                _ => {}
+            }
+            if self.searching {
+                self.skipped = 0;
+            }
+        }
+        Ok(false)
+    }
+
+    fn draw(&mut self, frame: &mut Frame<'_>, now: Moment) {
+        let [above, below] =
+            Layout::vertical([Constraint::Min(3), Constraint::Length(1)]).areas(frame.area());
+        let found = self.board.lines(&self.search).count();
+        self.skipped = self.skipped.min(found.saturating_sub(1));
+        let shown = self.board.lines(&self.search).skip(self.skipped).take(usize::from(above.height));
+        let rows: Vec<Row<'_>> = shown.map(|line| row(line, now)).collect();
+        let widths =
+            [Constraint::Percentage(40), Constraint::Min(20), Constraint::Length(9), Constraint::Length(9)];
+        let header = Row::new(["topic", "value", "every", "messages"])
+            .style(Style::new().add_modifier(Modifier::BOLD));
+        let mut title = format!(" {found} of {} topics ", self.board.topics());
+        if self.board.beyond() > 0 {
+            title.push_str("(no room for more: listen to fewer) ");
+        }
+        frame.render_widget(
+            Table::new(rows, widths).header(header).block(Block::bordered().title(title)),
+            above,
+        );
+        let help = match (self.searching, self.search.as_str()) {
+            (true, search) => format!("search: {search}\u{2581}   Enter keeps it, Esc ends it"),
+            (false, "") => "/ searches, arrows scroll, q leaves; what changed just now is bold".to_owned(),
+            (false, search) => format!("only with {search:?}; / searches anew, q leaves"),
+        };
+        frame.render_widget(Paragraph::new(help), below);
+    }
+}
+
+fn row(line: &Line, now: Moment) -> Row<'_> {
+    let value = match &line.before {
+        Some(before) => format!("{}  (was {before})", line.value),
+        None if line.retained => format!("{}  (stored)", line.value),
+        None => line.value.clone(),
+    };
+    let style = if line.before.is_some() && now.since(line.changed_at) < FRESH {
+        Style::new().add_modifier(Modifier::BOLD)
+    } else {
+        Style::new()
+    };
+    Row::new([
+        Cell::new(line.topic.as_str()),
+        Cell::new(value),
+        Cell::new(line.interval().map_or_else(|| "-".to_owned(), |interval| interval.to_string())),
+        Cell::new(line.count.to_string()),
+    ])
+    .style(style)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_shows_what_was_found_and_what_it_was_before() {
+        let mut view = View { board: Board::default(), search: "meter".into(), searching: true, skipped: 0 };
+        view.board.take(Moment(0), "meters/mill", b"31", false);
+        view.board.take(Moment(2_000), "meters/mill", b"118", false);
+        view.board.take(Moment(2_000), "lamps/hall", b"on", true);
+        let mut terminal = ratatui::Terminal::new(ratatui::backend::TestBackend::new(90, 8)).unwrap();
+        terminal.draw(|frame| view.draw(frame, Moment(2_500))).unwrap();
+        let drawn = terminal.backend().to_string();
+        assert!(drawn.contains("118  (was 31)") && drawn.contains("1 of 2 topics"), "{drawn}");
+        assert!(!drawn.contains("lamps/hall"), "{drawn}");
+        assert!(drawn.contains("2 s"), "{drawn}");
+    }
+
+    #[test]
+    fn a_broker_is_a_host_with_or_without_a_port() {
+        let port = |text: &str| plan_of(text).unwrap().map(|plan| plan.shop.broker.port).ok();
+        assert_eq!(
+            [port("broker.local"), port("10.0.0.7:18833"), port("a:b"), port("a:0")],
+            [Some(1883), Some(18833), None, None]
+        );
+    }
+}
