@@ -213,9 +213,9 @@ impl Engine {
     }
 
     /// What the circuit of this machine would bear with it on.
-    pub(super) fn load(&self, index: usize) -> Option<Load> {
+    pub(super) fn load(&self, now: Moment, index: usize) -> Option<Load> {
         let places = self.plan.machines.iter().map(|machine| machine.circuit);
-        Load::with(&self.plan.shop.circuits, places, index, |other| self.machines[other].guard.may_draw())
+        Load::with(&self.plan.shop.circuits, places, index, |other| self.machines[other].guard.may_draw(now))
     }
 
     pub(super) fn tell_guard(&mut self, now: Now, index: usize, input: Input, out: &mut Vec<Effect>) {

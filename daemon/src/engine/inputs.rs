@@ -182,7 +182,7 @@ impl Engine {
             arrival,
         };
         self.machines[machine].asked.insert(request.id, asked);
-        if let Some(load) = self.load(machine) {
+        if let Some(load) = self.load(now.moment, machine) {
             self.tell_guard(now, machine, Input::CircuitRoom(load.has_room()), out);
         }
         self.tell_guard(now, machine, Input::Request(request), out);

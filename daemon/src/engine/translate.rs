@@ -140,7 +140,7 @@ impl Engine {
         reason: guard::Reason,
     ) -> Option<std::sync::Arc<str>> {
         match reason {
-            guard::Reason::CircuitFull => self.load(index).map(|load| load.to_string().into()),
+            guard::Reason::CircuitFull => self.load(now.moment, index).map(|load| load.to_string().into()),
             guard::Reason::OutOfHours => self.hours_clause(now, &self.names.input_name(input)),
             _ => None,
         }

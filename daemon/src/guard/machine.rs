@@ -219,9 +219,11 @@ impl Guard {
         &self.policy
     }
 
-    /// On, on its way there, or not known to be off.
-    pub fn may_draw(&self) -> bool {
-        self.outlet.state != Some(Switch::Off) || self.heading_for() == Some(Switch::On)
+    /// On, on its way there, or not known to be off. An on that was given up, as by a lock, may still arrive until it
+    /// expires.
+    pub fn may_draw(&self, now: Moment) -> bool {
+        let on_the_way = self.sent.on.is_some_and(|at| now.since(at) <= self.policy.confirm_within);
+        self.outlet.state != Some(Switch::Off) || self.heading_for() == Some(Switch::On) || on_the_way
     }
 
     pub fn outlet(&self) -> Option<Switch> {

@@ -40,7 +40,7 @@ impl Pair {
         let seen: [bool; 2] = std::array::from_fn(|index| match self.shop.plant {
             Some(Plant::CircuitUncounted) => false,
             Some(Plant::CircuitOnTheWay) => pair[index].guard.outlet() != Some(Switch::Off),
-            Some(_) | None => pair[index].guard.may_draw(),
+            Some(_) | None => pair[index].guard.may_draw(NOW),
         });
         let load = Load::with(&self.circuits, self.places, asked, |other| seen[other]);
         let has_room = load.is_none_or(|load| load.has_room());

@@ -231,7 +231,7 @@ pub(crate) fn circuit(short: bool) -> Scene {
         asks: vec![press(On), press(Off), press(Lock)],
         facts: vec![Fact::Clear],
         shares_circuit: true,
-        depth_max: Some(if short { 7 } else { 9 }),
+        depth_max: Some(if short { 8 } else { 10 }),
     }
 }
 

@@ -165,9 +165,6 @@ impl Shop {
             Step::Reports(state) => {
                 world.books.outlet = Some(state);
                 world.books.outlet_age = 0;
-                if state == Switch::On {
-                    world.books.flying_on = None;
-                }
                 let report = OutletReport { state: world.books.outlet, at: NOW };
                 self.give(world, step, Input::Outlet(report));
                 if state == Switch::Off && world.guard.pending().is_none() {
