@@ -165,6 +165,11 @@ impl Shop {
             Step::Reports(state) => {
                 world.books.outlet = Some(state);
                 world.books.outlet_age = 0;
+                if state == Switch::On && world.books.flying_on.is_some() {
+                    // It has arrived. That it may be delivered twice is left out here: for a moment the guard may or
+                    // may not count it.
+                    world.books.flying_on = Some(EXPIRY + 1);
+                }
                 let report = OutletReport { state: world.books.outlet, at: NOW };
                 self.give(world, step, Input::Outlet(report));
                 if state == Switch::Off && world.guard.pending().is_none() {
