@@ -167,7 +167,10 @@ fn a_start_with_broken_rules_guards_by_the_last_good_ones_and_a_hangup_asks_for_
     let mut second = guard_of(&rules, &state);
     wait_for(|| reloads(&state) == ["unchanged", "kept-old"]);
     assert_eq!(second.try_wait().unwrap(), None);
-    std::fs::write(&shop, &good).unwrap();
+    // In one piece, as editors save: a look at a half-written file would be an outcome of its own.
+    let whole = dir.path().join("shop.whole");
+    std::fs::write(&whole, &good).unwrap();
+    std::fs::rename(&whole, &shop).unwrap();
     wait_for(|| reloads(&state) == ["unchanged", "kept-old", "unchanged"]);
     Command::new("kill").arg(second.id().to_string()).status().unwrap();
     assert_eq!(second.wait().unwrap().code(), Some(0));
