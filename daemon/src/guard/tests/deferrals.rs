@@ -294,6 +294,23 @@ fn a_meter_that_reports_by_itself_again_needs_no_asking() {
 }
 
 #[test]
+fn an_answer_counts_once_it_has_been_judged_and_not_when_it_comes_in() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    story(
+        policy,
+        &unanswered(&[at(146_500, clear().unseen_ago(0)), at(146_800, clear()), at(147_000, Step::Wait)]),
+        &[&ASKED_AND_TOLD[..], &[(146_000, "refresh"), (146_800, NOTICE)]].concat(),
+    );
+}
+
+#[test]
+fn readings_that_nobody_has_looked_at_are_not_fresh_ones() {
+    let policy = Policy { can_refresh: true, ..policy() };
+    let reports: Vec<_> = (21..=28).map(|nth| at(nth * 5_000, clear().unseen_ago(0))).collect();
+    story(policy, &unanswered(&reports), &ASKED_AND_TOLD);
+}
+
+#[test]
 fn a_machine_that_works_again_while_the_outlet_does_not_answer_is_waited_for() {
     let policy = Policy { can_refresh: true, ..policy() };
     story(

@@ -222,7 +222,9 @@ fn new_rules_leave_an_open_window_under_its_old_deadline() {
     );
 }
 
-// What is published about timed bypasses.
+// What is published about timed bypasses and shelved alarms: limited in time, announced, logged, one use, off after a restart.
+// OPC UA part 9 (OPC 10000-9, timed and one-shot shelving) and the guidance to IEC 61511-1 on bypasses; both from memory,
+// without clause numbers. That each is on record is held by the journal of every decision.
 
 #[test]
 fn bypass_principle_it_is_limited_in_time_and_its_end_is_announced() {
