@@ -47,5 +47,6 @@ pub mod rules;
 pub mod schedules;
 pub mod service;
 pub mod signals;
+pub mod text;
 pub mod time;
 pub mod topic;

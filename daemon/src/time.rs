@@ -74,6 +74,13 @@ impl From<std::time::Duration> for Span {
     }
 }
 
+impl Span {
+    /// For people and for messages; nothing is decided by it.
+    pub fn as_secs_f64(self) -> f64 {
+        std::time::Duration::from(self).as_secs_f64()
+    }
+}
+
 impl From<Span> for std::time::Duration {
     fn from(span: Span) -> std::time::Duration {
         std::time::Duration::from_millis(span.0)

@@ -82,6 +82,18 @@ fn a_damaged_record_is_said_to_be_damaged() {
 }
 
 #[test]
+fn nothing_a_sender_wrote_can_move_the_cursor() {
+    let fault = json!({ "decision": "refused", "reason": "malformed", "input": "button", "fault": "\u{1b}[2J\u{9b}1m\nx\u{202e}" });
+    let told =
+        words(&Episode { decision: found(1, 0, "decision", fault), followed: Vec::new() }, &TimeZone::UTC);
+    assert!(
+        !told.replace('\n', "").chars().any(|letter| letter.is_control() || letter == '\u{202e}'),
+        "{told:?}"
+    );
+    assert_eq!(told.lines().count(), 4, "{told}");
+}
+
+#[test]
 fn every_reason_has_its_rule() {
     for reason in Reason::ALL {
         assert!(rule(reason.word()).is_some_and(|rule| rule.ends_with('.')), "{}", reason.word());

@@ -9,15 +9,19 @@ use serde_json::Value;
 use super::episode::Episode;
 use super::rules::rule;
 use crate::journal::{Found, Kind};
+use crate::text::tame;
 use crate::time::{Span, WallTime};
+
+const LINE_CHARS: usize = 600;
 
 /// A paragraph or two; times are of this zone.
 pub fn words(episode: &Episode, zone: &TimeZone) -> String {
     let (found, body) = (&episode.decision, episode.decision.body());
     let mut text = String::new();
     let mut line = |words: String| {
-        // A text never fails to take more.
-        let _ = writeln!(text, "{words}");
+        // Whatever a sender put into it stays on its line. A text never fails to take more.
+        let indent = words.len() - words.trim_start().len();
+        let _ = writeln!(text, "{}{}", &words[..indent], tame(&words, LINE_CHARS));
     };
     let machine = found.machine.as_deref().unwrap_or("no machine");
     line(format!("{}, {machine}", local(found.at.wall, zone)));
@@ -72,11 +76,7 @@ fn local(at: WallTime, zone: &TimeZone) -> String {
 
 /// To the tenth of a second, while that matters.
 fn after(span: Span) -> String {
-    if span < Span::secs(60) {
-        format!("{:.1} s", std::time::Duration::from(span).as_secs_f64())
-    } else {
-        span.to_string()
-    }
+    if span < Span::secs(60) { format!("{:.1} s", span.as_secs_f64()) } else { span.to_string() }
 }
 
 fn asked(body: &Value) -> String {

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use crate::text::tame;
 use crate::time::{Moment, Span};
 
 /// A broker may carry more topics than anybody looks at; the board stops growing here and says so.
 const TOPICS_MAX: usize = 5_000;
 /// Longer payloads are cut for showing.
 const SHOWN_CHARS: usize = 160;
+const TOPIC_CHARS: usize = 200;
 
 #[derive(Clone, Debug, Default)]
 pub struct Board {
@@ -20,7 +22,7 @@ pub struct Board {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Line {
     pub topic: String,
-    /// As it can be shown in one line: escaped and bounded.
+    /// As it can be shown in one line: tamed and bounded.
     pub value: String,
     /// What it was before it changed last.
     pub before: Option<String>,
@@ -58,7 +60,7 @@ impl Board {
         }
         let topic = topic.to_owned();
         let line = Line {
-            topic: escaped(&topic),
+            topic: tame(&topic, TOPIC_CHARS),
             value,
             before: None,
             changed_at: now,
@@ -97,25 +99,10 @@ impl Board {
 /// Text as it is, JSON on one line, and of anything else how long it is.
 fn shown(payload: &[u8]) -> String {
     let Ok(text) = std::str::from_utf8(payload) else { return format!("({} bytes, no text)", payload.len()) };
-    let whole = match serde_json::from_str::<serde_json::Value>(text) {
-        Ok(json @ (serde_json::Value::Object(_) | serde_json::Value::Array(_))) => json.to_string(),
-        Ok(_) | Err(_) => escaped(text),
-    };
-    let mut cut: String = whole.chars().take(SHOWN_CHARS).collect();
-    if cut.len() < whole.len() {
-        cut.push('\u{2026}');
+    match serde_json::from_str::<serde_json::Value>(text) {
+        Ok(json @ (serde_json::Value::Object(_) | serde_json::Value::Array(_))) => {
+            tame(&json.to_string(), SHOWN_CHARS)
+        }
+        Ok(_) | Err(_) => tame(text, SHOWN_CHARS),
     }
-    cut
-}
-
-/// Nothing in it can move a cursor or break a line.
-fn escaped(text: &str) -> String {
-    text.chars()
-        .flat_map(|letter| {
-            let hidden = letter.is_control()
-                || ('\u{200b}'..='\u{200f}').contains(&letter)
-                || ('\u{202a}'..='\u{2069}').contains(&letter);
-            if hidden { letter.escape_default().collect::<Vec<_>>() } else { vec![letter] }
-        })
-        .collect()
 }

@@ -140,6 +140,7 @@ fn the_board_shows_changes_and_intervals() {
 fn nothing_on_the_board_can_move_the_cursor() {
     let mut board = Board::default();
     board.take(Moment(0), "a\x1b[2J\nb", "x\x1b[31m\u{202e}y\n".as_bytes(), false);
+    board.take(Moment(0), "json", "{\"a\":\"\u{9b}31m\u{202e}\"}".as_bytes(), false);
     board.take(Moment(0), "raw", &[0xff, 0xfe], false);
     board.take(Moment(0), "long", "\u{e9}".repeat(1_000).as_bytes(), false);
     let lines: Vec<_> = board.lines("").collect();
@@ -147,6 +148,7 @@ fn nothing_on_the_board_can_move_the_cursor() {
         lines.iter().all(|line| !line.topic.chars().chain(line.value.chars()).any(char::is_control)),
         "{lines:?}"
     );
+    assert!(lines.iter().all(|line| !line.value.contains('\u{202e}')), "{lines:?}");
     assert!(lines.iter().any(|line| line.value == "(2 bytes, no text)"));
     assert!(lines.iter().all(|line| line.value.chars().count() <= 161));
 }

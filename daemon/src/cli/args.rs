@@ -216,23 +216,10 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Sum up what each machine did, drew and cost, and what was asked and refused.
+    /// Sum up what each machine did, drew and cost, and what was asked and refused; of the last week unless a time is given.
     Report {
-        /// The rules folder, for the tariff, the shop's name, and where the journal is.
-        #[arg(long, value_name = "DIR")]
-        rules: Option<PathBuf>,
-        /// The state folder that holds the journal.
-        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
-        state_dir: Option<PathBuf>,
-        /// From this day or time on; a week before the end unless given.
-        #[arg(long, value_name = "TIME")]
-        from: Option<Time>,
-        /// Up to this day or time, not included; now unless given.
-        #[arg(long, value_name = "TIME")]
-        to: Option<Time>,
-        /// Only this machine.
-        #[arg(long, value_name = "MACHINE")]
-        machine: Option<Name>,
+        #[command(flatten)]
+        excerpt: Excerpt,
         /// A line for each machine, as CSV.
         #[arg(long, conflicts_with = "json")]
         csv: bool,
@@ -245,21 +232,8 @@ pub enum Command {
     },
     /// Write the journal's records as CloudEvents 1.0 in JSON, one a line.
     Export {
-        /// The rules folder, which says where the journal is.
-        #[arg(long, value_name = "DIR")]
-        rules: Option<PathBuf>,
-        /// The state folder that holds the journal.
-        #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
-        state_dir: Option<PathBuf>,
-        /// From this day or time on.
-        #[arg(long, value_name = "TIME")]
-        from: Option<Time>,
-        /// Up to this day or time, not included.
-        #[arg(long, value_name = "TIME")]
-        to: Option<Time>,
-        /// Only this machine.
-        #[arg(long, value_name = "MACHINE")]
-        machine: Option<Name>,
+        #[command(flatten)]
+        excerpt: Excerpt,
     },
     /// Tell why a request was answered as it was, and what followed; or what a press would do right now.
     Why {
@@ -305,6 +279,26 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// Which part of which journal.
+#[derive(Debug, clap::Args)]
+pub struct Excerpt {
+    /// The rules folder: where the journal is, and for a report the tariff and the shop's name.
+    #[arg(long, value_name = "DIR")]
+    pub(super) rules: Option<PathBuf>,
+    /// The state folder that holds the journal.
+    #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+    pub(super) state_dir: Option<PathBuf>,
+    /// From this day or time on.
+    #[arg(long, value_name = "TIME")]
+    pub(super) from: Option<Time>,
+    /// Up to this day or time, not included.
+    #[arg(long, value_name = "TIME")]
+    pub(super) to: Option<Time>,
+    /// Only this machine.
+    #[arg(long, value_name = "MACHINE")]
+    pub(super) machine: Option<Name>,
 }
 
 #[derive(Debug, Subcommand)]

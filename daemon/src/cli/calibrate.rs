@@ -83,12 +83,11 @@ fn refused(refusal: &Refusal, json: bool) -> Exit {
 
 fn as_json(proposal: &Proposal) -> Value {
     let Proposal { settings, evidence, sureness, jobs } = proposal;
-    let secs = |span: crate::time::Span| std::time::Duration::from(span).as_secs_f64();
     json!({
         "busy_above": settings.busy_above_watts,
         "idle_below": settings.idle_below_watts,
         "idle_for": settings.idle_for_text(),
-        "idle_for_seconds": secs(settings.idle_for),
+        "idle_for_seconds": settings.idle_for.as_secs_f64(),
         "gap_max": settings.gap_max.map(|gap| gap.to_string()),
         "sureness": sureness,
         "jobs_found": evidence.jobs_found,
@@ -98,10 +97,10 @@ fn as_json(proposal: &Proposal) -> Value {
             "idle_watts_high": evidence.idle_watts_high,
             "busy_watts_usual": evidence.busy_watts_usual,
             "pauses": evidence.pauses,
-            "longest_pause_seconds": secs(evidence.pause_longest),
+            "longest_pause_seconds": evidence.pause_longest.as_secs_f64(),
             "outlast_chance": evidence.outlast_chance,
             "idle_share_released": evidence.available,
-            "released_after_seconds": evidence.released.iter().map(|span| span.map(secs)).collect::<Vec<_>>(),
+            "released_after_seconds": evidence.released.iter().map(|span| span.map(crate::time::Span::as_secs_f64)).collect::<Vec<_>>(),
             "jobs_hit": evidence.jobs_hit,
         },
     })

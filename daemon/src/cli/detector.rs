@@ -12,7 +12,6 @@ use crate::guard::PermissiveState;
 use crate::journal::rfc3339;
 use crate::kit::{self, Candidate, Look, NewCrateError, Trial, Wanted};
 use crate::service::Modules;
-use crate::time::Span;
 
 pub(super) fn detector(task: DetectorTask) -> anyhow::Result<Exit> {
     match task {
@@ -86,15 +85,15 @@ fn try_out(wanted: &Wanted<'_>, svg: Option<&PathBuf>, json: bool) -> anyhow::Re
             println!("{at}  {state:<9}{reason}");
         }
     }
+    let drawn = trial.pictures();
     let [busy, idle, unknown] = [PermissiveState::Busy, PermissiveState::Clear, PermissiveState::Unknown]
         .map(|state| trial.sum(state));
     if json {
-        let secs = |span: Span| std::time::Duration::from(span).as_secs_f64();
         println!(
             "{}",
             json!({
                 "detector": trial.description.name.as_str(), "readings": trial.ended.readings,
-                "busy_seconds": secs(busy), "idle_seconds": secs(idle), "unknown_seconds": secs(unknown),
+                "busy_seconds": busy.as_secs_f64(), "idle_seconds": idle.as_secs_f64(), "unknown_seconds": unknown.as_secs_f64(),
             })
         );
     } else {
@@ -102,10 +101,10 @@ fn try_out(wanted: &Wanted<'_>, svg: Option<&PathBuf>, json: bool) -> anyhow::Re
             "{} readings: busy for {busy}, idle for {idle}, unknown for {unknown}",
             trial.ended.readings
         );
-        pictures::show(&trial.pictures());
+        pictures::show(&drawn);
     }
     if let Some(path) = svg {
-        pictures::draw(path, &trial.pictures())?;
+        pictures::draw(path, &drawn)?;
     }
     Ok(Exit::Good)
 }

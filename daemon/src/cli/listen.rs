@@ -1,10 +1,10 @@
 //! `idlegate listen`: what goes over the broker. In a terminal a table to search in, elsewhere a line for every message.
 
-use std::io::{IsTerminal as _, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crossterm::event::{self, Event, KeyCode, KeyModifiers};
+use crossterm::event::{self, Event, KeyCode};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout};
 use ratatui::style::{Modifier, Style};
@@ -12,6 +12,7 @@ use ratatui::widgets::{Block, Cell, Paragraph, Row, Table};
 use serde_json::json;
 
 use super::exit_code::Exit;
+use super::screen::{BEAT, Screen, is_interrupt, until_interrupted};
 use super::visitor::Visitor;
 use super::{rules, runtime};
 use crate::capture::{Board, Line};
@@ -23,7 +24,6 @@ use crate::service::Modules;
 use crate::time::{Clock, Moment, Now, Span};
 
 const PATIENCE: Duration = Duration::from_secs(6);
-const BEAT: Duration = Duration::from_millis(150);
 /// A value that changed so recently stands out.
 const FRESH: Span = Span::secs(3);
 
@@ -82,7 +82,7 @@ async fn run(plan: &Plan, filters: &[String], wanted: &Wanted) -> anyhow::Result
             return Ok(Exit::Unavailable);
         }
     };
-    let mut terminal = (std::io::stdout().is_terminal() && !wanted.json).then(ratatui::init);
+    let mut screen = Screen::open(wanted.json);
     let mut view = View { board: Board::default(), search: String::new(), searching: false, skipped: 0 };
     let listening = async {
         loop {
@@ -92,29 +92,20 @@ async fn run(plan: &Plan, filters: &[String], wanted: &Wanted) -> anyhow::Result
             let changed = heard.as_ref().is_some_and(|message| {
                 view.board.take(now.moment, &message.topic, &message.payload, message.retained)
             });
-            match (&mut terminal, heard) {
-                (Some(terminal), _) => {
-                    if view.keys()? {
-                        return anyhow::Ok(());
-                    }
-                    terminal.draw(|frame| view.draw(frame, now.moment))?;
+            if screen.is_open() {
+                if view.keys()? {
+                    return Ok(());
                 }
-                (None, Some(message)) if changed || !wanted.changes => {
-                    if !print(&view.board, now, &message, wanted.json) {
-                        return Ok(());
-                    }
-                }
-                (None, _) => {}
+                screen.draw(|frame| view.draw(frame, now.moment))?;
+            } else if let Some(message) = heard.filter(|_| changed || !wanted.changes)
+                && !print(&view.board, now, &message, wanted.json)
+            {
+                return Ok(());
             }
         }
     };
-    let ended = tokio::select! {
-        ended = listening => ended,
-        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(Into::into),
-    };
-    if terminal.is_some() {
-        ratatui::restore();
-    }
+    let ended = until_interrupted(listening).await;
+    drop(screen);
     visitor.leave().await;
     ended.map(|()| Exit::Good)
 }
@@ -149,7 +140,7 @@ impl View {
     fn keys(&mut self) -> std::io::Result<bool> {
         while event::poll(Duration::ZERO)? {
             let Event::Key(key) = event::read()? else { continue };
-            if key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL) {
+            if is_interrupt(key) {
                 return Ok(true);
             }
             match (self.searching, key.code) {

@@ -18,6 +18,7 @@ mod report;
 mod request;
 mod rules;
 mod run;
+mod screen;
 mod status;
 mod visitor;
 mod watch;
@@ -90,18 +91,15 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Record { rules, port, machines, out, rotate_mib, keep, during } => {
             record::record(&record::Wanted { rules, port, machines, out, rotate_mib, keep, during })
         }
-        Command::Report { rules, state_dir, from, to, machine, csv, json, html } => {
+        Command::Report { excerpt, csv, json, html } => {
             let shape = match (csv, json) {
                 (true, _) => report::Shape::Csv,
                 (_, true) => report::Shape::Json,
                 _ => report::Shape::Words,
             };
-            report::report(&report::Wanted { rules, state_dir, from, to, machine, shape, html })
+            report::report(&excerpt, shape, html.as_deref())
         }
-        Command::Export { rules, state_dir, from, to, machine } => {
-            let shape = report::Shape::Json;
-            report::export(&report::Wanted { rules, state_dir, from, to, machine, shape, html: None })
-        }
+        Command::Export { excerpt } => report::export(&excerpt),
         Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
             why::now(&rules.unwrap_or_default(), port, &machine, json)
         }

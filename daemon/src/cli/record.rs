@@ -7,6 +7,7 @@ use std::time::Duration;
 use anyhow::Context as _;
 
 use super::exit_code::Exit;
+use super::screen::until_interrupted;
 use super::visitor::Visitor;
 use super::{rules, runtime};
 use crate::capture::{Recorder, Rolling};
@@ -33,15 +34,11 @@ pub(super) fn record(wanted: &Wanted) -> anyhow::Result<Exit> {
         Ok(plan) => plan,
         Err(exit) => return Ok(exit),
     };
-    let mut machines = Vec::new();
-    for name in &wanted.machines {
-        let Some((index, _)) = plan.machine(name) else {
-            let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
-            eprintln!("idlegate: no machine is called {name:?}; there are {}", names.join(", "));
-            return Ok(Exit::Usage);
-        };
-        machines.push(index);
-    }
+    let named = wanted.machines.iter().map(|name| rules::machine(&plan, name));
+    let machines: Vec<usize> = match named.collect() {
+        Ok(machines) => machines,
+        Err(exit) => return Ok(exit),
+    };
     runtime()?.block_on(run(&plan, &machines, wanted))
 }
 
@@ -78,10 +75,7 @@ async fn run(plan: &Plan, machines: &[usize], wanted: &Wanted) -> anyhow::Result
         }
         Ok(())
     };
-    let ended = tokio::select! {
-        ended = recording() => ended,
-        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(Into::into),
-    };
+    let ended = until_interrupted(recording()).await;
     if let Some(bar) = &bar {
         bar.finish_and_clear();
     }

@@ -270,20 +270,19 @@ pub(super) fn word(state: PermissiveState) -> &'static str {
 }
 
 fn as_json(machine: &MachineSum, every: Span) -> Value {
-    let secs = |span: Span| std::time::Duration::from(span).as_secs_f64();
     json!({
         "probe": "off",
         "machine": machine.machine.as_str(),
-        "every_seconds": secs(every),
+        "every_seconds": every.as_secs_f64(),
         "asked": machine.asked,
         "let_through": machine.let_through,
         "jobs": machine.jobs,
         "jobs_hit": machine.jobs_hit,
         "job_seconds": machine.job_secs,
         "job_seconds_let_through": machine.job_secs_let_through,
-        "held_after_seconds": machine.held_after.iter().map(|span| span.map(secs)).collect::<Vec<_>>(),
-        "held_after_median_seconds": machine.held_after_quantile(0.5).map(secs),
-        "held_after_p90_seconds": machine.held_after_quantile(0.9).map(secs),
+        "held_after_seconds": machine.held_after.iter().map(|span| span.map(Span::as_secs_f64)).collect::<Vec<_>>(),
+        "held_after_median_seconds": machine.held_after_quantile(0.5).map(Span::as_secs_f64),
+        "held_after_p90_seconds": machine.held_after_quantile(0.9).map(Span::as_secs_f64),
     })
 }
 

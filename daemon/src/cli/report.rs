@@ -1,15 +1,15 @@
 //! `idlegate report` and `idlegate export`.
 
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::Path;
 
 use anyhow::Context as _;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use super::args::Excerpt;
 use super::exit_code::Exit;
 use super::{journal, rules};
-use crate::event::Name;
 use crate::journal::Query;
 use crate::journal::export::cloud_event;
 use crate::recording::parse_time;
@@ -25,20 +25,9 @@ pub(super) enum Shape {
     Json,
 }
 
-#[derive(Debug)]
-pub(super) struct Wanted {
-    pub(super) rules: Option<PathBuf>,
-    pub(super) state_dir: Option<PathBuf>,
-    pub(super) from: Option<Time>,
-    pub(super) to: Option<Time>,
-    pub(super) machine: Option<Name>,
-    pub(super) shape: Shape,
-    pub(super) html: Option<PathBuf>,
-}
-
 /// A time by RFC 3339, or a day, which is its local midnight.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Time(WallTime);
+pub(super) struct Time(WallTime);
 
 impl std::str::FromStr for Time {
     type Err = String;
@@ -57,7 +46,7 @@ impl std::str::FromStr for Time {
     }
 }
 
-pub(super) fn report(wanted: &Wanted) -> anyhow::Result<Exit> {
+pub(super) fn report(wanted: &Excerpt, shape: Shape, html: Option<&Path>) -> anyhow::Result<Exit> {
     let to = wanted.to.map_or_else(|| Clock.now().wall, |time| time.0);
     let period = Period { from: wanted.from.map_or(WallTime(to.0 - WEEK_MS), |time| time.0), to };
     if period.from >= period.to {
@@ -79,12 +68,12 @@ pub(super) fn report(wanted: &Wanted) -> anyhow::Result<Exit> {
     };
     let ledger = report::ledger(&reader, &terms)?;
     let zone = TimeZone::system();
-    match wanted.shape {
+    match shape {
         Shape::Words => print!("{}", report::words(&ledger, &zone)),
         Shape::Csv => print!("{}", report::csv(&ledger)),
         Shape::Json => println!("{:#}", report::json(&ledger)),
     }
-    if let Some(file) = &wanted.html {
+    if let Some(file) = html {
         std::fs::write(file, report::html(&ledger, &shop, &zone))
             .with_context(|| format!("cannot write {}", file.display()))?;
     }
@@ -92,7 +81,7 @@ pub(super) fn report(wanted: &Wanted) -> anyhow::Result<Exit> {
 }
 
 /// The journal as CloudEvents, one a line.
-pub(super) fn export(wanted: &Wanted) -> anyhow::Result<Exit> {
+pub(super) fn export(wanted: &Excerpt) -> anyhow::Result<Exit> {
     let reader = match journal::open(wanted.rules.as_deref(), wanted.state_dir.as_deref())? {
         Ok(reader) => reader,
         Err(exit) => return Ok(exit),

@@ -63,10 +63,7 @@ fn fits(plan: &Plan, asking: &Asking) -> Result<(), String> {
         let words: Vec<_> = RequestKind::ALL.iter().map(|kind| kind.word()).collect();
         return Err(format!("{request:?} is no request; there are {}", words.join(", ")));
     }
-    if plan.machine(machine).is_none() {
-        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
-        return Err(format!("no machine is called {machine:?}; there are {}", names.join(", ")));
-    }
+    rules::find_machine(plan, machine)?;
     match plan.input(input) {
         Some((_, found)) if found.source == InputSource::RequestTopic => Ok(()),
         Some(_) => Err(format!("the input {input:?} has a topic of its own; requests come from that")),

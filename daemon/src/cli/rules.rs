@@ -37,6 +37,22 @@ pub(super) fn last_good(state_dir: &Path, modules: &Modules) -> Option<SharedPla
     Some(Arc::new(compiled.plan))
 }
 
+/// The machine that somebody named on the command line, by index, or which there are.
+pub(super) fn find_machine(plan: &Plan, name: &str) -> Result<usize, String> {
+    plan.machine(name).map(|(index, _)| index).ok_or_else(|| {
+        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
+        format!("no machine is called {name:?}; there are {}", names.join(", "))
+    })
+}
+
+/// The same, and a name that is none is told.
+pub(super) fn machine(plan: &Plan, name: &str) -> Result<usize, Exit> {
+    find_machine(plan, name).map_err(|fault| {
+        eprintln!("idlegate: {fault}");
+        Exit::Usage
+    })
+}
+
 /// For a visitor at the broker, who may want another port than the rules give.
 pub(super) fn for_visitor(dir: &Path, port: Option<u16>) -> anyhow::Result<Result<Plan, Exit>> {
     let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;

@@ -27,10 +27,8 @@ pub(super) fn status(
         Ok(plan) => plan,
         Err(exit) => return Ok(exit),
     };
-    if let Some(machine) = machine.filter(|machine| plan.machine(machine).is_none()) {
-        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
-        eprintln!("idlegate: no machine is called {machine:?}; there are {}", names.join(", "));
-        return Ok(Exit::Usage);
+    if let Some(Err(exit)) = machine.map(|machine| rules::machine(&plan, machine)) {
+        return Ok(exit);
     }
     if watch {
         return runtime()?.block_on(super::watch::watch(&plan, machine, json)).or_else(|error| {
@@ -59,10 +57,8 @@ pub(super) fn of_machine(dir: &Path, port: Option<u16>, machine: &str) -> anyhow
         Ok(plan) => plan,
         Err(exit) => return Ok(Err(exit)),
     };
-    if plan.machine(machine).is_none() {
-        let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
-        eprintln!("idlegate: no machine is called {machine:?}; there are {}", names.join(", "));
-        return Ok(Err(Exit::Usage));
+    if let Err(exit) = rules::machine(&plan, machine) {
+        return Ok(Err(exit));
     }
     let mut seen = match runtime()?.block_on(look(&plan, Some(machine))) {
         Ok(seen) => seen,

@@ -2,10 +2,10 @@
 //! itself up to date, elsewhere a line for every change.
 
 use std::collections::BTreeMap;
-use std::io::{IsTerminal as _, Write as _};
+use std::io::Write as _;
 use std::time::{Duration, Instant};
 
-use crossterm::event::{self, Event, KeyCode, KeyModifiers};
+use crossterm::event::{self, Event, KeyCode};
 use ratatui::Frame;
 use ratatui::layout::Constraint;
 use ratatui::style::{Color, Modifier, Style};
@@ -14,14 +14,13 @@ use ratatui::widgets::{Block, Cell, Row, Table};
 use serde_json::{Value as Json, json};
 
 use super::exit_code::Exit;
+use super::screen::{BEAT, Screen, is_interrupt, until_interrupted};
 use super::visitor::Visitor;
 use crate::effects::messages::Topics;
 use crate::plan::Plan;
 
 /// The broker must be there at the start; later on it may come and go.
 const PATIENCE: Duration = Duration::from_secs(6);
-/// How often countdowns are drawn anew, and keys looked for.
-const BEAT: Duration = Duration::from_millis(200);
 
 /// What has been heard, and when.
 struct Board<'a> {
@@ -36,37 +35,26 @@ pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> any
     let filters = [topics.health(), topics.machine(machine.unwrap_or("+"))];
     let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
     let mut board = Board { plan, machine, health: Json::Null, machines: BTreeMap::new() };
-    let in_terminal = std::io::stdout().is_terminal() && !json;
-    let mut terminal = in_terminal.then(ratatui::init);
+    let mut screen = Screen::open(json);
     let watched = async {
         loop {
             visitor.wait_only(BEAT);
             let heard = visitor.hear().await;
             let changed = heard.and_then(|message| board.take(&topics, &message.topic, &message.payload));
-            match &mut terminal {
-                Some(terminal) => {
-                    if asked_to_leave()? {
-                        return anyhow::Ok(());
-                    }
-                    terminal.draw(|frame| board.draw(frame))?;
+            if screen.is_open() {
+                if asked_to_leave()? {
+                    return Ok(());
                 }
-                None => {
-                    if let Some(name) = changed
-                        && !board.print(&name, json)
-                    {
-                        return Ok(());
-                    }
-                }
+                screen.draw(|frame| board.draw(frame))?;
+            } else if let Some(name) = changed
+                && !board.print(&name, json)
+            {
+                return Ok(());
             }
         }
     };
-    let ended = tokio::select! {
-        ended = watched => ended,
-        interrupted = tokio::signal::ctrl_c() => interrupted.map_err(Into::into),
-    };
-    if terminal.is_some() {
-        ratatui::restore();
-    }
+    let ended = until_interrupted(watched).await;
+    drop(screen);
     visitor.leave().await;
     ended.map(|()| Exit::Good)
 }
@@ -74,11 +62,10 @@ pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> any
 /// Looks at the keys that were pressed, and waits for none.
 fn asked_to_leave() -> std::io::Result<bool> {
     while event::poll(Duration::ZERO)? {
-        if let Event::Key(key) = event::read()? {
-            let interrupted = key.code == KeyCode::Char('c') && key.modifiers.contains(KeyModifiers::CONTROL);
-            if interrupted || matches!(key.code, KeyCode::Char('q') | KeyCode::Esc) {
-                return Ok(true);
-            }
+        if let Event::Key(key) = event::read()?
+            && (is_interrupt(key) || matches!(key.code, KeyCode::Char('q') | KeyCode::Esc))
+        {
+            return Ok(true);
         }
     }
     Ok(false)

@@ -17,7 +17,7 @@ use wasmtime::Engine;
 use wasmtime::component::Component;
 
 use super::limits::{CACHE_ENTRIES_MAX, CACHE_ENTRY_BYTES_MAX};
-use super::module::hex;
+use crate::text::hex;
 
 const ENDING: &str = "compiled";
 const CHECKSUM_BYTES: usize = 32;

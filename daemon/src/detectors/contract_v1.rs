@@ -8,8 +8,8 @@ use super::fault::{Call, Fault};
 use super::limits::{
     CLEARS_IN_MAX, EVIDENCE_MAX, EVIDENCE_TEXT_CHARS_MAX, REASON_CHARS_MAX, TEXT_READING_CHARS_MAX,
 };
-use super::text::tame;
 use crate::event::{Assessment, Name, Reading, Value, Verdict};
+use crate::text::tame;
 use crate::time::{Moment, Span};
 
 mod bindings {

@@ -2,8 +2,8 @@
 
 use super::contract_v1::wire;
 use super::limits::{DESCRIPTION_CHARS_MAX, SCHEMA_BYTES_MAX, SIGNALS_MAX};
-use super::text::tame;
 use crate::event::{Name, NotAName};
+use crate::text::tame;
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Description {

@@ -5,7 +5,7 @@ use std::fmt;
 use wasmtime::Trap;
 
 use super::limits::{ANSWER_BYTES_MAX, CALL_WALL_TIME, MEMORY_BYTES_MAX, TABLE_ELEMENTS_MAX};
-use super::text::tame;
+use crate::text::tame;
 
 /// What the host was doing with the detector.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

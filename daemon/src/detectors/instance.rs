@@ -8,8 +8,8 @@ use super::fault::{Call, Fault};
 use super::guest::Guest;
 use super::limits::{READINGS_PER_CALL_MAX, REFUSAL_CHARS_MAX, SETTINGS_BYTES_MAX};
 use super::module::Module;
-use super::text::tame;
 use crate::event::{Assessment, Name, Reading};
+use crate::text::tame;
 use crate::time::Moment;
 
 /// A reading and the signal it belongs to, by the detector's own index.

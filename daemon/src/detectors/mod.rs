@@ -24,7 +24,6 @@ mod seat;
 mod standing;
 #[cfg(test)]
 mod tests;
-mod text;
 mod workers;
 
 pub use built_in::{built_in, built_in_names};

@@ -21,7 +21,7 @@ use super::guest::{Allowance, Guest};
 use super::limits::FileSize;
 use super::sandbox::Sandbox;
 use super::screening::{FileKind, Screening, ScreeningError};
-use super::text::tame;
+use crate::text::{hex, tame};
 
 /// Why a file is not taken as a detector. Each says it in one line, without the file's name.
 #[derive(Debug, thiserror::Error)]
@@ -196,12 +196,4 @@ fn add_types(module: &mut Vec<u8>) -> anyhow::Result<()> {
 /// The engine's chain of reasons, on one line.
 fn in_words(error: &wasmtime::Error) -> String {
     tame(&format!("{error:#}").replace('\n', " "), 300)
-}
-
-pub(super) fn hex(bytes: &[u8]) -> String {
-    use fmt::Write;
-    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }

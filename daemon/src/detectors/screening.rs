@@ -5,7 +5,7 @@
 use wasmparser::{Encoding, Parser, Payload};
 
 use super::limits::{FileSize, PARTS_MAX};
-use super::text::tame;
+use crate::text::tame;
 
 /// The contract this host speaks; the version travels in the name of the export.
 pub const CONTRACT_VERSION: &str = "1.0.0";

@@ -64,7 +64,7 @@ pub fn announcement(announced: &Announced, sentence: &str) -> Json {
         "machine": announced.machine.as_str(),
         "kind": announced.what.word(),
         "sentence": sentence,
-        "clears_in_s": announced.clears_in.map(seconds),
+        "clears_in_s": announced.clears_in.map(Span::as_secs_f64),
     })
 }
 
@@ -111,13 +111,13 @@ pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
         "outlet": status.outlet.map_or("unknown", Switch::word),
         "state": state_word(status.state),
         "reasons": status.reasons.iter().map(AsRef::as_ref).collect::<Vec<&str>>(),
-        "clears_in_s": status.clears_in.map(seconds),
-        "idle_for_s": status.idle_for.map(seconds),
-        "window_left_s": status.window_left.map(seconds),
+        "clears_in_s": status.clears_in.map(Span::as_secs_f64),
+        "idle_for_s": status.idle_for.map(Span::as_secs_f64),
+        "window_left_s": status.window_left.map(Span::as_secs_f64),
         "deferral": status.deferral.as_ref().map(|deferral| json!({
             "by": deferral.by.as_str(),
-            "acts_in_s": deferral.acts_in.map(seconds),
-            "expires_in_s": seconds(deferral.expires_in),
+            "acts_in_s": deferral.acts_in.map(Span::as_secs_f64),
+            "expires_in_s": deferral.expires_in.as_secs_f64(),
         })),
         "next_schedule": status.next_schedule.as_ref().map(|firing| json!({
             "at": rfc3339(firing.at),
@@ -133,7 +133,7 @@ pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
             "signal": signal.signal.as_str(),
             "value": signal.value.as_ref().map(value),
             "unit": signal.unit.as_ref(),
-            "age_s": signal.age.map(seconds),
+            "age_s": signal.age.map(Span::as_secs_f64),
         })).collect::<Vec<_>>(),
         "detectors": status.findings.iter().map(finding).collect::<Vec<_>>(),
     })
@@ -166,14 +166,14 @@ fn verdict_word(verdict: Verdict) -> &'static str {
 
 fn finding(finding: &Finding) -> Json {
     let readings = finding.readings.iter().map(|(signal, unit, reading, age)| {
-        json!({ "signal": signal.as_str(), "value": reading_value(reading), "unit": unit.as_ref(), "age_s": seconds(*age) })
+        json!({ "signal": signal.as_str(), "value": reading_value(reading), "unit": unit.as_ref(), "age_s": age.as_secs_f64() })
     });
     json!({
         "detector": finding.detector.as_str(),
         "state": verdict_word(finding.verdict),
         "reason": finding.reason.as_ref(),
         "role": finding.role.word(),
-        "clears_in_s": finding.clears_in.map(seconds),
+        "clears_in_s": finding.clears_in.map(Span::as_secs_f64),
         "readings": readings.collect::<Vec<_>>(),
     })
 }
@@ -187,10 +187,6 @@ fn value(value: &Value) -> Json {
         Value::Number(number) => json!(number),
         Value::Text(text) => json!(text.as_ref()),
     }
-}
-
-fn seconds(span: Span) -> f64 {
-    std::time::Duration::from(span).as_secs_f64()
 }
 
 /// RFC 3339 in UTC, to the millisecond.

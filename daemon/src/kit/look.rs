@@ -11,6 +11,7 @@ use crate::detectors::{
     CONTRACT_VERSION, Description, Execution, FileKind, LoadError, Loader, Sandbox, SandboxError, Screening,
     ValueKind,
 };
+use crate::text::hex;
 
 /// What can be said of one file.
 #[derive(Debug)]
@@ -130,10 +131,7 @@ impl Look {
 }
 
 pub(super) fn digest(file: &[u8]) -> String {
-    Sha256::digest(file).iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
+    hex(&Sha256::digest(file))
 }
 
 fn kind(kind: FileKind) -> &'static str {

@@ -1,10 +1,8 @@
 //! Jobs: the stretches in which a machine worked, with what they drew.
 
-use super::ledger::{Doing, MachineSum, Stretch, kilowatt_hours};
+use super::ledger::{Doing, MINUTE_MS, MachineSum, Stretch, kilowatt_hours};
 use crate::plan::Tariff;
 use crate::time::{Span, WallTime};
-
-const MINUTE_MS: i64 = 60_000;
 
 /// One job, as the detectors saw it: its end is when it counted as idle again, the dwell included.
 #[derive(Clone, Debug, PartialEq)]

@@ -11,7 +11,7 @@ use crate::plan::Tariff;
 use crate::recording::parse_time;
 use crate::time::{Span, WallTime};
 
-const MINUTE_MS: i64 = 60_000;
+pub(super) const MINUTE_MS: i64 = 60_000;
 /// Drawings of years would have more decisions than anybody reads; the sums count all.
 const DECISIONS_SHOWN_MAX: usize = 2_000;
 
@@ -270,7 +270,7 @@ impl Book {
         let idle: Vec<f64> = jobs::minutes_wholly(&sum, Doing::Idle).collect();
         sum.joules_idle = idle.iter().map(|watts| watts * 60.0).sum();
         sum.idle_watts = median(idle);
-        let off_secs = std::time::Duration::from(sum.off_by_guard).as_secs_f64();
+        let off_secs = sum.off_by_guard.as_secs_f64();
         sum.joules_avoided = sum.idle_watts.map(|watts| watts * off_secs);
         sum
     }

@@ -107,11 +107,11 @@ pub fn csv(ledger: &Ledger) -> String {
             sum.machine,
             rfc3339(ledger.period.from),
             rfc3339(ledger.period.to),
-            secs(sum.working),
-            secs(sum.idle),
-            secs(sum.unclear),
-            secs(sum.off),
-            secs(sum.unseen),
+            sum.working.as_secs_f64(),
+            sum.idle.as_secs_f64(),
+            sum.unclear.as_secs_f64(),
+            sum.off.as_secs_f64(),
+            sum.unseen.as_secs_f64(),
             kilowatt_hours(sum.joules),
             kilowatt_hours(sum.joules_idle),
             sum.cost.map_or_else(String::new, |cost| format!("{cost:.4}")),
@@ -137,11 +137,11 @@ pub fn json(ledger: &Ledger) -> Value {
             })
         });
         object!({
-            "machine": sum.machine, "working_s": secs(sum.working), "idle_s": secs(sum.idle),
-            "unclear_s": secs(sum.unclear), "off_s": secs(sum.off), "unseen_s": secs(sum.unseen),
+            "machine": sum.machine, "working_s": sum.working.as_secs_f64(), "idle_s": sum.idle.as_secs_f64(),
+            "unclear_s": sum.unclear.as_secs_f64(), "off_s": sum.off.as_secs_f64(), "unseen_s": sum.unseen.as_secs_f64(),
             "energy_kwh": kilowatt_hours(sum.joules), "idle_energy_kwh": kilowatt_hours(sum.joules_idle),
-            "cost": sum.cost, "watts_max": sum.watts_max, "meter_silent_s": secs(sum.silent),
-            "idle_watts": sum.idle_watts, "off_by_guard_s": secs(sum.off_by_guard),
+            "cost": sum.cost, "watts_max": sum.watts_max, "meter_silent_s": sum.silent.as_secs_f64(),
+            "idle_watts": sum.idle_watts, "off_by_guard_s": sum.off_by_guard.as_secs_f64(),
             "energy_avoided_kwh": sum.joules_avoided.map(kilowatt_hours), "jobs": jobs.collect::<Vec<_>>(),
             "requests": sum.requests, "held": sum.held, "forced": sum.forced, "refused": sum.refused,
             "emergencies": sum.emergencies, "incidents": sum.incidents,
@@ -170,9 +170,5 @@ pub(super) fn local(at: WallTime, zone: &TimeZone) -> String {
 }
 
 pub(super) fn hours(span: Span) -> f64 {
-    secs(span) / 3_600.0
-}
-
-fn secs(span: Span) -> f64 {
-    std::time::Duration::from(span).as_secs_f64()
+    span.as_secs_f64() / 3_600.0
 }

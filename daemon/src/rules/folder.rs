@@ -11,6 +11,7 @@ use sha2::{Digest as _, Sha256};
 use super::codes::Code;
 use super::problem::{Problem, quoted};
 use crate::event::Name;
+use crate::text::hex;
 
 /// A rules file of this size would be a thousand machines.
 pub const FILE_BYTES_MAX: u64 = 256 * 1024;
@@ -270,10 +271,6 @@ impl Reader {
 
 fn shown(path: &Path) -> String {
     quoted(&path.to_string_lossy())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

@@ -176,7 +176,7 @@ fn energy(half_hour: &HalfHour) -> Json {
         "from": rfc3339(half_hour.from),
         "joules": half_hour.joules.map(|minute| minute.map(tenths)),
         "watts_max": half_hour.watts_max,
-        "silent_s": std::time::Duration::from(half_hour.silent).as_secs_f64(),
+        "silent_s": half_hour.silent.as_secs_f64(),
     })
 }
 

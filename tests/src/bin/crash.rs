@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail};
 use bytes::Bytes;
+use idlegate::demo::workshop::Chance;
 use idlegate::event::Name;
 use idlegate::journal::{
     Change, FileShelf, Journal, Kind, Limits, Pace, Query, Reader, Record, nobody_listens,
@@ -160,7 +161,7 @@ struct Shop {
     client: Client,
     rules: PathBuf,
     state: PathBuf,
-    dice: u64,
+    dice: Chance,
     kept: Kept,
     /// Of the round before, answered as stored.
     settled: Vec<Asked>,
@@ -179,7 +180,7 @@ impl Shop {
         }
         client.publish_retained("outlets/mill/state", "on".to_owned()).await?;
         let (kept, settled, starts, faults) = (Kept::default(), Vec::new(), Vec::new(), Vec::new());
-        let dice = seed | 1;
+        let dice = Chance::new(seed);
         Ok(Shop {
             client,
             rules,
@@ -392,13 +393,9 @@ impl Shop {
         Ok(decisions.values().filter(|count| **count > 1).count())
     }
 
-    /// SplitMix64, so that a seed tells the whole story but for the computer's own pace.
+    /// A seed tells the whole story but for the computer's own pace.
     fn roll(&mut self, sides: u64) -> u64 {
-        self.dice = self.dice.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut mixed = self.dice;
-        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        (mixed ^ (mixed >> 31)) % sides
+        self.dice.number() % sides
     }
 }
 

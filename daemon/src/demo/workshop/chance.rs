@@ -14,10 +14,11 @@ impl Chance {
 
     /// A source of its own for one part, so that a change to one machine leaves its neighbours as they were.
     pub fn branch(&mut self) -> Chance {
-        Chance(self.next())
+        Chance(self.number())
     }
 
-    fn next(&mut self) -> u64 {
+    /// Any number there is.
+    pub fn number(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut mixed = self.0;
         mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -28,7 +29,7 @@ impl Chance {
     /// From 0 up to, not including, 1.
     #[expect(clippy::cast_precision_loss, reason = "53 bits fit a double exactly")]
     fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+        (self.number() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
@@ -38,7 +39,7 @@ impl Chance {
     /// Both ends included.
     pub fn span(&mut self, shortest: Span, longest: Span) -> Span {
         let width = longest.0.saturating_sub(shortest.0).saturating_add(1);
-        Span(shortest.0 + self.next() % width)
+        Span(shortest.0 + self.number() % width)
     }
 
     pub fn happens(&mut self, probability: f64) -> bool {
@@ -54,7 +55,7 @@ mod tests {
     fn the_same_seed_gives_the_same_chance_and_another_seed_another() {
         let draw = |seed| {
             let mut chance = Chance::new(seed);
-            (0..20).map(|_| chance.next()).collect::<Vec<_>>()
+            (0..20).map(|_| chance.number()).collect::<Vec<_>>()
         };
         assert_eq!(draw(7), draw(7));
         assert_ne!(draw(7), draw(8));

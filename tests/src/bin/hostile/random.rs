@@ -6,6 +6,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use anyhow::Result;
 use arbitrary::Unstructured;
+use idlegate::demo::workshop::Chance;
 use idlegate::detectors::{Execution, Instance, LoadError, Loader, Sandbox};
 use idlegate::event::{Name, Reading, Value};
 use idlegate::time::Moment;
@@ -24,7 +25,7 @@ pub(crate) struct Sum {
 
 pub(crate) fn run(seed: u64, files: usize) -> Result<Sum> {
     let loader = Loader::new(Sandbox::new(Execution::Automatic)?, None);
-    let mut dice = Dice(seed | 1);
+    let mut dice = Dice(Chance::new(seed));
     let mut sum = Sum::default();
     let whole = Handmade::default().file();
     let exports = exports();
@@ -176,24 +177,16 @@ fn scribbled(dice: &mut Dice, whole: &[u8]) -> Vec<u8> {
     file
 }
 
-/// SplitMix64, after its public-domain description: the same seed gives the same files.
-struct Dice(u64);
+/// The same seed gives the same files.
+struct Dice(Chance);
 
 impl Dice {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut mixed = self.0;
-        mixed = (mixed ^ (mixed >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        mixed ^ (mixed >> 31)
-    }
-
     fn byte(&mut self) -> u8 {
-        self.next().to_le_bytes()[0]
+        self.0.number().to_le_bytes()[0]
     }
 
     fn below(&mut self, limit: usize) -> usize {
-        usize::try_from(self.next() % (limit.max(1) as u64)).unwrap_or(0)
+        usize::try_from(self.0.number() % (limit.max(1) as u64)).unwrap_or(0)
     }
 
     fn bytes(&mut self, count: usize) -> Vec<u8> {

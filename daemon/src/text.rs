@@ -1,8 +1,8 @@
-//! Text that comes out of a detector, made safe to print, speak and store.
+//! Text from outside, made safe to print, speak and store; and digests as text.
 
 /// At most `chars_max` characters of `text`, with everything replaced that could move a cursor, reverse the
 /// writing direction or break a line. A text that was cut ends in "…".
-pub(super) fn tame(text: &str, chars_max: usize) -> String {
+pub fn tame(text: &str, chars_max: usize) -> String {
     let mut tamed: String =
         text.trim().chars().take(chars_max).map(|c| if is_tame(c) { c } else { '\u{fffd}' }).collect();
     if text.trim().chars().nth(chars_max).is_some() {
@@ -16,6 +16,15 @@ fn is_tame(c: char) -> bool {
     let moves_text_about = matches!(c,
         '\u{061c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
     !c.is_control() && !moves_text_about
+}
+
+/// In hexadecimal, as digests are written.
+pub fn hex(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    bytes.iter().fold(String::with_capacity(bytes.len() * 2), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }
 
 #[cfg(test)]
