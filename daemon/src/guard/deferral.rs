@@ -170,11 +170,6 @@ impl Guard {
         }
     }
 
-    /// A reading that was asked for counts once it has been judged, not when it comes in.
-    fn has_answered(&self, now: Moment, asked: Moment) -> bool {
-        self.permissive.covers(asked) && self.permissive.as_of >= asked && self.permissive.covers(now)
-    }
-
     /// Readings that stay fresh for that long will be fresh when the notice ends.
     pub(super) fn steady_for(&self) -> Span {
         self.policy.notice.max(self.policy.settle_for)

@@ -193,6 +193,11 @@ impl Guard {
         self.policy.can_refresh && now.since(self.permissive.as_of) > self.policy.fresh_within
     }
 
+    /// A reading that was asked for counts once it has been judged, not when it comes in.
+    pub(super) fn has_answered(&self, now: Moment, asked: Moment) -> bool {
+        self.permissive.covers(asked) && self.permissive.as_of >= asked && self.permissive.covers(now)
+    }
+
     /// Where the outlet is, or is on its way to by a command of ours.
     pub(super) fn heading_for(&self) -> Option<Switch> {
         self.pending.map(|pending| pending.switch).or(self.outlet.state)

@@ -40,15 +40,16 @@ impl Guard {
 
     /// Decides what no longer has to wait, in the order in which it came.
     pub(super) fn decide_ready(&mut self, now: Moment, out: &mut Vec<Effect>) {
-        let permissive = self.permissive;
-        let ready = |waiting: &Waiting| {
-            permissive.covers(waiting.since)
-                // A reading that was asked for counts once it has been judged, not when it comes in.
-                && waiting.newer_than.is_none_or(|since| permissive.as_of >= since && permissive.covers(now))
-        };
-        while let Some(index) = self.waiting.iter().position(ready) {
+        while let Some(index) = self.waiting.iter().position(|waiting| self.is_ready(now, waiting)) {
             let waiting = self.waiting.remove(index);
             self.decide_off(now, &waiting.request, self.is_clear(now, waiting.since), out);
+        }
+    }
+
+    fn is_ready(&self, now: Moment, waiting: &Waiting) -> bool {
+        match waiting.newer_than {
+            Some(asked) => self.has_answered(now, asked),
+            None => self.permissive.covers(waiting.since),
         }
     }
 

@@ -1,6 +1,6 @@
 //! The SDK's source, so that a detector can be begun with nothing but the program and cargo.
 
-use toml_edit::{DocumentMut, Item, TableLike, Value};
+use toml_edit::{DocumentMut, Item, Value};
 
 macro_rules! sources {
     ($($path:literal),* $(,)?) => {
@@ -63,16 +63,11 @@ fn inherit(table: &mut Item, from: &Item) {
         let beside: Vec<(String, Item)> = beside.map(|(key, item)| (key.to_owned(), item.clone())).collect();
         if !beside.is_empty() {
             whole = as_inline(&whole);
-            let Some(whole) = whole.as_table_like_mut() else { continue };
-            add(whole, beside);
+            for (key, item) in beside {
+                whole[key.as_str()] = item;
+            }
         }
         table.insert(&key, plain(whole));
-    }
-}
-
-fn add(whole: &mut dyn TableLike, beside: Vec<(String, Item)>) {
-    for (key, item) in beside {
-        whole.insert(&key, item);
     }
 }
 

@@ -130,16 +130,12 @@ fn day(sum: &MachineSum, ledger: &Ledger, begin: i64) -> Picture {
         let (shade, note) = shown(doing)?;
         Some(Stretch { from, until, shade, note: note.to_owned() })
     });
-    // A moment has no width; half a percent of the day can be seen and pointed at.
-    let decisions = sum.decisions.iter().filter(|(at, _)| within(at)).map(|(at, asked)| Stretch {
-        from: *at,
-        until: WallTime((at.0 + DAY_MS / 400).min(until.0)),
-        shade: if asked.ends_with("acted") || asked.ends_with("nothing-to-do") {
-            Shade::Obeyed
-        } else {
-            Shade::Held
-        },
-        note: asked.clone(),
+    // A moment has no width; four minutes of the day can be seen and pointed at.
+    let decisions = sum.decisions.iter().filter(|decided| within(&decided.at)).map(|decided| Stretch {
+        from: decided.at,
+        until: WallTime((decided.at.0 + DAY_MS / 400).min(until.0)),
+        shade: if decided.obeyed { Shade::Obeyed } else { Shade::Held },
+        note: decided.words.clone(),
     });
     Picture {
         title: sum.machine.clone(),

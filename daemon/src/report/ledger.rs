@@ -74,8 +74,18 @@ pub struct MachineSum {
     pub minutes: Vec<(WallTime, f64)>,
     /// What it counted as while on.
     pub stretches: Vec<Stretch>,
-    /// When something was decided, and whether it cut power or was held.
-    pub decisions: Vec<(WallTime, String)>,
+    /// For the picture; ignored ones are none.
+    pub decisions: Vec<Decided>,
+}
+
+/// What was answered to a request.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Decided {
+    pub at: WallTime,
+    /// "off by bench-button: held"
+    pub words: String,
+    /// Done, or nothing to do; else it was held, deferred or refused.
+    pub obeyed: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -232,8 +242,9 @@ impl Book {
         sum.forced += usize::from(word("reason") == "forced-in-window");
         sum.emergencies += usize::from(word("reason") == "emergency");
         if sum.decisions.len() < DECISIONS_SHOWN_MAX && word("decision") != "ignored" {
-            let asked = format!("{} by {}: {}", word("request"), word("input"), word("decision"));
-            sum.decisions.push((at, asked));
+            let words = format!("{} by {}: {}", word("request"), word("input"), word("decision"));
+            let obeyed = ["acted", "nothing-to-do"].contains(&word("decision"));
+            sum.decisions.push(Decided { at, words, obeyed });
         }
     }
 
