@@ -1,6 +1,13 @@
 //! How a detector introduces itself.
 
 /// What the values of a signal look like.
+///
+/// ```
+/// use idlegate_detector::{Signal, ValueKind};
+///
+/// assert_eq!(Signal::number("power", "W", "what the meter reads").kind, ValueKind::Number);
+/// assert_eq!(Signal::text("status", "the machine's own word").kind, ValueKind::Text);
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ValueKind {
     /// A finite number in the signal's unit.
@@ -36,16 +43,36 @@ pub struct Signal {
 
 impl Signal {
     /// A needed signal of numbers in a unit, given as its UCUM code.
+    ///
+    /// ```
+    /// use idlegate_detector::Signal;
+    ///
+    /// let airflow = Signal::number("airflow", "m3/h", "what the extraction moves");
+    /// assert!(airflow.needed && airflow.unit == "m3/h");
+    /// ```
     pub const fn number(name: &'static str, unit: &'static str, purpose: &'static str) -> Self {
         Signal { name, kind: ValueKind::Number, unit, needed: true, purpose }
     }
 
     /// A needed signal of words.
+    ///
+    /// ```
+    /// use idlegate_detector::Signal;
+    ///
+    /// let lid = Signal::text("lid", "open or closed");
+    /// assert!(lid.needed && lid.unit.is_empty());
+    /// ```
     pub const fn text(name: &'static str, purpose: &'static str) -> Self {
         Signal { name, kind: ValueKind::Text, unit: "", needed: true, purpose }
     }
 
     /// The same signal, but the detector can do without it.
+    ///
+    /// ```
+    /// use idlegate_detector::Signal;
+    ///
+    /// assert!(!Signal::number("progress", "%", "how far the job is").optional().needed);
+    /// ```
     #[must_use]
     pub const fn optional(mut self) -> Self {
         self.needed = false;
@@ -54,6 +81,18 @@ impl Signal {
 }
 
 /// How a detector introduces itself. The schema of its settings comes from their type.
+///
+/// ```
+/// use idlegate_detector::{Description, Signal};
+///
+/// const DESCRIPTION: Description = Description {
+///     name: "laser-tube",
+///     version: env!("CARGO_PKG_VERSION"),
+///     purpose: "busy while the laser tube draws current",
+///     signals: &[Signal::number("tube-current", "mA", "the current through the tube")],
+/// };
+/// assert_eq!(DESCRIPTION.signals[0].name, "tube-current");
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Description {
     /// Lower-case words joined by hyphens, for example "power-threshold".

@@ -3,6 +3,13 @@
 use crate::Millis;
 
 /// The value of a reading.
+///
+/// ```
+/// use idlegate_detector::{Millis, Reading, Value};
+///
+/// assert_eq!(Reading::number(0, Millis(0), 118.0).value, Value::Number(118.0));
+/// assert_eq!(Reading::text(1, Millis(0), "printing").value, Value::Text("printing".to_owned()));
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub enum Value {
     /// A number in the signal's unit, never NaN and never infinite.
@@ -32,16 +39,37 @@ pub struct Reading {
 
 impl Reading {
     /// A reading that is a number in the signal's unit.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading};
+    ///
+    /// let power = Reading::number(0, Millis(1_000), 118.0);
+    /// assert_eq!((power.signal, power.at), (0, Millis(1_000)));
+    /// ```
     pub fn number(signal: u32, at: Millis, number: f64) -> Self {
         Reading { signal, at, value: Value::Number(number) }
     }
 
     /// A reading that is a text.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading};
+    ///
+    /// let status = Reading::text(1, Millis(1_000), "printing");
+    /// assert_eq!((status.signal, status.at), (1, Millis(1_000)));
+    /// ```
     pub fn text(signal: u32, at: Millis, text: impl Into<String>) -> Self {
         Reading { signal, at, value: Value::Text(text.into()) }
     }
 
     /// The number, unless the reading is a text.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading};
+    ///
+    /// assert_eq!(Reading::number(0, Millis(0), 118.0).as_number(), Some(118.0));
+    /// assert_eq!(Reading::text(0, Millis(0), "118").as_number(), None);
+    /// ```
     pub fn as_number(&self) -> Option<f64> {
         match &self.value {
             Value::Number(number) => Some(*number),
@@ -50,6 +78,13 @@ impl Reading {
     }
 
     /// The text, unless the reading is a number.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading};
+    ///
+    /// assert_eq!(Reading::text(0, Millis(0), "printing").as_text(), Some("printing"));
+    /// assert_eq!(Reading::number(0, Millis(0), 118.0).as_text(), None);
+    /// ```
     pub fn as_text(&self) -> Option<&str> {
         match &self.value {
             Value::Number(_) => None,

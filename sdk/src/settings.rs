@@ -24,11 +24,24 @@ pub struct SettingsError {
 impl SettingsError {
     /// The name of the setting, what is wrong with it as a clause that follows the name ("is 0 s"), and the remedy as
     /// a request ("give …").
+    ///
+    /// ```
+    /// use idlegate_detector::SettingsError;
+    ///
+    /// let error = SettingsError::new("firing_above", "is not above zero", "give a current such as 0.5");
+    /// assert_eq!(error.to_string(), "firing_above is not above zero: give a current such as 0.5");
+    /// ```
     pub fn new(setting: impl Into<String>, fault: impl Into<String>, remedy: impl Into<String>) -> Self {
         SettingsError { setting: setting.into(), fault: fault.into(), remedy: remedy.into() }
     }
 
     /// The setting at fault: a name, or a path such as `words[2]`. Empty if the fault is not in one setting.
+    ///
+    /// ```
+    /// use idlegate_detector::SettingsError;
+    ///
+    /// assert_eq!(SettingsError::new("idle_for", "is 0 s", "").setting(), "idle_for");
+    /// ```
     pub fn setting(&self) -> &str {
         &self.setting
     }
@@ -45,6 +58,18 @@ impl fmt::Display for SettingsError {
 impl std::error::Error for SettingsError {}
 
 /// The JSON Schema (draft 2020-12) of a settings type, as the host sees it. Unknown keys are always refused.
+///
+/// ```
+/// #[derive(serde::Deserialize, schemars::JsonSchema)]
+/// struct Settings {
+///     /// Busy above this draw, in watts.
+///     busy_above: f64,
+/// }
+///
+/// let schema = idlegate_detector::settings_schema::<Settings>();
+/// assert_eq!(schema["properties"]["busy_above"]["description"], "Busy above this draw, in watts.");
+/// assert_eq!(schema["additionalProperties"], false);
+/// ```
 pub fn settings_schema<S: schemars::JsonSchema>() -> Value {
     let generator = SchemaSettings::draft2020_12().into_generator();
     let mut schema = generator.into_root_schema_for::<S>().to_value();

@@ -21,6 +21,13 @@ pub struct Millis(pub u64);
 
 impl Millis {
     /// The time that passed since `earlier`, or zero if that is later than `self`.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Span};
+    ///
+    /// assert_eq!(Millis(9_000).since(Millis(4_000)), Span::from_secs(5));
+    /// assert_eq!(Millis(4_000).since(Millis(9_000)), Span::ZERO);
+    /// ```
     #[must_use]
     pub const fn since(self, earlier: Millis) -> Span {
         Span(self.0.saturating_sub(earlier.0))
@@ -60,33 +67,69 @@ const SPAN_MAX_MILLIS: f64 = 36_525.0 * 86_400_000.0;
 
 impl Span {
     /// No time at all.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::ZERO.to_string(), "0 s");
+    /// ```
     pub const ZERO: Span = Span(0);
 
     /// A duration of milliseconds.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_millis(1_500).to_string(), "1 s 500 ms");
+    /// ```
     #[must_use]
     pub const fn from_millis(millis: u64) -> Span {
         Span(millis)
     }
 
     /// A duration of seconds.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_secs(90).to_string(), "1 min 30 s");
+    /// ```
     #[must_use]
     pub const fn from_secs(secs: u64) -> Span {
         Span(secs.saturating_mul(1_000))
     }
 
     /// A duration of minutes.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_mins(90).to_string(), "1 h 30 min");
+    /// ```
     #[must_use]
     pub const fn from_mins(mins: u64) -> Span {
         Span(mins.saturating_mul(60_000))
     }
 
     /// The duration in milliseconds.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_secs(90).as_millis(), 90_000);
+    /// ```
     #[must_use]
     pub const fn as_millis(self) -> u64 {
         self.0
     }
 
     /// The duration in seconds.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_millis(1_500).as_secs_f64(), 1.5);
+    /// ```
     #[must_use]
     #[expect(clippy::cast_precision_loss, reason = "exact to a millisecond for 285,000 years")]
     pub fn as_secs_f64(self) -> f64 {
@@ -94,12 +137,25 @@ impl Span {
     }
 
     /// The duration without its fraction of a second, as suits a sentence.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_millis(90_700).whole_secs(), Span::from_secs(90));
+    /// ```
     #[must_use]
     pub const fn whole_secs(self) -> Span {
         Span(self.0 - self.0 % 1_000)
     }
 
     /// The duration less `other`, or zero if `other` is longer.
+    ///
+    /// ```
+    /// use idlegate_detector::Span;
+    ///
+    /// assert_eq!(Span::from_secs(90).saturating_sub(Span::from_secs(30)), Span::from_mins(1));
+    /// assert_eq!(Span::from_secs(30).saturating_sub(Span::from_secs(90)), Span::ZERO);
+    /// ```
     #[must_use]
     pub const fn saturating_sub(self, other: Span) -> Span {
         Span(self.0.saturating_sub(other.0))
@@ -132,6 +188,13 @@ impl fmt::Display for Span {
 }
 
 /// A text that is no duration.
+///
+/// ```
+/// use idlegate_detector::{Span, SpanError};
+///
+/// assert_eq!("3 minutes".parse::<Span>(), Err(SpanError));
+/// assert!(SpanError.to_string().starts_with("a duration with a unit"));
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SpanError;
 

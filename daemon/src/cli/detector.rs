@@ -94,6 +94,7 @@ fn try_out(wanted: &Wanted<'_>, svg: Option<&PathBuf>, json: bool) -> anyhow::Re
             json!({
                 "detector": trial.description.name.as_str(), "readings": trial.ended.readings,
                 "busy_seconds": busy.as_secs_f64(), "idle_seconds": idle.as_secs_f64(), "unknown_seconds": unknown.as_secs_f64(),
+                "failed": trial.troubles.to_json().next(),
             })
         );
     } else {
@@ -102,9 +103,12 @@ fn try_out(wanted: &Wanted<'_>, svg: Option<&PathBuf>, json: bool) -> anyhow::Re
             trial.ended.readings
         );
         pictures::show(&drawn);
+        for trouble in trial.troubles.sentences() {
+            println!("{trouble}");
+        }
     }
     if let Some(path) = svg {
         pictures::draw(path, &drawn)?;
     }
-    Ok(Exit::Good)
+    Ok(if trial.troubles.is_empty() { Exit::Good } else { Exit::No })
 }

@@ -17,7 +17,7 @@ use crate::plan::Plan;
 use crate::recording::Reader;
 use crate::replay::{
     self, Change, Ended, Heard, MachineSum, Place, Player, Probe, QuickModule, QuickRules, QuickSignal, Sum,
-    Timeline, Track,
+    Timeline, Track, Troubles,
 };
 use crate::rules::{Surroundings, SystemSecrets};
 use crate::service::Modules;
@@ -198,17 +198,22 @@ struct Page {
     json: bool,
     out: BufWriter<std::io::Stdout>,
     failed: Option<std::io::Error>,
+    troubles: Troubles,
 }
 
 impl Page {
     fn new(json: bool) -> Page {
-        Page { json, out: BufWriter::new(std::io::stdout()), failed: None }
+        Page { json, out: BufWriter::new(std::io::stdout()), failed: None, troubles: Troubles::default() }
     }
 
     fn heard(&mut self, heard: &Heard<'_>) {
         let written = match heard {
             Heard::Changed(change) => self.changed(change),
             Heard::Read(..) => Ok(()),
+            Heard::Failed(at, machine, fault) => {
+                self.troubles.add(*at, machine, fault);
+                Ok(())
+            }
             Heard::Decided(decided) if self.json => writeln!(
                 self.out,
                 "{}",
@@ -249,7 +254,14 @@ impl Page {
                 writeln!(self.out, "{}", as_words(machine, every))?;
             }
         }
-        if !self.json {
+        if self.json {
+            for trouble in self.troubles.to_json() {
+                writeln!(self.out, "{trouble}")?;
+            }
+        } else {
+            for trouble in self.troubles.sentences() {
+                writeln!(self.out, "{trouble}")?;
+            }
             let length = Span(u64::try_from(ended.until.0 - ended.from.0).unwrap_or(0));
             writeln!(self.out, "{} readings of {length}", ended.readings)?;
             if ended.late > 0 {

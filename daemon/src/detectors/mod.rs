@@ -23,7 +23,7 @@ mod screening;
 mod seat;
 mod standing;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 mod workers;
 
 pub use built_in::{built_in, built_in_names};

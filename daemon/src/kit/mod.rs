@@ -5,6 +5,8 @@
 mod look;
 mod new_crate;
 mod sdk_source;
+#[cfg(test)]
+mod tests;
 mod trial;
 
 pub use look::Look;

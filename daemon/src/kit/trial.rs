@@ -10,7 +10,7 @@ use crate::picture::{Picture, Shade, Stretch, Strip};
 use crate::plan::{ModuleSource, Plan};
 use crate::replay::{
     self, BindingError, Change, Ended, Heard, Player, QuickModule, QuickRules, QuickSignal, Stopped,
-    Timeline, TimelineError, Track,
+    Timeline, TimelineError, Track, Troubles,
 };
 use crate::rules::{Surroundings, SystemSecrets};
 use crate::service::Modules;
@@ -57,6 +57,7 @@ pub struct Trial {
     pub description: Description,
     pub changes: Vec<Change>,
     pub ended: Ended,
+    pub troubles: Troubles,
     /// By index into the description's signals; none of those that are text.
     curves: Vec<Vec<(WallTime, f64)>>,
 }
@@ -81,6 +82,7 @@ impl Trial {
         }
         let places = in_order_of_description(&plan, &description);
         let mut changes = Vec::new();
+        let mut troubles = Troubles::default();
         let mut curves = vec![Vec::new(); description.signals.len()];
         let hear = |heard: Heard<'_>| match heard {
             Heard::Changed(change) => changes.push(change.clone()),
@@ -89,10 +91,11 @@ impl Trial {
                     curves[index].push((at, *value));
                 }
             }
+            Heard::Failed(at, machine, fault) => troubles.add(at, machine, fault),
             Heard::Read(..) | Heard::Decided(_) => {}
         };
         let ended = Player::new(&plan, modules, timeline).play(None, hear, |_, _, _| ())?;
-        Ok(Trial { description, changes, ended, curves })
+        Ok(Trial { description, changes, ended, troubles, curves })
     }
 
     /// How long each state lasted in all.

@@ -11,9 +11,11 @@ mod quick;
 #[cfg(test)]
 mod tests;
 mod timeline;
+mod trouble;
 
 pub use binding::{BindingError, Bound, Place, bind, bind_named, path};
 pub use player::{Change, Ended, Heard, Player, Stopped};
 pub use probe::{MachineSum, Probe, Sum};
 pub use quick::{QuickModule, QuickRules, QuickSignal};
 pub use timeline::{Timeline, TimelineError, Track};
+pub use trouble::Troubles;

@@ -8,7 +8,7 @@ use super::binding::Place;
 use super::timeline::{Timeline, TimelineError};
 use crate::detectors::{Feed, Inline, Installation, Place as Seat};
 use crate::engine::{Decided, Effect, Engine, Former};
-use crate::event::{Event, LinkState, Message, Name, Value};
+use crate::event::{DetectorFault, Event, LinkState, Message, Name, Value};
 use crate::guard::PermissiveState;
 use crate::plan::{Plan, SharedPlan, SignalKind, ValuePath};
 use crate::service::Modules;
@@ -35,6 +35,8 @@ pub enum Heard<'a> {
     Decided(&'a Decided),
     /// A reading was taken, and has been judged.
     Read(WallTime, Place, &'a Value),
+    /// A detector of the machine had no answer.
+    Failed(WallTime, &'a Name, &'a DetectorFault),
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -225,6 +227,9 @@ impl<'a> Player<'a> {
                 }
             }
             for assessed in answers {
+                if let Err(fault) = &assessed.outcome {
+                    hear(Heard::Failed(self.now.wall, &assessed.machine, fault));
+                }
                 self.engine.handle(self.now, Event::Assessed(assessed), effects);
             }
         }

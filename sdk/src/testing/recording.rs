@@ -11,6 +11,13 @@ use crate::{Millis, Reading, Value};
 ///
 /// It holds what a host would pass on: readings that are older than the one before them of the same signal, and
 /// numbers that are not finite, are left out and counted.
+///
+/// ```
+/// use idlegate_detector::testing::Recording;
+///
+/// let recording = Recording::of_numbers([(0, 12.0), (1_000, 118.0), (2_000, f64::NAN)]);
+/// assert_eq!((recording.readings().len(), recording.left_out()), (2, 1));
+/// ```
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Recording {
     readings: Vec<Reading>,
@@ -18,6 +25,13 @@ pub struct Recording {
 }
 
 /// A recording that cannot be read.
+///
+/// ```
+/// use idlegate_detector::testing::Recording;
+///
+/// let error = Recording::from_csv("seconds,watts\n0,12\nsoon,118\n").expect_err("soon is no number of seconds");
+/// assert_eq!(error.to_string(), "line 3: has no time that can be read");
+/// ```
 #[derive(Debug)]
 pub struct RecordingError {
     place: String,
@@ -79,6 +93,13 @@ impl Recording {
     }
 
     /// Readings of a detector's first signal, as pairs of milliseconds and number.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, Reading, testing::Recording};
+    ///
+    /// let recording = Recording::of_numbers([(0, 12.0), (1_000, 118.0)]);
+    /// assert_eq!(recording.readings()[1], Reading::number(0, Millis(1_000), 118.0));
+    /// ```
     pub fn of_numbers(readings: impl IntoIterator<Item = (u64, f64)>) -> Self {
         Recording::of(readings.into_iter().map(|(at, number)| Reading::number(0, Millis(at), number)))
     }
@@ -87,6 +108,16 @@ impl Recording {
     /// or `minutes`; each further column is a signal, in the order of the detector's description. An empty cell is no
     /// reading, a cell that is no number is a text.
     ///
+    /// ```
+    /// # fn main() -> Result<(), idlegate_detector::testing::RecordingError> {
+    /// use idlegate_detector::{Millis, Reading, testing::Recording};
+    ///
+    /// let recording = Recording::from_csv("seconds,watts,status\n0,12,ready\n1.5,,printing\n")?;
+    /// assert_eq!(recording.readings()[2], Reading::text(1, Millis(1_500), "printing"));
+    /// # Ok(())
+    /// # }
+    /// ```
+    ///
     /// # Errors
     /// When the heading or a line cannot be read; the error names the line.
     pub fn from_csv(text: &str) -> Result<Self, RecordingError> {
@@ -94,6 +125,19 @@ impl Recording {
     }
 
     /// Reads a CSV file, with the feature `gzip` also a `.gz`.
+    ///
+    /// ```
+    /// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+    /// use idlegate_detector::testing::Recording;
+    ///
+    /// # let file = std::env::temp_dir().join(format!("idlegate-sdk-example-{}.csv", std::process::id()));
+    /// # std::fs::write(&file, "seconds,watts\n0,12\n1,118\n")?;
+    /// let recording = Recording::load(&file)?;
+    /// # std::fs::remove_file(&file)?;
+    /// assert_eq!(recording.readings().len(), 2);
+    /// # Ok(())
+    /// # }
+    /// ```
     ///
     /// # Errors
     /// When the file cannot be opened or its text not be read; the error names the file.
@@ -111,11 +155,24 @@ impl Recording {
     }
 
     /// The readings in the order of their times.
+    ///
+    /// ```
+    /// use idlegate_detector::{Millis, testing::Recording};
+    ///
+    /// let recording = Recording::of_numbers([(0, 12.0), (1_000, 118.0)]);
+    /// assert_eq!(recording.readings()[0].at, Millis(0));
+    /// ```
     pub fn readings(&self) -> &[Reading] {
         &self.readings
     }
 
     /// How many readings a host would not have passed on.
+    ///
+    /// ```
+    /// use idlegate_detector::testing::Recording;
+    ///
+    /// assert_eq!(Recording::of_numbers([(1_000, 118.0), (0, 12.0)]).left_out(), 1);
+    /// ```
     pub fn left_out(&self) -> usize {
         self.left_out
     }

@@ -60,6 +60,13 @@ impl<D: Detector> Trial<D> {
 }
 
 /// What a detector said after a reading.
+///
+/// ```
+/// use idlegate_detector::{Assessment, Millis, Verdict, testing::Step};
+///
+/// let step = Step { at: Millis(1_000), assessment: Assessment::busy("118 W") };
+/// assert_eq!(step.assessment.verdict, Verdict::Busy);
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
     /// The time of the reading, and of the assessment.
@@ -69,6 +76,24 @@ pub struct Step {
 }
 
 /// What a detector said over a whole recording: one step per reading.
+///
+/// ```
+/// use idlegate_detector::{Assessment, Millis, Verdict};
+/// use idlegate_detector::testing::{Period, Run, Step};
+///
+/// let step = |at, assessment| Step { at: Millis(at), assessment };
+/// let run = Run {
+///     steps: vec![
+///         step(0, Assessment::unknown("no reading yet")),
+///         step(1_000, Assessment::busy("118 W")),
+///         step(2_000, Assessment::idle("12 W")),
+///     ],
+/// };
+///
+/// assert_eq!(run.verdicts(), [Verdict::Unknown, Verdict::Busy, Verdict::Idle]);
+/// assert_eq!(run.busy_spans(), [Period { start: Millis(1_000), end: Millis(2_000) }]);
+/// assert_eq!(run.held_spans(), [Period { start: Millis(0), end: Millis(2_000) }]);
+/// ```
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Run {
     /// The steps in the order of their times.
@@ -76,6 +101,14 @@ pub struct Run {
 }
 
 /// A stretch of time, from its first instant until just before `end`.
+///
+/// ```
+/// use idlegate_detector::{Millis, Span, testing::Period};
+///
+/// let period = Period { start: Millis(1_000), end: Millis(4_000) };
+/// assert_eq!(period.length(), Span::from_secs(3));
+/// assert!(period.contains(Millis(1_000)) && !period.contains(Millis(4_000)));
+/// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Period {
     /// The first instant.

@@ -5,27 +5,27 @@
 ///
 /// Untouched it is a well-behaved detector with one signal, `power`. It counts what it is shown, is idle from
 /// the third reading on, and says how many it saw. A reading of 666 makes it panic, one of 777 makes it loop.
-pub(super) struct Handmade {
-    pub(super) describe: String,
-    pub(super) configure: String,
-    pub(super) observe: String,
-    pub(super) assess: String,
+pub(crate) struct Handmade {
+    pub(crate) describe: String,
+    pub(crate) configure: String,
+    pub(crate) observe: String,
+    pub(crate) assess: String,
     /// More items of the module: a start function, a table.
-    pub(super) items: String,
-    pub(super) data: Vec<(usize, Vec<u8>)>,
-    pub(super) contract: &'static str,
+    pub(crate) items: String,
+    pub(crate) data: Vec<(usize, Vec<u8>)>,
+    pub(crate) contract: &'static str,
 }
 
-pub(super) const DESCRIPTION: usize = 0x100;
-pub(super) const SIGNALS: usize = 0x200;
-pub(super) const CONFIGURED: usize = 0x300;
-pub(super) const REFUSED: usize = 0x320;
-pub(super) const ASSESSMENT: usize = 0x340;
-pub(super) const EVIDENCE: usize = 0x380;
-pub(super) const TEXTS: usize = 0x1000;
-pub(super) const REASON: usize = 0x1800;
+pub(crate) const DESCRIPTION: usize = 0x100;
+pub(crate) const SIGNALS: usize = 0x200;
+pub(crate) const CONFIGURED: usize = 0x300;
+pub(crate) const REFUSED: usize = 0x320;
+pub(crate) const ASSESSMENT: usize = 0x340;
+pub(crate) const EVIDENCE: usize = 0x380;
+pub(crate) const TEXTS: usize = 0x1000;
+pub(crate) const REASON: usize = 0x1800;
 
-pub(super) const ENDLESS: &str = "(loop $for_ever (br $for_ever)) (unreachable)";
+pub(crate) const ENDLESS: &str = "(loop $for_ever (br $for_ever)) (unreachable)";
 
 impl Default for Handmade {
     fn default() -> Self {
@@ -69,13 +69,13 @@ impl Default for Handmade {
 }
 
 /// 32-bit words as they lie in memory.
-pub(super) fn words(words: &[usize]) -> Vec<u8> {
+pub(crate) fn words(words: &[usize]) -> Vec<u8> {
     words.iter().flat_map(|word| u32::try_from(*word).unwrap().to_le_bytes()).collect()
 }
 
 impl Handmade {
     /// As `cargo build` would leave it: a plain module with the contract's types in a section of its own.
-    pub(super) fn file(&self) -> Vec<u8> {
+    pub(crate) fn file(&self) -> Vec<u8> {
         let data: String = self.data.iter().map(|(at, bytes)| data_segment(*at, bytes)).collect();
         let Handmade { describe, configure, observe, assess, items, contract, .. } = self;
         let export =
@@ -110,7 +110,7 @@ impl Handmade {
 }
 
 /// Puts the contract's types into a section of a module.
-pub(super) fn embed(module: &mut Vec<u8>, wit: &str) {
+pub(crate) fn embed(module: &mut Vec<u8>, wit: &str) {
     let mut resolve = wit_parser::Resolve::default();
     let package = resolve.push_str("detector.wit", wit).unwrap();
     let world = resolve.select_world(&[package], None).unwrap();

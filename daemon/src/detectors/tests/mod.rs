@@ -5,6 +5,6 @@ mod agreement;
 mod code_cache;
 mod conduct;
 mod fixture;
-mod handmade;
+pub(crate) mod handmade;
 mod hostile;
 mod threads;

@@ -1,0 +1,66 @@
+//! A detector that failed during a replay, in one line: the first failure, how often, and how it ended.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Value, json};
+
+use crate::event::{DetectorFault, Name};
+use crate::journal::rfc3339;
+use crate::time::WallTime;
+
+/// What went wrong with the detectors of each machine. A machine whose detectors all answered is not in it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Troubles(BTreeMap<Name, Trouble>);
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Trouble {
+    first_at: WallTime,
+    first: DetectorFault,
+    /// Times it was asked and gave no answer.
+    unanswered: u64,
+    benched_at: Option<WallTime>,
+}
+
+impl Troubles {
+    pub fn add(&mut self, at: WallTime, machine: &Name, fault: &DetectorFault) {
+        let trouble = self.0.entry(machine.clone()).or_insert_with(|| Trouble {
+            first_at: at,
+            first: fault.clone(),
+            unanswered: 0,
+            benched_at: None,
+        });
+        trouble.unanswered += 1;
+        if matches!(fault, DetectorFault::Benched(_)) {
+            trouble.benched_at.get_or_insert(at);
+        }
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// One sentence a machine.
+    pub fn sentences(&self) -> impl Iterator<Item = String> + '_ {
+        self.0.iter().map(|(machine, trouble)| {
+            let Trouble { first_at, first, unanswered, benched_at } = trouble;
+            let (at, why) = (rfc3339(*first_at), why(first));
+            let benched = benched_at.map_or(String::new(), |at| format!(", and was taken out at {}", rfc3339(at)));
+            format!("the detector of {machine} failed at {at}: {why}; it gave no answer {unanswered} times{benched}")
+        })
+    }
+
+    pub fn to_json(&self) -> impl Iterator<Item = Value> + '_ {
+        self.0.iter().map(|(machine, trouble)| {
+            json!({
+                "machine": machine.as_str(), "failed_at": rfc3339(trouble.first_at), "why": why(&trouble.first),
+                "unanswered": trouble.unanswered, "taken_out_at": trouble.benched_at.map(rfc3339),
+            })
+        })
+    }
+}
+
+fn why(fault: &DetectorFault) -> &str {
+    match fault {
+        DetectorFault::NotLoaded(why) | DetectorFault::Stopped(why) | DetectorFault::Benched(why) => why,
+    }
+}
