@@ -77,11 +77,11 @@ impl fmt::Display for Place {
 pub struct Seen {
     pub at: Moment,
     pub value: String,
-    /// From the broker's store, of unknown age.
+    /// The broker keeps it for whoever comes later.
     pub retained: bool,
 }
 
-/// A stretch of time, both ends included.
+/// A stretch of time, without its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Window {
     pub from: Moment,
@@ -90,7 +90,7 @@ pub struct Window {
 
 impl Window {
     pub fn contains(&self, at: Moment) -> bool {
-        self.from <= at && at <= self.until
+        self.from <= at && at < self.until
     }
 }
 
@@ -170,9 +170,9 @@ impl Log {
 }
 
 impl Track {
-    /// What came in the window, live.
+    /// What came in the window.
     pub(super) fn during(&self, window: Window) -> impl Iterator<Item = &Seen> {
-        self.seen.iter().filter(move |seen| !seen.retained && window.contains(seen.at))
+        self.seen.iter().filter(move |seen| window.contains(seen.at))
     }
 
     /// What it was at a moment.

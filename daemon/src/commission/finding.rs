@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 
 use super::fields::{Log, Place, Track, Window};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 
 /// Somebody switched the outlet by hand in this stretch of time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,8 +60,11 @@ pub fn states(log: &Log, turns: &[Turn]) -> Vec<State> {
         let last = turns.last().and_then(|turn| track.during(turn.window).next()).map(|seen| seen.at);
         let stored = track.seen.iter().any(|seen| seen.retained);
         let state = State { place: place.clone(), on: on.to_owned(), off: off.to_owned() };
+        // A draw may be as steady as a state; a state is seldom a number.
+        let is_draw = |value: &str| value.parse::<f64>().is_ok_and(|number| number != 0.0 && number != 1.0);
+        let draw = is_draw(&state.on) || is_draw(&state.off);
         // A state has two values, is often kept by the broker, and follows the command.
-        Some(((values.len(), !stored, std::cmp::Reverse(last)), state))
+        Some(((draw, values.len(), !stored, std::cmp::Reverse(last)), state))
     });
     let mut found: Vec<_> = found.collect();
     found.sort_by_key(|(rank, _)| *rank);
@@ -81,24 +84,31 @@ pub fn commands(log: &Log, turns: &[Turn], state: &Place) -> Vec<Command> {
     let is_whole = |place: &Place| place.pointer.is_none() && place.senml.is_none();
     let others = log.tracks().filter(|(place, _)| is_whole(place) && place.topic != state.topic);
     let found = others.filter_map(|(place, track)| {
-        let word = |on: bool| {
-            let words = turns.iter().filter(|turn| turn.on == on).map(|turn| {
-                let changed = changed_at(state_track, *turn)?;
-                let window = Window { from: turn.window.from, until: changed };
-                track.during(window).last().map(|seen| seen.value.as_str())
-            });
-            let words: BTreeSet<&str> = words.flatten().collect();
-            (words.len() == 1).then(|| words.first().copied().unwrap_or_default().to_owned())
-        };
-        let (on, off) = (word(true)?, word(false)?);
-        (on != off).then(|| Command { topic: place.topic.clone(), on, off })
+        let mut words = [BTreeSet::new(), BTreeSet::new()];
+        for turn in turns {
+            let Some(changed) = changed_at(state_track, *turn) else { continue };
+            let window = Window { from: turn.window.from, until: changed + Span(1) };
+            words[usize::from(turn.on)].insert(track.during(window).last()?.value.as_str());
+        }
+        let [off, on] =
+            words.map(|words| (words.len() == 1).then(|| words.first().map(|word| (*word).to_owned())));
+        let (on, off) = (on??, off??);
+        (on != off).then(|| (track.seen.len(), Command { topic: place.topic.clone(), on, off }))
     });
-    found.collect()
+    let mut found: Vec<_> = found.collect();
+    // Commands are rare.
+    found.sort_by_key(|(count, _)| *count);
+    found.into_iter().map(|(_, command)| command).collect()
 }
 
+/// When it became what it was at the end of the turn, if it was another before.
 fn changed_at(state: &Track, turn: Turn) -> Option<Moment> {
-    let before = state.seen.iter().rev().find(|seen| seen.at < turn.window.from).map(|seen| &seen.value);
-    state.during(turn.window).find(|seen| Some(&seen.value) != before).map(|seen| seen.at)
+    let end = &state.at(turn.window.until)?.value;
+    let seen: Vec<_> = state.during(turn.window).collect();
+    let since = seen.iter().rposition(|seen| seen.value != *end).map_or(0, |other| other + 1);
+    let before = state.seen.iter().rev().find(|seen| seen.at < turn.window.from);
+    let was_so = since == 0 && before.is_some_and(|before| before.value == *end);
+    seen.get(since).filter(|_| !was_so).map(|seen| seen.at)
 }
 
 /// Places with numbers, those first that are most likely the outlet's draw.
@@ -172,7 +182,8 @@ pub fn buttons(log: &Log, before: Window, press: Window, hold: Window) -> Vec<Bu
     let found = log.tracks().filter(|(_, track)| !track.structured).filter_map(|(place, track)| {
         let heard = |window: Window| {
             let mut words: Vec<&str> = Vec::new();
-            for seen in track.during(window) {
+            // One that is kept is no gesture: the guard would not obey it either.
+            for seen in track.during(window).filter(|seen| !seen.retained) {
                 if !words.contains(&seen.value.as_str()) {
                     words.push(&seen.value);
                 }

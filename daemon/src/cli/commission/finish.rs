@@ -58,7 +58,7 @@ pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook
     let folder = rules::load(rules);
     let sound = check(talk, &folder)?;
     notebook.notes.written = Some(folder.digest);
-    if sound || talk.yes("The guard will not take these rules. Mend the files, and go on?", true).await? {
+    if sound || talk.yes("Mend the files in an editor, and go on?", true).await? {
         Ok(())
     } else {
         Err(super::talk::Leave::Back)
@@ -75,9 +75,11 @@ fn check(talk: &Talk, folder: &Folder) -> anyhow::Result<bool> {
     for problem in &problems {
         talk.say(&problem.render());
     }
-    if problems.is_empty() {
-        talk.say("Looked over: no problems.");
-    }
+    talk.say(match (sound, problems.is_empty()) {
+        (true, true) => "Looked over: the guard takes these rules.",
+        (true, false) => "Looked over: the guard takes these rules; mind the warnings.",
+        (false, _) => "Looked over: the guard does not take these rules.",
+    });
     Ok(sound)
 }
 

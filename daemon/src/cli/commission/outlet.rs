@@ -101,7 +101,7 @@ pub(super) async fn place(talk: &mut Talk, text: &str) -> Told<Place> {
 }
 
 pub(super) async fn command(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
-    let guess = notebook.notes.command.take();
+    let guess = notebook.notes.command.clone();
     let guess = match &guess {
         Some(guess) => {
             talk.say("Just before it changed, this was heard:");
@@ -143,8 +143,7 @@ async fn obeys(talk: &mut Talk, notebook: &Notebook, command: &known::Command) -
         let said = talk
             .wait(Some(OBEYS_WITHIN), |now, message| {
                 let value = crate::intake::decode_word(&place.path(), &message.payload).ok()?;
-                (*message.topic == *place.topic && now >= sent && !message.retained && value == *wanted)
-                    .then_some(())
+                (*message.topic == *place.topic && now >= sent && value == *wanted).then_some(())
             })
             .await?;
         match said {
@@ -188,6 +187,10 @@ pub(super) async fn meter(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
             Ok(_) | Err(_) => talk.say("(a number, such as 1 for watts or 1000 for kilowatts)"),
         }
     };
+    if talk.log.latest(&place).is_some_and(|seen| seen.retained) {
+        talk.say("Its readings are marked to be kept by the broker. The guard does not count such readings, since it cannot tell");
+        talk.say("how old they are: the machine would never be idle. Have the meter send them without the retain flag.");
+    }
     notebook.notes.meter = Some(known::Meter { place, scale });
     Ok(())
 }

@@ -8,6 +8,8 @@ use crate::commission::{Button, ButtonAnswer, Notebook, Window, buttons, known};
 use crate::event::Name;
 use crate::time::Clock;
 
+/// Shows what goes on without anybody touching it.
+const UNTOUCHED: Duration = Duration::from_secs(5);
 /// What a button's own radio may take.
 const SETTLE: Duration = Duration::from_millis(1_500);
 
@@ -17,7 +19,8 @@ pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
         return Ok(());
     }
     let begin = Clock.now().moment;
-    talk.done("Leave it alone for some seconds.").await?;
+    talk.say("Leave it alone for five seconds ...");
+    talk.pause(UNTOUCHED).await;
     let before = Window { from: begin, until: Clock.now().moment };
     let press = gesture(talk, "Press it once, shortly.").await?;
     let hold = gesture(talk, "Now hold it, until it reports that.").await?;
