@@ -68,7 +68,9 @@ pub fn states(log: &Log, turns: &[Turn]) -> Vec<State> {
     });
     let mut found: Vec<_> = found.collect();
     found.sort_by_key(|(rank, _)| *rank);
-    found.into_iter().map(|(_, state)| state).collect()
+    let states = found.iter().filter(|((draw, ..), _)| !draw).count();
+    let kept = if states > 0 { states } else { found.len() };
+    found.into_iter().take(kept).map(|(_, state)| state).collect()
 }
 
 fn end_value<'t>(track: &'t Track, turns: &[Turn], on: bool) -> Option<&'t str> {

@@ -59,7 +59,7 @@ impl Page<'_> {
         }
         if let Some(limits) = &notes.limits {
             line("\n## What its draw says\n");
-            line(limits.evidence.trim_end());
+            line(&format!("```text\n{}\n```", limits.evidence.trim_end()));
             for recording in &notes.recordings {
                 line(&format!("\nRecording: `{}`", recording.display()));
             }

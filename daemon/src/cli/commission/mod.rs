@@ -198,7 +198,8 @@ async fn steps(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebo
         begin => begin?,
     };
     if notebook.notes.title.is_none() {
-        let proposed = notebook.machine().replace('-', " ");
+        let words = notebook.machine().replace('-', " ");
+        let proposed = words[..1].to_uppercase() + &words[1..];
         notebook.notes.title = Some(talk.ask("What do people call the machine?", Some(&proposed)).await?);
     }
     loop {
