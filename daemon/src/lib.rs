@@ -17,6 +17,7 @@
 //! | [`journal`] | the durable record, and what survives a restart |
 //! | [`recording`] | readings on disk, to replay and to calibrate from |
 //! | [`calibrate`] | from recordings of a draw to the settings of a detector |
+//! | [`commission`] | from what is done by hand to a machine's rules, and the drill that shows they hold |
 //! | [`replay`] | the engine in virtual time over recordings |
 //! | [`picture`] | a stretch of time as SVG and as text |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
@@ -27,12 +28,14 @@ pub mod account;
 pub mod calibrate;
 pub mod capture;
 pub mod cli;
+pub mod commission;
 pub mod demo;
 pub mod detectors;
 pub mod effects;
 pub mod energy;
 pub mod engine;
 pub mod event;
+pub mod files;
 pub mod guard;
 pub mod intake;
 pub mod journal;

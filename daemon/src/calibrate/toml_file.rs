@@ -1,11 +1,12 @@
 //! A proposal into a rules file: a new one with what a machine needs, or the one that is there, comments and all.
 
-use std::io::{self, Write as _};
+use std::io;
 use std::path::Path;
 
 use toml_edit::{Array, ArrayOfTables, DocumentMut, InlineTable, Item, Table, Value};
 
 use super::proposal::Settings;
+use crate::files;
 
 const DETECTOR: &str = "power-threshold";
 
@@ -45,24 +46,8 @@ pub fn write(path: &Path, settings: &Settings) -> Result<Written, WriteError> {
         Err(cause) if cause.kind() == io::ErrorKind::NotFound => (new_machine(path, settings), Written::New),
         Err(cause) => return Err(WriteError::Read { file: file(), cause }),
     };
-    replace(path, &text).map_err(|cause| WriteError::Write { file: file(), cause })?;
+    files::replace(path, &text).map_err(|cause| WriteError::Write { file: file(), cause })?;
     Ok(written)
-}
-
-/// Beside the file first, then in its place: never half of it, whenever the program is stopped.
-fn replace(path: &Path, text: &str) -> io::Result<()> {
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut beside = tempfile::Builder::new().prefix(".idlegate-").tempfile_in(folder)?;
-    beside.write_all(text.as_bytes())?;
-    beside.as_file().sync_all()?;
-    // A temporary file is for its owner only; a rules file is for the service, too.
-    let mode = match std::fs::metadata(path) {
-        Ok(metadata) => metadata.permissions(),
-        Err(_) => std::os::unix::fs::PermissionsExt::from_mode(0o644),
-    };
-    beside.as_file().set_permissions(mode)?;
-    beside.persist(path)?;
-    Ok(())
 }
 
 fn change(document: &mut DocumentMut, settings: &Settings) -> Option<Written> {

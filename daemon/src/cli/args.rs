@@ -97,6 +97,20 @@ pub enum Command {
         #[arg(long, value_name = "FILE")]
         svg: Option<PathBuf>,
     },
+    /// Set up one machine by doing things by hand: switch it, press its button, let it work; then prove that it is guarded.
+    ///
+    /// It watches what changes on the broker, proposes where state, command, draw and gestures are found and which draw means
+    /// that the machine works, writes the rules, and goes through a drill at the machine. Every guess can be corrected, and
+    /// nothing is switched without being asked. It can be left at any time and gone on with another day.
+    Commission {
+        /// The rules folder; a new one needs --broker.
+        rules: PathBuf,
+        /// The machine's name in the rules, such as filament-printer.
+        machine: Name,
+        /// The broker, for a folder that is not there yet.
+        #[arg(long, value_name = "HOST[:PORT]")]
+        broker: Option<String>,
+    },
     /// Show what goes over the broker: topics, values, changes, intervals. Nothing is published.
     Listen {
         /// Only topics that match, such as meters/#; all of them unless given.

@@ -51,15 +51,23 @@ pub(super) fn listen(wanted: &Wanted) -> anyhow::Result<Exit> {
     runtime()?.block_on(run(&plan, filters, wanted))
 }
 
-/// Rules with nothing but a broker in them.
-fn plan_of(broker: &str) -> anyhow::Result<Result<Plan, Exit>> {
+/// Host and port of what stands behind `--broker`, or the complaint.
+pub(super) fn broker_of(broker: &str) -> Result<(&str, u16), Exit> {
     let (host, port) = match broker.rsplit_once(':') {
         Some((host, port)) if !host.contains(':') => (host, port.parse::<u16>().ok()),
         Some(_) | None => (broker, Some(1883)),
     };
-    let Some(port) = port.filter(|port| *port > 0) else {
+    port.filter(|port| *port > 0).map(|port| (host, port)).ok_or_else(|| {
         eprintln!("idlegate: --broker {broker:?} is no host or host:port, such as broker.local:1883");
-        return Ok(Err(Exit::Usage));
+        Exit::Usage
+    })
+}
+
+/// Rules with nothing but a broker in them.
+fn plan_of(broker: &str) -> anyhow::Result<Result<Plan, Exit>> {
+    let (host, port) = match broker_of(broker) {
+        Ok(broker) => broker,
+        Err(exit) => return Ok(Err(exit)),
     };
     let host = toml_edit::Value::from(host);
     let text = format!("title = \"Listening\"\n[broker]\nhost = {host}\nport = {port}\n");

@@ -3,6 +3,7 @@
 mod args;
 mod calibrate;
 mod check;
+mod commission;
 mod demo;
 mod detector;
 mod exit_code;
@@ -87,6 +88,9 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         }
         Command::Listen { filters, rules, broker, json, changes } => {
             listen::listen(&listen::Wanted { filters, rules, broker, json, changes })
+        }
+        Command::Commission { rules, machine, broker } => {
+            commission::commission(&commission::Wanted { rules, machine, broker })
         }
         Command::Record { rules, port, machines, out, rotate_mib, keep, during } => {
             record::record(&record::Wanted { rules, port, machines, out, rotate_mib, keep, during })

@@ -11,6 +11,11 @@ pub(super) fn count(total: usize, of_what: &'static str) -> ProgressBar {
     bar.with_style(style.expect("the template is right")).with_message(of_what)
 }
 
+/// For work without a known end.
+pub(super) fn spinner() -> ProgressBar {
+    ProgressBar::with_draw_target(None, target())
+}
+
 fn target() -> ProgressDrawTarget {
     if std::io::stderr().is_terminal() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() }
 }

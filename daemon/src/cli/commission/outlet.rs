@@ -1,0 +1,196 @@
+//! The outlet: where it says what it is, how it is told, and where the draw stands.
+
+use std::time::Duration;
+
+use bytes::Bytes;
+
+use super::talk::{Came, Talk, Told};
+use crate::commission::{Notebook, Place, State, Turn, Window, commands, known, meters, states};
+use crate::link::Outgoing;
+use crate::time::{Clock, Moment, Span};
+
+/// An outlet that takes longer to answer is told by the guard as not confirmed, too.
+const OBEYS_WITHIN: Duration = Duration::from_secs(10);
+const SHOWN_MAX: usize = 9;
+
+pub(super) async fn state(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
+    talk.say("Switch the outlet by hand, as it is done today: in its app, on a panel, with its own button. The machine must be idle.");
+    talk.say("If the hub or the app switches it, Idlegate also sees how; use that if you can.");
+    let turns = turns(talk).await?;
+    let found = states(&talk.log, &turns);
+    let state = if found.is_empty() {
+        talk.say(&format!(
+            "Of {} topics none followed the outlet. Does it publish its state to this broker?",
+            talk.log.topics()
+        ));
+        typed_state(talk).await?
+    } else {
+        talk.say("These followed it:");
+        let options: Vec<String> = found
+            .iter()
+            .take(SHOWN_MAX)
+            .map(|state| format!("{}: {:?} is on, {:?} is off", state.place, state.on, state.off))
+            .collect();
+        match talk
+            .choose("Which is the outlet's state? (a number, or type TOPIC [/POINTER])", &options)
+            .await?
+        {
+            Ok(index) => found[index].clone(),
+            Err(text) => corrected(talk, &text).await?,
+        }
+    };
+    let guess = commands(&talk.log, &turns, &state.place).into_iter().next();
+    let State { place, on, off } = state;
+    notebook.notes.outlet = Some(known::Outlet { place, on, off });
+    if let Some(guess) = guess {
+        notebook.notes.command =
+            Some(known::Command { topic: guess.topic, on: guess.on, off: guess.off, tried: false });
+    }
+    // The draw is looked for in what was heard meanwhile.
+    let found = meters(&talk.log, &turns).into_iter().next();
+    notebook.notes.meter = found
+        .map(|meter| known::Meter { place: meter.place, scale: meter.scale })
+        .or(notebook.notes.meter.take());
+    Ok(())
+}
+
+/// Off, on and off again, so that what changes by chance falls out.
+async fn turns(talk: &mut Talk) -> Told<Vec<Turn>> {
+    let mut turns = Vec::new();
+    for (on, words) in
+        [(true, "Switch it on, if it is not on already."), (false, "Switch it off."), (true, "Switch it on.")]
+    {
+        let from = Clock.now().moment;
+        talk.done(words).await?;
+        // What the outlet says of it may take a moment.
+        talk.pause(Duration::from_millis(1_500)).await;
+        turns.push(Turn { on, window: Window { from, until: Clock.now().moment } });
+    }
+    Ok(turns)
+}
+
+async fn typed_state(talk: &mut Talk) -> Told<State> {
+    let text = talk.ask("Topic of its state, and maybe a JSON Pointer behind it:", None).await?;
+    corrected(talk, &text).await
+}
+
+async fn corrected(talk: &mut Talk, text: &str) -> Told<State> {
+    let place = place(talk, text).await?;
+    let on = talk.ask("The value that means on:", Some("on")).await?;
+    let off = talk.ask("The value that means off:", Some("off")).await?;
+    Ok(State { place, on, off })
+}
+
+/// A place as a person types it, and again until it is one.
+pub(super) async fn place(talk: &mut Talk, text: &str) -> Told<Place> {
+    let mut text = text.to_owned();
+    loop {
+        if let Some(place) = Place::typed(&text) {
+            if let Some(seen) = talk.log.latest(&place) {
+                talk.say(&format!("{place} was {:?} last", seen.value));
+            } else {
+                talk.say(&format!("nothing was heard on {place} so far; taken as you say it"));
+            }
+            return Ok(place);
+        }
+        talk.say(
+            "(a topic without # and +, such as outlets/bench-1/state, and maybe a pointer, such as /relay)",
+        );
+        text = talk.ask("Topic:", None).await?;
+    }
+}
+
+pub(super) async fn command(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
+    let guess = notebook.notes.command.clone();
+    let guess = match &guess {
+        Some(guess) => {
+            talk.say("Just before it changed, this was heard:");
+            talk.say(&format!("  {}: {:?} for on, {:?} for off", guess.topic, guess.on, guess.off));
+            guess.clone()
+        }
+        None => {
+            talk.say("It was switched past the broker, so its documentation has to say on which topic it takes commands.");
+            let (on, off) = ("on".to_owned(), "off".to_owned());
+            known::Command { topic: String::new(), on, off, tried: false }
+        }
+    };
+    let topic = Some(guess.topic.as_str()).filter(|topic| !topic.is_empty());
+    let topic = talk.ask("Topic on which the outlet takes commands:", topic).await?;
+    let on = talk.ask("What switches it on:", Some(&guess.on)).await?;
+    let off = talk.ask("What switches it off:", Some(&guess.off)).await?;
+    let mut command = known::Command { topic, on, off, tried: false };
+    if talk
+        .yes("May Idlegate switch it off and on now, to see that it obeys? The machine must be idle.", false)
+        .await?
+    {
+        command.tried = obeys(talk, notebook, &command).await?;
+    }
+    notebook.notes.command = Some(command);
+    Ok(())
+}
+
+async fn obeys(talk: &mut Talk, notebook: &Notebook, command: &known::Command) -> Told<bool> {
+    let Some(outlet) = notebook.notes.outlet.clone() else { return Ok(false) };
+    for (payload, wanted) in [(&command.off, &outlet.off), (&command.on, &outlet.on)] {
+        let outgoing = Outgoing::command(
+            &command.topic,
+            Bytes::copy_from_slice(payload.as_bytes()),
+            Span::secs(2),
+            Clock.now().moment,
+        );
+        talk.visitor.send(outgoing)?;
+        let (place, sent): (_, Moment) = (&outlet.place, Clock.now().moment);
+        let said = talk
+            .wait(Some(OBEYS_WITHIN), |now, message| {
+                let value = crate::intake::decode_word(&place.path(), &message.payload).ok()?;
+                (*message.topic == *place.topic && now >= sent && value == *wanted).then_some(())
+            })
+            .await?;
+        match said {
+            Came::That(()) => talk.say(&format!("{payload:?} sent, and the outlet says {wanted:?}")),
+            Came::Line(_) | Came::TimeOver => {
+                talk.say(&format!(
+                    "{payload:?} sent, and the outlet did not say {wanted:?}. Look at it, set it as it should be, and go `back` \
+                     if topic or payload are wrong."
+                ));
+                return Ok(false);
+            }
+        }
+    }
+    Ok(true)
+}
+
+pub(super) async fn meter(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
+    let mut found = meters(&talk.log, &[]);
+    if let Some(guess) = &notebook.notes.meter {
+        // What fell with the outlet goes first.
+        found.sort_by_key(|meter| meter.place != guess.place);
+    }
+    let options: Vec<String> = found
+        .iter()
+        .take(SHOWN_MAX)
+        .map(|meter| format!("{}: {} W now", meter.place, meter.latest))
+        .collect();
+    if options.is_empty() {
+        talk.say("No number was heard that looks like a draw in watts.");
+    }
+    let chosen =
+        talk.choose("Which is the machine's draw? (a number, or type TOPIC [/POINTER])", &options).await?;
+    let (place, scale) = match chosen {
+        Ok(index) => (found[index].place.clone(), found[index].scale),
+        Err(text) => (place(talk, &text).await?, 1.0),
+    };
+    let scale = loop {
+        let answer = talk.ask("Watts are its value times:", Some(&scale.to_string())).await?;
+        match answer.parse::<f64>() {
+            Ok(scale) if scale.is_finite() && scale != 0.0 => break scale,
+            Ok(_) | Err(_) => talk.say("(a number, such as 1 for watts or 1000 for kilowatts)"),
+        }
+    };
+    if talk.log.latest(&place).is_some_and(|seen| seen.retained) {
+        talk.say("Its readings are marked to be kept by the broker. The guard does not count such readings, since it cannot tell");
+        talk.say("how old they are: the machine would never be idle. Have the meter send them without the retain flag.");
+    }
+    notebook.notes.meter = Some(known::Meter { place, scale });
+    Ok(())
+}

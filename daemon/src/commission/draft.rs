@@ -1,0 +1,152 @@
+//! From the notes to rules: the machine's file, and its inputs among those that are there.
+
+use toml_edit::{Array, DocumentMut, InlineTable, Item, Table, Value};
+
+use super::fields::Place;
+use super::notes::{Button, ButtonAnswer, Notes};
+
+/// The input that `idlegate request` asks as unless told otherwise.
+const CONSOLE: &str = "console";
+
+/// What is still missing before a machine's file can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{0} is not known yet")]
+pub struct Missing(pub &'static str);
+
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum InputsError {
+    #[error("inputs.toml is no TOML, so nothing in it has been changed: {0}")]
+    NotToml(String),
+    #[error("inputs.toml: `inputs` is not a table, so nothing has been changed")]
+    OddInputs,
+}
+
+/// The file of the machine.
+pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> {
+    let outlet = notes.outlet.as_ref().ok_or(Missing("where the outlet's state is read"))?;
+    let command = notes.command.as_ref().ok_or(Missing("where the outlet takes commands"))?;
+    let meter = notes.meter.as_ref().ok_or(Missing("where its draw is read"))?;
+    let limits = notes.limits.as_ref().ok_or(Missing("which draw means that it works"))?;
+    let mut document = DocumentMut::new();
+    document.insert("title", text(notes.title.as_deref().unwrap_or(name)));
+
+    let mut state = at(&outlet.place);
+    state.insert("on", outlet.on.as_str().into());
+    state.insert("off", outlet.off.as_str().into());
+    let mut order = InlineTable::new();
+    for (key, value) in [("topic", &command.topic), ("on", &command.on), ("off", &command.off)] {
+        order.insert(key, value.as_str().into());
+    }
+    let mut table = Table::new();
+    table.insert("state", inline(state));
+    table.insert("command", inline(order));
+    table.insert("power", text("power"));
+    if let Some(watts) = limits.idle_watts {
+        table.insert("idle_watts", Item::Value(watts.into()));
+    }
+    document.insert("outlet", Item::Table(table));
+
+    let mut power = Table::new();
+    for (key, value) in at(&meter.place).iter() {
+        power.insert(key, Item::Value(value.clone()));
+    }
+    if meter.scale != 1.0 {
+        power.insert("scale", Item::Value(meter.scale.into()));
+    }
+    power.insert("unit", text("W"));
+    let mut signals = Table::new();
+    signals.set_implicit(true);
+    signals.insert("power", Item::Table(power));
+    document.insert("signals", Item::Table(signals));
+
+    let mut settings = InlineTable::new();
+    settings.insert("busy_above", limits.busy_above.into());
+    settings.insert("idle_below", limits.idle_below.into());
+    settings.insert("idle_for", limits.idle_for.as_str().into());
+    if let Some(gap) = &limits.gap_max {
+        settings.insert("gap_max", gap.as_str().into());
+    }
+    let mut detector = Table::new();
+    detector.insert("use", text("power-threshold"));
+    detector.insert("settings", inline(settings));
+    let mut detectors = toml_edit::ArrayOfTables::new();
+    detectors.push(detector);
+    document.insert("detectors", Item::ArrayOfTables(detectors));
+    Ok(format!("# Commissioned on {day}; the record is in commissioning/.\n\n{document}"))
+}
+
+/// The inputs with the machine's button among them, and with one for `idlegate request` if there is none.
+pub fn inputs(before: &str, machine: &str, notes: &Notes) -> Result<String, InputsError> {
+    let mut document: DocumentMut =
+        before.parse().map_err(|error: toml_edit::TomlError| InputsError::NotToml(error.to_string()))?;
+    let table = document.entry("inputs").or_insert_with(|| {
+        let mut table = Table::new();
+        table.set_implicit(true);
+        Item::Table(table)
+    });
+    let table = table.as_table_mut().ok_or(InputsError::OddInputs)?;
+    if let Some(ButtonAnswer::One(wanted)) = &notes.button {
+        table.insert(
+            &wanted.name,
+            Item::Table(button(machine, notes.title.as_deref().unwrap_or(machine), wanted)),
+        );
+    }
+    if !table.contains_key(CONSOLE) {
+        let mut console = Table::new();
+        console.insert("title", text("Console"));
+        console.insert("machines", text("all"));
+        for right in ["may_force", "may_lock", "may_unlock"] {
+            console.insert(right, Item::Value(true.into()));
+        }
+        table.insert(CONSOLE, Item::Table(console));
+    }
+    Ok(document.to_string())
+}
+
+fn button(machine: &str, title: &str, wanted: &Button) -> Table {
+    let mut input = Table::new();
+    input.insert("title", text(&format!("Button of the {title}")));
+    for (key, value) in at(&wanted.place).iter() {
+        input.insert(key, Item::Value(value.clone()));
+    }
+    let mut machines = Array::new();
+    machines.push(machine);
+    input.insert("machines", Item::Value(machines.into()));
+    // Somebody stands there: say why, and open the window.
+    input.insert("when_busy", text("hold"));
+    input.insert("may_force", Item::Value(true.into()));
+    let mut gestures = Table::new();
+    for (name, words, request) in
+        [("press", &wanted.press, wanted.request.as_str()), ("hold", &wanted.hold, "force-off")]
+    {
+        if words.is_empty() {
+            continue;
+        }
+        let mut gesture = InlineTable::new();
+        gesture.insert("words", Value::Array(words.iter().map(String::as_str).collect()));
+        gesture.insert("request", request.into());
+        gestures.insert(name, inline(gesture));
+    }
+    input.insert("gestures", Item::Table(gestures));
+    input
+}
+
+fn at(place: &Place) -> InlineTable {
+    let mut table = InlineTable::new();
+    table.insert("topic", place.topic.as_str().into());
+    for (key, value) in [("pointer", &place.pointer), ("senml", &place.senml)] {
+        if let Some(value) = value {
+            table.insert(key, value.as_str().into());
+        }
+    }
+    table
+}
+
+fn text(text: &str) -> Item {
+    Item::Value(text.into())
+}
+
+fn inline(mut table: InlineTable) -> Item {
+    table.fmt();
+    Item::Value(table.into())
+}

@@ -1,0 +1,248 @@
+//! `idlegate commission` as a person meets it: on a real broker, with an outlet, a meter and a button that somebody touches.
+//!
+//! Could go wrong: it asks for what it could have seen, takes the wrong thing, switches unasked, forgets what was said, writes
+//! rules that do not guard, or passes a drill that did not happen.
+
+#![expect(clippy::unwrap_used, reason = "a test's own literals")]
+
+use std::path::Path;
+use std::process::Stdio;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail};
+use idlegate_tests::DEADLINE;
+use idlegate_tests::broker::Mosquitto;
+use idlegate_tests::client::Client;
+use idlegate_tests::shop::Guard;
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::process::{Child, ChildStdin, ChildStdout, Command};
+
+/// A conversation with the program.
+struct Conversation {
+    child: Child,
+    input: ChildStdin,
+    output: ChildStdout,
+    /// What it has said and was not yet waited for.
+    said: String,
+}
+
+impl Conversation {
+    fn begin(rules: &Path, port: u16) -> Result<Conversation> {
+        let tests = std::env::current_exe()?;
+        let program = tests.ancestors().nth(2).context("no folder of programs")?.join("idlegate");
+        let mut child = Command::new(program)
+            .args([
+                "commission",
+                &rules.display().to_string(),
+                "mill",
+                "--broker",
+                &format!("127.0.0.1:{port}"),
+            ])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .kill_on_drop(true)
+            .spawn()?;
+        let (input, output) = (child.stdin.take().unwrap(), child.stdout.take().unwrap());
+        Ok(Conversation { child, input, output, said: String::new() })
+    }
+
+    /// Waits until it says this.
+    async fn hears(&mut self, words: &str) -> Result<()> {
+        let heard = async {
+            loop {
+                if let Some(at) = self.said.find(words) {
+                    self.said.drain(..at + words.len());
+                    return Ok(());
+                }
+                let mut bytes = [0; 4096];
+                let count = self.output.read(&mut bytes).await?;
+                if count == 0 {
+                    bail!("it ended before it said {words:?}: {}", self.said);
+                }
+                self.said.push_str(&String::from_utf8_lossy(&bytes[..count]));
+            }
+        };
+        let in_time = tokio::time::timeout(DEADLINE, heard).await;
+        in_time.with_context(|| format!("waited too long for {words:?} after: {}", self.said))?
+    }
+
+    async fn says(&mut self, words: &str) -> Result<()> {
+        Ok(self.input.write_all(format!("{words}\n").as_bytes()).await?)
+    }
+
+    async fn answers(&mut self, question: &str, answer: &str) -> Result<()> {
+        self.hears(question).await?;
+        self.says(answer).await
+    }
+
+    async fn ends(mut self) -> Result<Option<i32>> {
+        Ok(tokio::time::timeout(DEADLINE, self.child.wait()).await??.code())
+    }
+}
+
+/// The outlet with its meter, obeying commands; and a lamp next to it that blinks.
+#[derive(Clone, Default)]
+struct Outlet {
+    on: Arc<AtomicBool>,
+    /// When it is on.
+    watts: Arc<AtomicU32>,
+}
+
+impl Outlet {
+    async fn live(self, port: u16) -> Result<()> {
+        let mut client = Client::connect(port).await?;
+        client.subscribe("outlets/mill/command").await?;
+        let mut told = None;
+        for beat in 0_u32.. {
+            while let Some(command) = client.try_message() {
+                self.on.store(command.payload == "on", Ordering::Relaxed);
+            }
+            let on = self.on.load(Ordering::Relaxed);
+            if told.replace(on) != Some(on) {
+                let state = if on { r#"{"relay":"on"}"# } else { r#"{"relay":"off"}"# };
+                client.publish_retained("outlets/mill/state", state).await?;
+            }
+            let watts = if on { self.watts.load(Ordering::Relaxed) } else { 0 };
+            client.publish("meters/mill", format!(r#"{{"watts":{watts},"joules":{beat}}}"#)).await?;
+            client.publish("lamps/hall", if beat % 7 < 3 { "on" } else { "off" }).await?;
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        Ok(())
+    }
+}
+
+/// Two hours: idle at 62 W, a job of half an hour at 455 W with short pauses.
+fn recording() -> String {
+    let watts = |minute: u32, second: u32| match (minute, second) {
+        (40..70, 0..8) => 64,
+        (40..70, _) => 455,
+        _ => 62 + second % 3,
+    };
+    let row = |minute: u32, second: u32| {
+        format!(
+            "2026-11-24T{:02}:{:02}:{second:02}Z,{}\n",
+            8 + minute / 60,
+            minute % 60,
+            watts(minute, second)
+        )
+    };
+    let rows = (0..120).flat_map(|minute| (0..60).step_by(4).map(move |second| row(minute, second)));
+    std::iter::once("time,watts\n".to_owned()).chain(rows).collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let dir = tempfile::tempdir()?;
+    let rules = dir.path().join("rules");
+    std::fs::write(dir.path().join("monday.csv"), recording())?;
+    let outlet = Outlet { watts: Arc::new(62.into()), ..Outlet::default() };
+    let living = tokio::spawn(outlet.clone().live(broker.port()));
+    let mut hand = Client::connect(broker.port()).await?;
+
+    let mut talk = Conversation::begin(&rules, broker.port())?;
+    talk.hears("not an emergency stop").await?;
+    talk.answers("What do people call the machine?", "Big mill").await?;
+    for (words, command) in [("Switch it on, if", "on"), ("Switch it off.", "off"), ("Switch it on.", "on")] {
+        talk.hears(words).await?;
+        hand.publish("outlets/mill/command", command).await?;
+        tokio::time::sleep(Duration::from_millis(400)).await;
+        talk.says("").await?;
+    }
+    talk.hears("1  outlets/mill/state /relay: \"on\" is on, \"off\" is off").await?;
+    talk.answers("Which is the outlet's state?", "").await?;
+    talk.hears("outlets/mill/command: \"on\" for on, \"off\" for off").await?;
+    talk.answers("Topic on which", "quit").await?;
+    talk.hears("kept").await?;
+    assert_eq!(talk.ends().await?, Some(1), "it is not done yet");
+
+    let mut talk = Conversation::begin(&rules, broker.port())?;
+    talk.hears("1  Where does the outlet say that it is on? outlets/mill/state /relay").await?;
+    talk.answers("Go on at step", "2").await?;
+    for question in ["Topic on which", "What switches it on:", "What switches it off:"] {
+        talk.answers(question, "").await?;
+    }
+    talk.answers("May Idlegate switch it off and on now", "yes").await?;
+    talk.hears("\"off\" sent, and the outlet says \"off\"").await?;
+    talk.hears("\"on\" sent, and the outlet says \"on\"").await?;
+    talk.hears("1  meters/mill /watts:").await?;
+    talk.answers("Which is the machine's draw?", "").await?;
+    talk.answers("Watts are its value times:", "").await?;
+    talk.answers("How?", "2").await?;
+    talk.answers("A recording's file", "nowhere.csv").await?;
+    talk.hears("nowhere.csv").await?;
+    talk.answers("A recording's file", &dir.path().join("monday.csv").display().to_string()).await?;
+    talk.answers("A recording's file", "none").await?;
+    talk.answers("When did it work", "2026-11-24T08:40:00Z/PT30M").await?;
+    talk.answers("When did it work", "none").await?;
+    talk.hears("1 job marked").await?;
+    // What is proposed waits for minutes, as it should; the drill of a test does not.
+    talk.answers("Take these?", "no").await?;
+    for (question, answer) in [("Busy above", "110"), ("Idle below", "90"), ("For how long", "1 s")] {
+        talk.answers(question, answer).await?;
+    }
+    talk.answers("Is there a button", "").await?;
+    for (words, gesture) in [("Press it once", "press"), ("Now hold it", "long")] {
+        talk.hears(words).await?;
+        hand.publish("buttons/mill", gesture).await?;
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        talk.says("").await?;
+    }
+    talk.hears("1  buttons/mill: press \"press\", hold \"long\"").await?;
+    let questions = ["Which is it?", "Words of a press", "Words of a hold", "flip or off?", "A name for it"];
+    for question in questions {
+        talk.answers(question, "").await?;
+    }
+    talk.answers("Write it", "").await?;
+    talk.hears("Looked over: the guard takes these rules").await?;
+
+    // Whoever commissions takes it out of shadow when the decisions are right.
+    let shop = std::fs::read_to_string(rules.join("shop.toml"))?;
+    std::fs::write(rules.join("shop.toml"), shop.replace("shadow = true", "shadow = false"))?;
+    talk.hears("No guard is running with these rules").await?;
+    let guard = Guard::following(&rules)?;
+    talk.answers("Is it running now?", "yes").await?;
+    talk.hears("passed: an idle machine is seen to be idle").await?;
+    outlet.watts.store(455, Ordering::Relaxed);
+    talk.hears("passed: a working machine is seen to work (455 W").await?;
+    talk.hears("press the button once").await?;
+    hand.publish("buttons/mill", "press").await?;
+    talk.hears("passed: an off is held while it works, and people are told why (Big mill: held, 455 W")
+        .await?;
+    assert!(outlet.on.load(Ordering::Relaxed));
+    talk.answers("May the power of the working machine be cut now?", "yes").await?;
+    // Any earlier and it would count as the same gesture.
+    tokio::time::sleep(Duration::from_millis(2_200)).await;
+    hand.publish("buttons/mill", "press").await?;
+    tokio::time::sleep(Duration::from_millis(1_300)).await;
+    hand.publish("buttons/mill", "long").await?;
+    talk.hears("passed: a force inside the window switches it off").await?;
+    talk.hears("with its own button").await?;
+    // Only once the outlet has said that it is off is another on a surprise.
+    tokio::time::sleep(Duration::from_secs(1)).await;
+    outlet.on.store(true, Ordering::Relaxed);
+    talk.hears("passed: the outlet's own button is noticed").await?;
+    talk.answers("Who carried this out?", "Mara").await?;
+    talk.hears("Everything passed.").await?;
+    assert_eq!(talk.ends().await?, Some(0));
+    guard.stop().await?;
+    assert!(!living.is_finished(), "the outlet lived to the end");
+
+    let folder = rules.join("commissioning");
+    let names: Vec<String> =
+        std::fs::read_dir(&folder)?.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+    let record = names
+        .iter()
+        .find(|name| name.starts_with("mill-20") && name.ends_with(".md"))
+        .context("no record")?;
+    let record = std::fs::read_to_string(folder.join(record))?;
+    assert!(
+        record.contains("| Carried out by | Mara |") && record.contains("seen to obey on and off"),
+        "{record}"
+    );
+    assert!(!record.contains("not tried |"), "{record}");
+    assert!(names.contains(&"mill.svg".to_owned()), "{names:?}");
+    Ok(())
+}
