@@ -166,8 +166,20 @@ pub struct Outlet {
     pub availability: Option<StateTopic>,
     /// The signal, by index, that tells whether the machine still draws power after it was switched off.
     pub power_signal: Option<usize>,
+    /// The meter's own counter; without one the energy is summed up from the draw.
+    pub energy: Option<EnergyCounter>,
     /// More than this after an off is "still drawing power".
     pub residual_watts: f64,
+}
+
+/// A signal that counts energy up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EnergyCounter {
+    /// By index.
+    pub signal: usize,
+    pub joules_per_unit: f64,
+    /// After this value, in the signal's unit, it begins anew at zero.
+    pub wraps_at: Option<f64>,
 }
 
 /// Where a two-valued state is read. Any other value means unknown.

@@ -25,6 +25,14 @@ pub struct Now {
     pub wall: WallTime,
 }
 
+impl WallTime {
+    /// Seconds since 1970, as SenML counts them.
+    #[expect(clippy::cast_precision_loss, reason = "exact to a millisecond for 285,000 years")]
+    pub fn as_secs_f64(self) -> f64 {
+        self.0 as f64 / 1_000.0
+    }
+}
+
 impl Moment {
     /// The time from `earlier` until `self`; nothing when `earlier` is in fact later.
     pub fn since(self, earlier: Moment) -> Span {

@@ -248,6 +248,9 @@ pub enum Command {
     Export {
         #[command(flatten)]
         excerpt: Excerpt,
+        /// Only the readings in them, as SenML JSON (RFC 8428): those behind decisions, and the draw of every minute.
+        #[arg(long)]
+        senml: bool,
     },
     /// Tell why a request was answered as it was, and what followed; or what a press would do right now.
     Why {

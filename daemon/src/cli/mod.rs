@@ -103,7 +103,7 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
             };
             report::report(&excerpt, shape, html.as_deref())
         }
-        Command::Export { excerpt } => report::export(&excerpt),
+        Command::Export { excerpt, senml } => report::export(&excerpt, senml),
         Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
             why::now(&rules.unwrap_or_default(), port, &machine, json)
         }

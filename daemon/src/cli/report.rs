@@ -10,8 +10,9 @@ use jiff::tz::TimeZone;
 use super::args::Excerpt;
 use super::exit_code::Exit;
 use super::{journal, rules};
+use crate::intake::senml::write_pack;
 use crate::journal::Query;
-use crate::journal::export::cloud_event;
+use crate::journal::export::{Readings, cloud_event};
 use crate::recording::parse_time;
 use crate::report::{self, Period, Terms};
 use crate::time::{Clock, WallTime};
@@ -80,8 +81,8 @@ pub(super) fn report(wanted: &Excerpt, shape: Shape, html: Option<&Path>) -> any
     Ok(Exit::Good)
 }
 
-/// The journal as CloudEvents, one a line.
-pub(super) fn export(wanted: &Excerpt) -> anyhow::Result<Exit> {
+/// The journal as CloudEvents, one a line, or its readings as SenML, one record's a line.
+pub(super) fn export(wanted: &Excerpt, senml: bool) -> anyhow::Result<Exit> {
     let reader = match journal::open(wanted.rules.as_deref(), wanted.state_dir.as_deref())? {
         Ok(reader) => reader,
         Err(exit) => return Ok(exit),
@@ -89,8 +90,19 @@ pub(super) fn export(wanted: &Excerpt) -> anyhow::Result<Exit> {
     let (from, to) = (wanted.from.map(|time| time.0), wanted.to.map(|time| time.0));
     let query = Query { from, to, machine: wanted.machine.clone(), kinds: Vec::new() };
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let mut readings = Readings::default();
     for record in reader.records(&query) {
-        let written = writeln!(out, "{}", cloud_event(&record?, "/idlegate"));
+        let record = record?;
+        let line = if senml {
+            let readings = readings.of(&record);
+            if readings.is_empty() {
+                continue;
+            }
+            write_pack(&readings)?
+        } else {
+            cloud_event(&record, "/idlegate").to_string()
+        };
+        let written = writeln!(out, "{line}");
         match written {
             Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => return Ok(Exit::Good),
             written => written?,

@@ -140,3 +140,61 @@ fn a_silence_as_long_as_it_may_be_is_still_bridged() {
     bench.reads(30, 100.0);
     assert_eq!(bench.joules(), 3_000.0);
 }
+
+/// Counted readings at so many seconds after ten, and the joules that come of them.
+fn counted(wraps_at: Option<f64>, joules_per_unit: f64, readings: &[(u64, f64)]) -> (f64, Span) {
+    let mut meter = EnergyMeter::counting(Span::secs(30), joules_per_unit, wraps_at);
+    let mut over = Vec::new();
+    for (secs, value) in readings {
+        let moment = Moment(1_000_000 + secs * 1_000);
+        let wall = WallTime(TEN + i64::try_from(secs * 1_000).unwrap());
+        over.extend(meter.count(Now { moment, wall }, moment, *value));
+        // The draw is not counted a second time.
+        over.extend(meter.take(Now { moment, wall }, moment, 1_000.0));
+    }
+    over.extend(meter.finish());
+    let silent = over.iter().fold(Span::ZERO, |sum, half_hour| sum + half_hour.silent);
+    (over.iter().flat_map(|half_hour| half_hour.joules).flatten().sum(), silent)
+}
+
+#[test]
+fn a_counter_counts_what_it_rose_and_its_first_value_is_only_a_beginning() {
+    // 1 kWh = 3.6 MJ (SI Brochure, from memory).
+    let (joules, silent) = counted(None, 3_600_000.0, &[(0, 512.0), (10, 512.001), (20, 512.003)]);
+    assert!((joules - 0.003 * 3_600_000.0).abs() < 1e-3, "{joules}");
+    assert_eq!(silent, Span::ZERO);
+}
+
+#[test]
+fn a_counter_that_wraps_goes_on_and_one_that_was_reset_counts_from_nothing() {
+    let wraps = 65_535.0;
+    assert_eq!(counted(Some(wraps), 1.0, &[(0, 65_500.0), (10, 65.0)]).0, 100.0);
+    assert_eq!(counted(None, 1.0, &[(0, 65_500.0), (10, 65.0)]).0, 65.0);
+    // Too much for ten seconds to be a wrap.
+    assert_eq!(counted(Some(4_294_967_295.0), 1.0, &[(0, 65_500.0), (10, 65.0)]).0, 65.0);
+}
+
+#[test]
+fn what_was_counted_in_a_silence_is_booked_when_it_is_heard_again() {
+    let (joules, silent) = counted(None, 1.0, &[(0, 1_000.0), (7_200, 721_000.0)]);
+    assert_eq!((joules, silent), (720_000.0, Span::ZERO));
+}
+
+#[test]
+fn a_counter_that_leaps_is_not_believed() {
+    let (joules, silent) = counted(None, 3_600_000.0, &[(0, 5.0), (10, 512.0), (20, 512.001)]);
+    assert!((joules - 3_600.0).abs() < 1e-3, "{joules}");
+    assert_eq!(silent, Span::secs(10), "it is told that ten seconds were not counted");
+}
+
+#[test]
+fn the_minutes_of_a_counter_are_those_between_its_readings() {
+    let mut meter = EnergyMeter::counting(Span::secs(30), 1.0, None);
+    for (secs, value) in [(50_u64, 0.0), (70, 200.0)] {
+        let moment = Moment(1_000_000 + secs * 1_000);
+        let wall = WallTime(TEN + i64::try_from(secs * 1_000).unwrap());
+        assert_eq!(meter.count(Now { moment, wall }, moment, value), None);
+    }
+    let minutes = meter.finish().unwrap().joules;
+    assert_eq!((minutes[0], minutes[1], minutes[2]), (Some(100.0), Some(100.0), None));
+}

@@ -57,10 +57,15 @@ struct Shown {
     incidents: Vec<guard::IncidentKind>,
 }
 
-/// A silence longer than the power signal may have is not bridged.
+/// A silence longer than its signal may have is not bridged.
 fn energy_meter(machine: &Machine) -> EnergyMeter {
-    let signal = machine.outlet.power_signal.map(|signal| &machine.signals[signal]);
-    EnergyMeter::new(signal.map_or(Span::ZERO, |signal| signal.stale_after))
+    let outlet = &machine.outlet;
+    let signal = outlet.energy.map(|energy| energy.signal).or(outlet.power_signal);
+    let silence_max = signal.map_or(Span::ZERO, |signal| machine.signals[signal].stale_after);
+    match outlet.energy {
+        Some(counter) => EnergyMeter::counting(silence_max, counter.joules_per_unit, counter.wraps_at),
+        None => EnergyMeter::new(silence_max),
+    }
 }
 
 impl MachineState {
@@ -123,6 +128,13 @@ impl MachineState {
                 readings,
                 assess_at: now.moment,
             }));
+        }
+        if machine.outlet.energy.is_some_and(|energy| energy.signal == signal)
+            && let Value::Number(counted) = reading.value
+            && let Some(over) = self.energy.count(now, reading.at, counted)
+        {
+            let what = Note::Energy(Box::new(over));
+            out.push(Effect::Noted(Noted { at: now, machine: machine.name.clone(), what }));
         }
         if machine.outlet.power_signal == Some(signal)
             && let Value::Number(watts) = reading.value

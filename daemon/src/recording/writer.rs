@@ -40,7 +40,7 @@ impl<W: Write> Writer<W> {
             Value::Number(number) => SenmlValue::Number(*number),
             Value::Text(text) => SenmlValue::Text(text.as_ref().to_owned()),
         };
-        let time = secs(at);
+        let time = at.as_secs_f64();
         let (name, unit) = (signal.to_owned(), unit.map(str::to_owned));
         self.write_pack(&[SenmlRecord { name, unit, value: Some(value), sum: None, time }])
     }
@@ -67,14 +67,6 @@ impl<W: Write> Writer<W> {
     pub fn into_inner(self) -> W {
         self.out
     }
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "milliseconds fit into the 53 bits for the next 285,000 years"
-)]
-fn secs(at: WallTime) -> f64 {
-    at.0 as f64 / 1_000.0
 }
 
 #[cfg(test)]

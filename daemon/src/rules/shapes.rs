@@ -239,6 +239,16 @@ static OUTLET: Shape = Shape {
         ),
         key("power", Form::Name, "The signal that tells whether the machine still draws power when off."),
         key(
+            "energy",
+            Form::Name,
+            "The signal with the meter's own energy counter, in J, Wh or kWh; else the draw is summed up.",
+        ),
+        key(
+            "energy_wraps_at",
+            Form::Number { min: 1.0, max: 1e18 },
+            "After this value, in its unit, the counter begins anew at zero; any fall is a reset unless set.",
+        ),
+        key(
             "residual_watts",
             Form::Number { min: 0.0, max: 10_000.0 },
             "More than this after an off is \"still drawing power\"; 5 unless set.",

@@ -67,6 +67,7 @@ pub(super) fn plan() -> Plan {
                 off: "no".into(),
             }),
             power_signal: Some(0),
+            energy: None,
             residual_watts: 5.0,
         },
         signals: vec![Signal {

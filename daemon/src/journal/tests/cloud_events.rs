@@ -61,3 +61,34 @@ fn every_kind_keeps_to_the_rules_of_the_format() {
         }
     }
 }
+
+#[test]
+fn the_readings_behind_a_decision_become_senml_at_the_time_they_were_read() {
+    let body = r#"{"detectors":[{"readings":[{"signal":"power","value":118.5,"unit":"W","age_s":0.5},
+        {"signal":"status","value":"milling","unit":"","age_s":0}]}]}"#;
+    let records = export::Readings::default().of(&Found { body: body.into(), ..found() });
+    let pack = crate::intake::senml::write_pack(&records).unwrap();
+    let read = crate::intake::resolve_senml(&pack).unwrap();
+    assert_eq!(read, records, "RFC 8428 as our own reader resolves it");
+    assert_eq!((read[0].name.as_str(), read[0].unit.as_deref()), ("mill/power", Some("W")));
+    assert_eq!(found().at.wall.as_secs_f64() - read[0].time, 0.5);
+    assert_eq!(read[1].value, Some(crate::intake::SenmlValue::Text("milling".into())));
+}
+
+/// RFC 8428, section 4.3: the sum is the integral of the values over time, so watts come with joules.
+#[test]
+fn the_energy_of_minutes_becomes_their_average_and_the_sum_so_far() {
+    let body = r#"{"from":"2026-11-25T10:00:00Z","joules":[600.0,null,1200.0]}"#;
+    let energy = Found { kind: "energy".into(), body: body.into(), ..found() };
+    let mut readings = export::Readings::default();
+    let records = readings.of(&energy);
+    let facts: Vec<_> =
+        records.iter().map(|record| (record.value.clone(), record.sum, record.time)).collect();
+    let begin = crate::recording::parse_time("2026-11-25T10:00:00Z").unwrap().as_secs_f64();
+    let watts = |watts| Some(crate::intake::SenmlValue::Number(watts));
+    assert_eq!(
+        facts,
+        [(watts(10.0), Some(600.0), begin + 60.0), (watts(20.0), Some(1_800.0), begin + 180.0)]
+    );
+    assert_eq!(readings.of(&energy)[0].sum, Some(2_400.0), "it goes on from record to record");
+}

@@ -211,7 +211,8 @@ fn signals(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
     const STALE_COMFORT: Span = Span::secs(2);
     for (index, (signal, place)) in machine.signals.iter().zip(&places.signals).enumerate() {
         let read = machine.detectors.iter().any(|detector| detector.signals.contains(&Some(index)));
-        if !read && machine.outlet.power_signal != Some(index) {
+        let counts = machine.outlet.energy.is_some_and(|energy| energy.signal == index);
+        if !read && !counts && machine.outlet.power_signal != Some(index) {
             let message = format!("nothing uses the signal {}", signal.name);
             report.add(Code::UnusedSignal, *place, message);
         }

@@ -5,8 +5,8 @@ use super::{MachinePlaces, Surroundings, detector, policy, shop, source, two_wor
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    CommandTopic, Machine, NumberSignal, OnCircuit, Outlet, RefreshTopic, Role, Signal, SignalKind,
-    StateTopic,
+    CommandTopic, EnergyCounter, Machine, NumberSignal, OnCircuit, Outlet, RefreshTopic, Role, Signal,
+    SignalKind, StateTopic,
 };
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
@@ -116,6 +116,7 @@ fn no_outlet() -> Outlet {
         refresh: None,
         availability: None,
         power_signal: None,
+        energy: None,
         residual_watts: RESIDUAL_WATTS,
     }
 }
@@ -127,6 +128,7 @@ fn compile_outlet(
     report: &mut Report<'_>,
 ) -> Option<Outlet> {
     let power_signal = power_signal(section, signals, report);
+    let energy = energy_counter(section, signals, report);
     let refresh = section.section("refresh").and_then(|refresh| {
         let payload = refresh.payload("payload").map(|payload| payload.value).unwrap_or_default();
         Some(RefreshTopic { topic: refresh.owned("topic")?, payload })
@@ -141,6 +143,7 @@ fn compile_outlet(
         refresh,
         availability,
         power_signal,
+        energy,
         residual_watts: section.number("residual_watts").unwrap_or(RESIDUAL_WATTS),
     })
 }
@@ -208,6 +211,40 @@ fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'
             None
         }
     }
+}
+
+fn energy_counter(
+    section: &Section<'_>,
+    signals: &[Signal],
+    report: &mut Report<'_>,
+) -> Option<EnergyCounter> {
+    let Some(name) = section.text("energy") else {
+        if section.has("energy_wraps_at") && !section.has("energy") {
+            let message = "energy_wraps_at without energy: nothing counts".to_owned();
+            report.add(Code::ConflictingKeys, section.place_of_key("energy_wraps_at"), message);
+        }
+        return None;
+    };
+    let Some(signal) = signals.iter().position(|signal| signal.name.as_str() == name.value) else {
+        unknown_signal(name.value, name.place, signals, report);
+        return None;
+    };
+    let joules_per_unit = match signals[signal].unit() {
+        "J" => 1.0,
+        "Wh" => 3_600.0,
+        "kWh" => 3_600_000.0,
+        // Reported where it is declared.
+        UNIT_IN_DOUBT => return None,
+        unit => {
+            let unit = if unit.is_empty() { "no unit" } else { unit };
+            let message = format!("signal {} is in {unit}, and counts no energy", quoted(name.value));
+            report
+                .add(Code::WrongUnit, name.place, message)
+                .help("set its unit to \"J\", \"Wh\" or \"kWh\"".to_owned());
+            return None;
+        }
+    };
+    Some(EnergyCounter { signal, joules_per_unit, wraps_at: section.number("energy_wraps_at") })
 }
 
 pub(super) fn unknown_signal(name: &str, place: Place, signals: &[Signal], report: &mut Report<'_>) {
