@@ -70,6 +70,12 @@ pub enum Command {
         /// A folder that is not there yet, or is empty.
         dir: PathBuf,
     },
+    /// Write manual pages and shell completions, laid out as under /usr/share.
+    #[command(hide = true)]
+    Pages {
+        /// Where to.
+        dir: PathBuf,
+    },
     /// Find the settings of power-threshold in recordings of a machine's draw.
     ///
     /// A recording is CSV with a heading such as time,watts, or SenML JSON (RFC 8428) with one pack per line, plain or

@@ -11,6 +11,7 @@ mod journal;
 mod listen;
 mod logging;
 mod new_rules;
+mod pages;
 mod pictures;
 mod progress;
 mod record;
@@ -63,6 +64,7 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Check { rules, json, explain: None, schema: None, in_force: None } => {
             check::check(&rules.unwrap_or_default(), json)
         }
+        Command::Pages { dir } => pages::write(&dir),
         Command::NewRules { dir } => new_rules::write(&dir),
         Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
             calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })
