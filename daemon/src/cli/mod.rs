@@ -3,6 +3,7 @@
 mod args;
 mod calibrate;
 mod check;
+mod checkup;
 mod commission;
 mod demo;
 mod detector;
@@ -90,6 +91,9 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         }
         Command::Listen { filters, rules, broker, json, changes } => {
             listen::listen(&listen::Wanted { filters, rules, broker, json, changes })
+        }
+        Command::Checkup { rules, port, during, json } => {
+            checkup::checkup(&checkup::Wanted { rules, port, during, json })
         }
         Command::Commission { rules, machine, broker } => {
             commission::commission(&commission::Wanted { rules, machine, broker })
