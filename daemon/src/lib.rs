@@ -17,6 +17,7 @@
 //! | [`journal`] | the durable record, and what survives a restart |
 //! | [`recording`] | readings on disk, to replay and to calibrate from |
 //! | [`calibrate`] | from recordings of a draw to the settings of a detector |
+//! | [`checkup`] | what the rules count on beside what the broker carries, with remedies |
 //! | [`commission`] | from what is done by hand to a machine's rules, and the drill that shows they hold |
 //! | [`replay`] | the engine in virtual time over recordings |
 //! | [`picture`] | a stretch of time as SVG and as text |
@@ -27,6 +28,7 @@
 pub mod account;
 pub mod calibrate;
 pub mod capture;
+pub mod checkup;
 pub mod cli;
 pub mod commission;
 pub mod demo;

@@ -4,6 +4,7 @@
 //! default filled in. Whoever holds one need not doubt it, and nothing here knows where it came from.
 
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -38,6 +39,8 @@ pub struct Shop {
     pub circuits: Vec<Circuit>,
     /// What energy costs; without it none is counted in money.
     pub tariff: Option<Tariff>,
+    /// Where metrics and health are served over HTTP; nowhere unless asked.
+    pub monitoring: Option<SocketAddr>,
 }
 
 /// What a kilowatt-hour costs, by the hour.

@@ -324,3 +324,27 @@ fn the_service_manager_is_told_of_every_step() {
     hears("STOPPING=1");
     assert_eq!(guard.wait().unwrap().code(), Some(0));
 }
+
+#[test]
+fn every_command_has_a_manual_page_and_completions_know_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (code, text) = exit(&["pages", &dir.path().display().to_string()]);
+    assert_eq!(code, Some(0), "{text}");
+    let (_, help) = exit(&["--help"]);
+    let read = |path: &str| std::fs::read_to_string(dir.path().join(path)).unwrap();
+    let completions = [
+        read("bash-completion/completions/idlegate"),
+        read("zsh/vendor-completions/_idlegate"),
+        read("fish/vendor_completions.d/idlegate.fish"),
+    ];
+    let commands =
+        help.lines().skip_while(|line| *line != "Commands:").skip(1).take_while(|line| !line.is_empty());
+    let names: Vec<&str> =
+        commands.filter_map(|line| line.split_whitespace().next()).filter(|name| *name != "help").collect();
+    assert!(names.len() > 10, "{help}");
+    for name in names {
+        assert!(read(&format!("man/man1/idlegate-{name}.1")).contains(".SH SYNOPSIS"), "{name}");
+        assert!(completions.iter().all(|shell| shell.contains(name)), "{name}");
+    }
+    assert!(read("man/man1/idlegate.1").contains("not an emergency stop"));
+}

@@ -33,6 +33,8 @@ pub struct MosquittoSettings {
     pub access_list: Option<String>,
     /// PEM: certificate and key of the broker.
     pub tls: Option<(String, String)>,
+    /// PEM: who signs the certificates that clients must show.
+    pub client_authority: Option<String>,
 }
 
 impl Mosquitto {
@@ -140,6 +142,10 @@ fn write_settings(folder: &Path, port: u16, settings: &MosquittoSettings) -> Res
         fs::write(file("certificate.pem"), certificate)?;
         fs::write(file("key.pem"), key)?;
         writeln!(text, "certfile {}\nkeyfile {}", file("certificate.pem"), file("key.pem"))?;
+    }
+    if let Some(authority) = &settings.client_authority {
+        fs::write(file("clients.pem"), authority)?;
+        writeln!(text, "cafile {}\nrequire_certificate true", file("clients.pem"))?;
     }
     fs::write(folder.join("mosquitto.conf"), text)?;
     give_to_mosquitto(folder)

@@ -16,7 +16,7 @@ use idlegate::link::{
     Arrival, BackOffLimits, Classifier, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, NotSent, Outgoing,
     Report, spawn,
 };
-use idlegate::plan::{Broker, Login, Secret, Tls};
+use idlegate::plan::{Broker, ClientCertificate, Login, Secret, Tls};
 use idlegate::time::{Clock, Span};
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::{Embedded, Mosquitto, MosquittoSettings, free_port};
@@ -328,7 +328,7 @@ async fn a_refused_publication_is_named_and_a_command_nobody_hears_too() -> Resu
         access_list: Some(
             "user guard\ntopic read shop/#\ntopic write shop/kiln/set\ntopic readwrite idlegate/#\n".into(),
         ),
-        tls: None,
+        ..MosquittoSettings::default()
     })?;
     let mut link = Link::start(guard_login(config(broker.port())));
     link.up().await?;
@@ -357,7 +357,7 @@ async fn a_granted_subscription_alone_does_not_make_it_up() -> Result<()> {
     let broker = Mosquitto::start_with(&MosquittoSettings {
         users: vec![("guard".into(), "secret".into())],
         access_list: Some("user guard\ntopic read shop/#\n".into()),
-        tls: None,
+        ..MosquittoSettings::default()
     })?;
     let mut link = Link::start(guard_login(config(broker.port())));
     let why = link.down().await?;
@@ -611,5 +611,45 @@ async fn a_wrong_authority_is_refused_and_there_is_no_other_way() -> Result<()> 
     let why = link.down().await?;
     assert!(why.contains("encrypted") || why.contains("reached"), "{why}");
     assert_eq!(link.handle.counters().connections, 0);
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_broker_that_wants_a_certificate_gets_ours_and_nobody_elses() -> Result<()> {
+    let (servers, clients, others) = (authority()?, authority()?, authority()?);
+    let certificate = |names: &[&str], authority: &Authority| -> Result<(String, String)> {
+        let key = rcgen::KeyPair::generate()?;
+        let names: Vec<String> = names.iter().map(|name| (*name).to_owned()).collect();
+        let mut params = rcgen::CertificateParams::new(names)?;
+        // Named like its authority, a certificate would be taken for one that signed itself.
+        params.distinguished_name.push(rcgen::DnType::CommonName, "somebody");
+        let certificate = params.signed_by(&key, &authority.certificate)?;
+        Ok((certificate.pem(), key.serialize_pem()))
+    };
+    let broker = Mosquitto::start_with(&MosquittoSettings {
+        tls: Some(certificate(&["127.0.0.1"], &servers)?),
+        client_authority: Some(clients.pem.clone()),
+        ..MosquittoSettings::default()
+    })?;
+    let ours = |signed_by: Option<&Authority>| -> Result<(LinkConfig, tempfile::TempDir)> {
+        let (mut config, folder) = tls_config(broker.port(), &servers, None)?;
+        if let (Some(authority), Some(tls)) = (signed_by, &mut config.broker.tls) {
+            let (pem, key) = certificate(&["guard"], authority)?;
+            let [certificate_file, key_file] = ["ours.pem", "ours.key"].map(|name| folder.path().join(name));
+            fs::write(&certificate_file, pem)?;
+            fs::write(&key_file, key)?;
+            tls.client = Some(ClientCertificate { certificate_file, key_file });
+        }
+        Ok((config, folder))
+    };
+    let (config, _folder) = ours(Some(&clients))?;
+    Link::start(config).up().await?;
+    for signed_by in [Some(&others), None] {
+        let (config, _folder) = ours(signed_by)?;
+        let mut link = Link::start(config);
+        let why = link.down().await?;
+        assert!(why.contains("does not accept our certificate, or wants one"), "{why}");
+        assert_eq!(link.handle.counters().connections, 0);
+    }
     Ok(())
 }

@@ -70,6 +70,12 @@ pub enum Command {
         /// A folder that is not there yet, or is empty.
         dir: PathBuf,
     },
+    /// Write manual pages and shell completions, laid out as under /usr/share.
+    #[command(hide = true)]
+    Pages {
+        /// Where to.
+        dir: PathBuf,
+    },
     /// Find the settings of power-threshold in recordings of a machine's draw.
     ///
     /// A recording is CSV with a heading such as time,watts, or SenML JSON (RFC 8428) with one pack per line, plain or
@@ -96,6 +102,22 @@ pub enum Command {
         /// Draw the recording with levels, jobs and verdicts.
         #[arg(long, value_name = "FILE")]
         svg: Option<PathBuf>,
+    },
+    /// Look at the workshop as it runs: broker, rights, topics, stored requests, clock and disk, each with what to do about it.
+    ///
+    /// Nothing is published but a greeting and a farewell; it may be run beside the guard at any time.
+    Checkup {
+        /// The rules folder.
+        rules: PathBuf,
+        /// Another port of the broker than the rules give.
+        #[arg(long)]
+        port: Option<u16>,
+        /// How long to listen; longer than the slowest meter is silent.
+        #[arg(long = "for", value_name = "TIME", default_value = "15s", value_parser = super::replay::every)]
+        during: Span,
+        /// One JSON object a line.
+        #[arg(long)]
+        json: bool,
     },
     /// Set up one machine by doing things by hand: switch it, press its button, let it work; then prove that it is guarded.
     ///

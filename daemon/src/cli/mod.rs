@@ -3,6 +3,7 @@
 mod args;
 mod calibrate;
 mod check;
+mod checkup;
 mod commission;
 mod demo;
 mod detector;
@@ -11,6 +12,7 @@ mod journal;
 mod listen;
 mod logging;
 mod new_rules;
+mod pages;
 mod pictures;
 mod progress;
 mod record;
@@ -63,6 +65,7 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         Command::Check { rules, json, explain: None, schema: None, in_force: None } => {
             check::check(&rules.unwrap_or_default(), json)
         }
+        Command::Pages { dir } => pages::write(&dir),
         Command::NewRules { dir } => new_rules::write(&dir),
         Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
             calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })
@@ -88,6 +91,9 @@ fn dispatch(command: Command) -> anyhow::Result<Exit> {
         }
         Command::Listen { filters, rules, broker, json, changes } => {
             listen::listen(&listen::Wanted { filters, rules, broker, json, changes })
+        }
+        Command::Checkup { rules, port, during, json } => {
+            checkup::checkup(&checkup::Wanted { rules, port, during, json })
         }
         Command::Commission { rules, machine, broker } => {
             commission::commission(&commission::Wanted { rules, machine, broker })

@@ -8,7 +8,7 @@ use bytes::Bytes;
 use tokio::time::{Instant, timeout_at};
 
 use crate::event::{LinkState, Message};
-use crate::link::{self, Arrival, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, Outgoing};
+use crate::link::{self, Arrival, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, Outgoing, Report};
 use crate::plan::Plan;
 
 pub(super) struct Visitor {
@@ -17,6 +17,7 @@ pub(super) struct Visitor {
     deadline: Instant,
     /// What the broker had in store comes in before the link is proved.
     early: VecDeque<Message>,
+    denied: Vec<(String, String)>,
 }
 
 impl Visitor {
@@ -29,14 +30,20 @@ impl Visitor {
         let at = format!("{}:{}", broker.host, broker.port);
         let config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::new())?;
         let (link, inbox) = link::spawn(config, &wanted?, Arc::new(|_| Lane::State));
-        let mut visitor = Visitor { link, inbox, deadline: Instant::now() + within, early: VecDeque::new() };
+        let mut visitor = Visitor {
+            link,
+            inbox,
+            deadline: Instant::now() + within,
+            early: VecDeque::new(),
+            denied: Vec::new(),
+        };
         let mut trouble = "no answer".to_owned();
         loop {
             match timeout_at(visitor.deadline, visitor.inbox.recv()).await {
                 Ok(Some((_, Arrival::Link(LinkState::Up)))) => return Ok(visitor),
                 Ok(Some((_, Arrival::Link(LinkState::Down { why })))) => trouble = why,
                 Ok(Some((_, Arrival::Message(message)))) => visitor.early.push_back(message),
-                Ok(Some((_, Arrival::Report(_)))) => {}
+                Ok(Some((_, Arrival::Report(report)))) => visitor.note(report),
                 Ok(None) | Err(_) => anyhow::bail!("the broker at {at} cannot be used: {trouble}"),
             }
         }
@@ -54,9 +61,21 @@ impl Visitor {
         loop {
             match timeout_at(self.deadline, self.inbox.recv()).await {
                 Ok(Some((_, Arrival::Message(message)))) => return Some(message),
-                Ok(Some(_)) => {}
+                Ok(Some((_, Arrival::Report(report)))) => self.note(report),
+                Ok(Some((_, Arrival::Link(_)))) => {}
                 Ok(None) | Err(_) => return None,
             }
+        }
+    }
+
+    /// What the broker does not let us read, and why.
+    pub(super) fn denied(&self) -> &[(String, String)] {
+        &self.denied
+    }
+
+    fn note(&mut self, report: Report) {
+        if let Report::SubscriptionDenied { filter, why } = report {
+            self.denied.push((filter, why));
         }
     }
 

@@ -3,10 +3,12 @@
 use std::io::ErrorKind;
 
 use rumqttc::TlsError;
+use rumqttc::v5::mqttbytes::Error as MqttError;
 use rumqttc::v5::mqttbytes::v5::{
     ConnectReturnCode, DisconnectReasonCode, PubAckReason, SubscribeReasonCode,
 };
 use rumqttc::v5::{ConnectionError, StateError};
+use tokio_rustls::rustls;
 
 const NOT_MQTT_5: &str = "the broker does not speak MQTT 5, which Idlegate needs for the expiry of commands";
 
@@ -46,12 +48,23 @@ fn of_state(error: &StateError, established: bool) -> String {
         StateError::ConnectionAborted => {
             format!("the broker closed the connection unasked: perhaps {NOT_MQTT_5}")
         }
+        // In TLS 1.3 a broker looks at our certificate only after the handshake, and says so with an alert.
+        StateError::Io(err) | StateError::Deserialization(MqttError::Io(err)) if is_alert(err) => {
+            format!(
+                "no encrypted connection: the broker does not accept our certificate, or wants one ({err})"
+            )
+        }
         // An answer of version 3.1.1 is shorter and cannot be read as one of version 5.
         StateError::Deserialization(_) if !established => NOT_MQTT_5.into(),
         StateError::AwaitPingResp => "the broker has fallen silent".into(),
         StateError::Io(err) => format!("the connection broke: {err}"),
         other => format!("the connection broke: {other}"),
     }
+}
+
+fn is_alert(err: &std::io::Error) -> bool {
+    let inner = err.get_ref().and_then(|inner| inner.downcast_ref::<rustls::Error>());
+    matches!(inner, Some(rustls::Error::AlertReceived(_)))
 }
 
 fn of_refusal(code: ConnectReturnCode) -> String {

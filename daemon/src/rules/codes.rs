@@ -186,6 +186,9 @@ codes! {
          meter report more often and shorten stale_after."
     UnusedSignal "unused-signal" Warning
         "The signal is declared, but no detector reads it and the outlet does not use it."
+    OpenMonitoring "open-monitoring" Warning
+        "The page for monitors has no login and no encryption: who can reach its address reads which machines work and when \
+         somebody is in the workshop. Listen on 127.0.0.1, with a proxy that asks for a login in front."
     NoInputs "no-inputs" Warning
         "No input is declared for this machine: nobody can ask Idlegate anything about it."
 }

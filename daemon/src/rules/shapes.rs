@@ -29,12 +29,22 @@ pub(crate) static SHOP: Shape = Shape {
             "Branch circuits, by names of your own: outlets behind one breaker.",
         ),
         key("tariff", Form::Table(&TARIFF), "What energy costs, for the report."),
+        key("monitoring", Form::Table(&MONITORING), "A page for monitors; there is none unless set."),
         key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
             "Sentences that replace the built-in ones, by kind of announcement.",
         ),
     ],
+};
+
+static MONITORING: Shape = Shape {
+    about: "Metrics (OpenMetrics) and health over HTTP, without a login: best on this computer only.",
+    keys: &[needed(
+        "listen",
+        Form::Text,
+        "Address and port, such as \"127.0.0.1:9464\"; /metrics and /health are there.",
+    )],
 };
 
 static TARIFF: Shape = Shape {

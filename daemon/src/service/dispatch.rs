@@ -9,6 +9,7 @@ use bytes::Bytes;
 use serde_json::Value as Json;
 
 use super::journalling::{self, Journalling, Stored};
+use super::metrics::Metrics;
 use super::modules::Modules;
 use super::rate::RateLimit;
 use crate::detectors::{self, Installation, Place, Workers};
@@ -32,6 +33,7 @@ pub(super) struct Dispatch {
     pub(super) journalling: Journalling,
     rejections: RateLimit,
     pub(super) rejected: u64,
+    pub(super) metrics: Arc<Metrics>,
     /// Assessments that no worker will give, because their detector is not there.
     pub(super) absent: Vec<Assessed>,
 }
@@ -54,6 +56,7 @@ impl Dispatch {
             journalling,
             rejections: RateLimit::default(),
             rejected: 0,
+            metrics: Arc::new(Metrics::new()),
             absent: Vec::new(),
         }
     }
@@ -64,6 +67,7 @@ impl Dispatch {
             // An empty stored message takes the last one out of the broker's store.
             self.publish(Outgoing::state(&self.topics.machine(gone.name.as_str()), Bytes::new(), now));
         }
+        self.metrics.forget_machines();
         (self.plan, self.modules) = (plan, modules);
     }
 
@@ -97,7 +101,11 @@ impl Dispatch {
     }
 
     pub(super) fn collect(&self) -> Vec<Assessed> {
-        self.workers.collect()
+        let assessed = self.workers.collect();
+        for failed in assessed.iter().filter(|assessed| assessed.outcome.is_err()) {
+            self.metrics.detector_failed(failed.machine.as_str());
+        }
+        assessed
     }
 
     fn command(&mut self, now: Now, command: &Command) {
@@ -123,6 +131,7 @@ impl Dispatch {
                 tracing::warn!(%machine, switch, cause, resend = command.resend, %why, "command not sent")
             }
         }
+        self.metrics.command(command, sent.is_ok());
         self.journalling.command(now, command, sent.err().as_deref());
     }
 
@@ -175,6 +184,7 @@ impl Dispatch {
     }
 
     fn decided(&mut self, now: Moment, decided: Decided) {
+        self.metrics.decided(&decided);
         let sentence = sentences::decision(&decided);
         tracing::info!(
             input = %decided.input,
@@ -199,6 +209,7 @@ impl Dispatch {
     }
 
     fn announce(&mut self, now: Moment, announced: &engine::Announced) {
+        self.metrics.announced(announced.what.word());
         let sentence = sentences::announcement(announced, &self.plan.shop.sentences);
         tracing::info!(machine = %announced.machine, kind = announced.what.word(), "{sentence}");
         let message = messages::announcement(announced, &sentence);
@@ -207,6 +218,9 @@ impl Dispatch {
     }
 
     fn outlets_lost(&mut self, now: Moment, told: &OutletsLost) {
+        if !told.over {
+            self.metrics.incident("outlets-lost");
+        }
         let sentence = sentences::outlets_lost(told, &self.plan.shop.sentences);
         tracing::warn!(kind = "outlets-lost", urgent = told.urgent, over = told.over, "{sentence}");
         let message = messages::outlets_lost(told, &sentence);
@@ -222,6 +236,9 @@ impl Dispatch {
     }
 
     fn incident(&mut self, now: Moment, told: &engine::IncidentTold, over: bool) {
+        if !over {
+            self.metrics.incident(told.kind.word());
+        }
         let sentence = sentences::incident(told, over, &self.plan.shop.sentences);
         tracing::warn!(machine = %told.machine, kind = told.kind.word(), urgent = told.urgent, over, "{sentence}");
         let message = messages::incident(told, over, &sentence);
@@ -231,6 +248,7 @@ impl Dispatch {
 
     fn rejected(&mut self, now: Now, rejected: &Rejected) {
         self.rejected += 1;
+        self.metrics.rejected();
         // What might have been meant as a request is always on record; a meter's nonsense only in the count.
         if rejected.input.is_some() {
             self.journalling.rejection(rejected);

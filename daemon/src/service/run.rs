@@ -14,6 +14,7 @@ use tokio::time::{Instant, sleep_until};
 use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::modules::Modules;
+use super::monitor::Monitor;
 use super::reload::{Applied, Outcome, Reloader};
 use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
@@ -84,6 +85,7 @@ struct Service {
     /// From the journal: a handful in a lifetime.
     news: mpsc::UnboundedReceiver<News>,
     reloader: Option<Reloader>,
+    monitor: Monitor,
     /// What came of the last look at the rules.
     reloaded: Option<serde_json::Value>,
 }
@@ -106,7 +108,10 @@ impl Service {
             Some(dir) => Some(Reloader::start(&dir, state_dir.clone(), plan.clone(), modules.clone())?),
             None => None,
         };
+        let monitoring = plan.shop.monitoring;
         let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
+        let mut monitor = Monitor::new(dispatch.metrics.clone());
+        monitor.follow(monitoring);
         let mut service = Service {
             engine,
             dispatch,
@@ -117,6 +122,7 @@ impl Service {
             turns: 0,
             news,
             reloader,
+            monitor,
             reloaded: None,
         };
         let body = serde_json::json!({ "rules": service.engine.plan().digest });
@@ -140,6 +146,7 @@ impl Service {
     }
 
     fn take_arrivals(&mut self, now: Now, first: Arrival) {
+        let begin = Instant::now();
         self.take_arrival(now, first);
         for _ in 1..BATCH_MAX {
             match self.inbox.try_recv() {
@@ -147,6 +154,7 @@ impl Service {
                 Err(_) => break,
             }
         }
+        self.dispatch.metrics.event_took(begin.elapsed());
     }
 
     fn take_arrival(&mut self, now: Now, arrival: Arrival) {
@@ -215,6 +223,7 @@ impl Service {
                 ("kept-old", problems)
             }
         };
+        self.dispatch.metrics.reloaded(word);
         let body = serde_json::json!({
             "at": crate::journal::rfc3339(now.wall),
             "outcome": word,
@@ -240,6 +249,7 @@ impl Service {
             Err(bad) => return tracing::error!(%bad, "the new rules are not in force"),
         };
         tracing::info!(rules = plan.digest, machines = plan.machines.len(), "new rules in force");
+        self.monitor.follow(plan.shop.monitoring);
         self.dispatch.adopt(now.moment, plan.clone(), modules);
         self.engine.adopt(plan.clone(), &replaced, now, &mut self.effects);
         self.carry_out(now);
@@ -271,6 +281,8 @@ impl Service {
         self.turns += 1;
         // Only a loop that gets here, through the same queue as every event, is alive.
         supervisor::alive();
+        let dropped = self.inbox.readings_dropped();
+        self.dispatch.metrics.turned(now.moment, &self.engine, dropped, self.health());
         if !self.engine.link_is_up() {
             return;
         }
@@ -291,14 +303,17 @@ impl Service {
     }
 
     fn publish_health(&self, now: Now) {
-        let message = health::online(
+        self.dispatch.publish_health(now.moment, &self.health());
+    }
+
+    fn health(&self) -> serde_json::Value {
+        health::online(
             &self.engine,
             self.dispatch.rejected,
             self.inbox.readings_dropped(),
             &self.dispatch.journalling.health(),
             self.reloaded.as_ref(),
-        );
-        self.dispatch.publish_health(now.moment, &message);
+        )
     }
 
     fn next_deadline(&self) -> Instant {

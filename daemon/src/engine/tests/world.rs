@@ -121,6 +121,7 @@ pub(super) fn plan() -> Plan {
             state_dir: None,
             circuits: Vec::new(),
             tariff: None,
+            monitoring: None,
         },
         machines: vec![mill],
         inputs: vec![

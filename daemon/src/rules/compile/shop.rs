@@ -1,6 +1,7 @@
 //! shop.toml: broker, announcements, state.
 
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use super::{Surroundings, rooted};
@@ -32,6 +33,7 @@ pub(super) fn compile(
     let broker = broker(&section.section("broker")?, folder, around, report)?;
     let circuits = circuits(section);
     let tariff = tariff(section, report);
+    let monitoring = monitoring(section, report);
     Some(Shop {
         title: section.owned("title").unwrap_or_else(|| "Workshop".to_owned()),
         prefix: section.owned("prefix").unwrap_or_else(|| DEFAULT_PREFIX.to_owned()),
@@ -40,6 +42,7 @@ pub(super) fn compile(
         state_dir,
         circuits,
         tariff,
+        monitoring,
     })
 }
 
@@ -78,6 +81,25 @@ fn tariff(section: &Section<'_>, report: &mut Report<'_>) -> Option<Tariff> {
         bands.push(TariffBand { name, per_kwh, hours });
     }
     Some(Tariff { currency: section.owned("currency")?, per_kwh: section.number("per_kwh")?, bands })
+}
+
+fn monitoring(section: &Section<'_>, report: &mut Report<'_>) -> Option<SocketAddr> {
+    let section = section.section("monitoring")?;
+    let listen = section.text("listen")?;
+    let Ok(address) = listen.value.parse::<SocketAddr>() else {
+        let message = format!("listen {} is not an address with a port", quoted(listen.value));
+        report
+            .add(Code::OutOfRange, listen.place, message)
+            .help("an address such as \"127.0.0.1:9464\" or \"[::1]:9464\"".to_owned());
+        return None;
+    };
+    if !address.ip().is_loopback() {
+        let message = format!("everybody who reaches {address} can read what goes on in the workshop");
+        report
+            .add(Code::OpenMonitoring, listen.place, message)
+            .help("127.0.0.1 and a proxy with a login in front of it".to_owned());
+    }
+    Some(address)
 }
 
 fn state_dir(section: &Section<'_>, report: &mut Report<'_>) -> Option<PathBuf> {

@@ -1,0 +1,10 @@
+//! A look at the workshop as it runs: what the rules count on, beside what the broker carries. Pure: who listens hands the
+//! messages in, and every finding comes with what to do about it.
+
+mod finding;
+#[cfg(test)]
+mod tests;
+mod watch;
+
+pub use finding::{Finding, Weight};
+pub use watch::Watch;

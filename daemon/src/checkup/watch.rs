@@ -1,0 +1,272 @@
+//! What is heard of the topics that the rules name.
+
+use super::finding::Finding;
+use crate::engine::request_topic;
+use crate::event::Message;
+use crate::intake::{decode_number, decode_word};
+use crate::plan::{InputSource, Machine, Plan, Signal, SignalKind, Source, StateTopic};
+use crate::text::tame;
+use crate::time::{Moment, Span};
+use crate::topic;
+
+/// More is as bad as this much.
+const RETAINED_MAX: usize = 100;
+const SHOWN_CHARS: usize = 60;
+
+#[derive(Debug)]
+pub struct Watch<'p> {
+    plan: &'p Plan,
+    machines: Vec<Heard>,
+    /// Topics of requests, gestures and commands with something stored on them.
+    stored: Vec<(String, Stored)>,
+    health: Option<serde_json::Value>,
+    begin: Moment,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stored {
+    Request,
+    Command,
+}
+
+/// Of one machine.
+#[derive(Clone, Debug, Default)]
+struct Heard {
+    outlet: Option<Result<String, String>>,
+    availability: Option<String>,
+    /// By index of the signal.
+    signals: Vec<Track>,
+    commands: usize,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Track {
+    live: usize,
+    retained: usize,
+    first: Option<Moment>,
+    latest: Option<Moment>,
+    longest: Span,
+    fault: Option<String>,
+}
+
+impl<'p> Watch<'p> {
+    pub fn new(plan: &'p Plan, now: Moment) -> Watch<'p> {
+        let of_machine = |machine: &Machine| Heard {
+            signals: vec![Track::default(); machine.signals.len()],
+            ..Heard::default()
+        };
+        let machines = plan.machines.iter().map(of_machine).collect();
+        Watch { plan, machines, stored: Vec::new(), health: None, begin: now }
+    }
+
+    /// What has to be heard: states, readings, inputs, commands, and the guard itself.
+    pub fn filters(&self) -> Vec<String> {
+        let mut filters: Vec<String> =
+            crate::engine::subscriptions(self.plan).into_iter().map(|(filter, _)| filter).collect();
+        filters.extend(self.plan.machines.iter().map(|machine| machine.outlet.command.topic.clone()));
+        filters.push(format!("{}/health", self.plan.shop.prefix));
+        filters.sort();
+        filters.dedup();
+        filters
+    }
+
+    pub fn take(&mut self, now: Moment, message: &Message) {
+        let (plan, topic) = (self.plan, &*message.topic);
+        if topic.strip_prefix(plan.shop.prefix.as_str()) == Some("/health") {
+            self.health = serde_json::from_slice(&message.payload).ok();
+        }
+        for (machine, heard) in plan.machines.iter().zip(&mut self.machines) {
+            if machine.outlet.command.topic == topic {
+                heard.commands += usize::from(!message.retained);
+                if message.retained {
+                    put(&mut self.stored, topic, Stored::Command);
+                }
+            }
+            if topic::matches(&machine.outlet.state.source.filter, topic) {
+                heard.outlet = Some(state(&machine.outlet.state, message));
+            }
+            if let Some(availability) = &machine.outlet.availability
+                && topic::matches(&availability.source.filter, topic)
+            {
+                heard.availability = state(availability, message).ok();
+            }
+            for (signal, track) in machine.signals.iter().zip(&mut heard.signals) {
+                if topic::matches(&signal.source.filter, topic) {
+                    track.take(now, signal, message);
+                }
+            }
+        }
+        if message.retained && plan.inputs.iter().any(|input| is_of(plan, input, topic)) {
+            put(&mut self.stored, topic, Stored::Request);
+        }
+    }
+
+    /// Of the machines in their order, then of what lies about.
+    pub fn findings(&self, now: Moment) -> Vec<Finding> {
+        let mut findings = vec![self.guard()];
+        for (machine, heard) in self.plan.machines.iter().zip(&self.machines) {
+            findings.push(outlet(machine, heard));
+            let signals = machine.signals.iter().zip(&heard.signals);
+            findings
+                .extend(signals.map(|(signal, track)| track.finding(now.since(self.begin), machine, signal)));
+            if heard.commands > 0 && self.health.is_none() {
+                findings.push(Finding::fault(
+                    machine.name.as_str(),
+                    format!("{} commands came to its outlet while no guard runs", heard.commands),
+                    "let only Idlegate publish there: see examples/access-list",
+                ));
+            }
+        }
+        for (topic, stored) in &self.stored {
+            let topic = tame(topic, SHOWN_CHARS);
+            findings.push(match stored {
+                Stored::Request => Finding::fault(
+                    topic,
+                    "a request lies about in the broker's store; the guard ignores it, and so does whoever sent it with retain",
+                    "publish an empty stored message there, and send requests without retain",
+                ),
+                Stored::Command => Finding::fault(
+                    topic,
+                    "a command lies about in the broker's store: the outlet will obey it whenever it starts anew",
+                    "publish an empty stored message there, and find out who sent it: Idlegate never stores commands",
+                ),
+            });
+        }
+        findings
+    }
+
+    fn guard(&self) -> Finding {
+        let Some(health) = &self.health else {
+            return Finding::note("guard", "none is running on this broker", "idlegate run DIR");
+        };
+        if health["state"] != "online" {
+            return Finding::fault(
+                "guard",
+                "it was here and is gone",
+                "look at its log; systemctl status idlegate",
+            );
+        }
+        if health["rules"] != self.plan.digest.as_str() {
+            return Finding::note(
+                "guard",
+                "it is running with other rules than these",
+                "look at what came of the last reload: idlegate/health, or the log",
+            );
+        }
+        match health["journal"].as_str() {
+            Some("ok") | None => Finding::good("guard", "running with these rules"),
+            Some(journal) => Finding::note(
+                "guard",
+                format!("running with these rules; its journal: {}", tame(journal, SHOWN_CHARS)),
+                "without a healthy journal lockouts may not survive a restart: look at the disk",
+            ),
+        }
+    }
+}
+
+fn put(stored: &mut Vec<(String, Stored)>, topic: &str, what: Stored) {
+    if stored.len() < RETAINED_MAX && !stored.iter().any(|(known, _)| known == topic) {
+        stored.push((topic.to_owned(), what));
+    }
+}
+
+fn is_of(plan: &Plan, input: &crate::plan::Input, topic: &str) -> bool {
+    match &input.source {
+        InputSource::Topic { source: Source { filter, .. }, .. } => topic::matches(filter, topic),
+        InputSource::RequestTopic => topic == request_topic(&plan.shop.prefix, input.name.as_str()),
+        InputSource::Schedule(_) => false,
+    }
+}
+
+/// On or off; or what it said instead.
+fn state(rules: &StateTopic, message: &Message) -> Result<String, String> {
+    let word = decode_word(&rules.source.path, &message.payload).map_err(|fault| fault.to_string())?;
+    if word == rules.on {
+        Ok("on".to_owned())
+    } else if word == rules.off {
+        Ok("off".to_owned())
+    } else {
+        let (word, on, off) = (tame(&word, SHOWN_CHARS), &rules.on, &rules.off);
+        Err(format!("{word:?} is neither {on:?} nor {off:?}"))
+    }
+}
+
+fn outlet(machine: &Machine, heard: &Heard) -> Finding {
+    let name = machine.name.as_str();
+    let topic = tame(&machine.outlet.state.source.filter, SHOWN_CHARS);
+    match &heard.outlet {
+        None => Finding::fault(
+            name,
+            format!("nothing is known of its outlet: {topic} is silent"),
+            "best let the outlet store its state (retain); switch it once, and see whether anything comes",
+        ),
+        Some(Err(fault)) => Finding::fault(
+            name,
+            format!("its outlet is not understood: {fault}"),
+            "set pointer, on and off under [outlet] state to what comes; `idlegate listen` shows it",
+        ),
+        Some(Ok(_)) if heard.availability.as_deref() == Some("off") => Finding::fault(
+            name,
+            "its outlet says that it cannot be reached",
+            "an emergency off is sent all the same, and may not arrive: look at its power and its radio",
+        ),
+        Some(Ok(state)) => Finding::good(name, format!("the outlet is {state}")),
+    }
+}
+
+impl Track {
+    fn take(&mut self, now: Moment, signal: &Signal, message: &Message) {
+        let fault = match &signal.kind {
+            SignalKind::Number(_) => decode_number(&signal.source.path, &message.payload).err(),
+            SignalKind::Text => decode_word(&signal.source.path, &message.payload).err(),
+        };
+        if let Some(fault) = fault {
+            self.fault = Some(fault.to_string());
+            return;
+        }
+        if message.retained {
+            self.retained += 1;
+            return;
+        }
+        self.live += 1;
+        self.first.get_or_insert(now);
+        let pause = self.latest.replace(now).map_or(Span::ZERO, |latest| now.since(latest));
+        self.longest = self.longest.max(pause);
+    }
+
+    fn finding(&self, listened: Span, machine: &Machine, signal: &Signal) -> Finding {
+        let about = format!("{}/{}", machine.name, signal.name);
+        let topic = tame(&signal.source.filter, SHOWN_CHARS);
+        match self {
+            Track { live: 0, fault: Some(fault), .. } => Finding::fault(
+                about,
+                format!("what comes on {topic} is no reading: {fault}"),
+                "set pointer or senml to where the value stands; `idlegate listen` shows it",
+            ),
+            Track { live: 0, retained: 1.., .. } => Finding::fault(
+                about,
+                "only stored readings came, of unknown age: they never count",
+                "have the meter send its readings without retain",
+            ),
+            Track { live: 0, .. } if listened < signal.stale_after => Finding::note(
+                about,
+                format!("nothing came in {listened}; it may be silent for {}", signal.stale_after),
+                "listen for longer: --for TIME",
+            ),
+            Track { live: 0, .. } => Finding::fault(
+                about,
+                format!("silent: nothing came on {topic} in {listened}"),
+                "as long as it is silent the machine counts as busy: look at the meter, and at the topic",
+            ),
+            Track { longest, .. } if *longest > signal.stale_after => Finding::fault(
+                about,
+                format!(
+                    "{longest} passed between two readings, and it counts as missing after {}",
+                    signal.stale_after
+                ),
+                "three times the usual interval is a good stale_after; or let the meter report more often",
+            ),
+            Track { live, .. } => Finding::good(about, format!("{live} readings in {listened}")),
+        }
+    }
+}
