@@ -1,0 +1,204 @@
+//! A shop with one mill, somebody who works there, and what must never happen.
+
+use std::fmt;
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use idlegate::plan::Plan;
+use idlegate_tests::broker::Mosquitto;
+use idlegate_tests::client::Client;
+use idlegate_tests::shop::{Guard, plan};
+use rumqttc::v5::mqttbytes::v5::Publish;
+use serde_json::Value as Json;
+use tokio::time::{Instant, timeout};
+
+/// Longer than anything here takes, on a slow machine, too.
+const PATIENCE: Duration = Duration::from_secs(30);
+/// A command that comes later than this after its cause was not caused by it.
+const CALM: Duration = Duration::from_millis(700);
+
+/// What no fault may lead to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Harm {
+    Cut,
+    EmergencyRefused,
+}
+
+impl fmt::Display for Harm {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Harm::Cut => "a working machine was cut",
+            Harm::EmergencyRefused => "an emergency was not obeyed",
+        })
+    }
+}
+
+impl std::error::Error for Harm {}
+
+pub(crate) async fn pause(millis: u64) {
+    tokio::time::sleep(Duration::from_millis(millis)).await;
+}
+
+/// Somebody at the mill: the outlet, the meter and the hand, in one.
+pub(crate) struct Hand {
+    pub(crate) client: Client,
+}
+
+impl Hand {
+    /// Listens to everything, and waits until the guard is there.
+    pub(crate) async fn at(port: u16) -> Result<Hand> {
+        let mut hand = Hand::early(port).await?;
+        hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+        Ok(hand)
+    }
+
+    /// Before there is a guard.
+    pub(crate) async fn early(port: u16) -> Result<Hand> {
+        let mut client = Client::connect(port).await?;
+        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("idlegate/#").await?;
+        Ok(Hand { client })
+    }
+
+    pub(crate) async fn publish(&mut self, topic: &str, payload: &str) -> Result<()> {
+        self.client.publish(topic, payload.to_owned()).await
+    }
+
+    pub(crate) async fn outlet(&mut self, state: &str) -> Result<()> {
+        self.client.publish_retained("outlets/mill/state", state.to_owned()).await?;
+        self.hears("idlegate/machine/mill", |status| status["outlet"] == state).await?;
+        Ok(())
+    }
+
+    /// Draws so much until the guard says what that means.
+    pub(crate) async fn draws(&mut self, watts: &str, state: &str) -> Result<()> {
+        let until = Instant::now() + PATIENCE;
+        while Instant::now() < until {
+            self.publish("meters/mill", watts).await?;
+            pause(20).await;
+            while let Some(message) = self.client.try_message() {
+                calm(&message)?;
+                if message.topic == "idlegate/machine/mill" && json(&message)["state"] == state {
+                    return Ok(());
+                }
+            }
+        }
+        anyhow::bail!("{watts} W never meant {state}")
+    }
+
+    pub(crate) async fn press(&mut self) -> Result<()> {
+        self.publish("buttons/mill", "press").await
+    }
+
+    pub(crate) async fn hold(&mut self) -> Result<()> {
+        self.publish("buttons/mill", "long").await
+    }
+
+    /// The next message on this topic of which this is true. A command that comes before is one too many.
+    pub(crate) async fn hears(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                calm(&message)?;
+                let body = json(&message);
+                if message.topic == topic && is_it(&body) {
+                    return Ok(body);
+                }
+            }
+        };
+        timeout(PATIENCE, heard).await.with_context(|| format!("nothing such on {topic}"))?
+    }
+
+    pub(crate) async fn decision(&mut self, word: &str) -> Result<Json> {
+        self.hears("idlegate/decision", |decision| decision["decision"] == word).await
+    }
+
+    /// Waits for an off, whatever else is said.
+    pub(crate) async fn off_comes(&mut self) -> Result<()> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                if message.topic == "outlets/mill/command" && message.payload == "off" {
+                    return Ok(());
+                }
+            }
+        };
+        timeout(PATIENCE, heard).await.context("no off came")?
+    }
+
+    /// No command comes for a while.
+    pub(crate) async fn nothing_is_switched(&mut self) -> Result<()> {
+        let until = Instant::now() + CALM;
+        while Instant::now() < until {
+            pause(20).await;
+            while let Some(message) = self.client.try_message() {
+                calm(&message)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The red button. Anything but an off is a harm of its own.
+    pub(crate) async fn emergency(&mut self) -> Result<()> {
+        self.publish("contacts/red", "open").await?;
+        self.off_comes().await.map_err(|_| Harm::EmergencyRefused.into())
+    }
+
+    /// How every trial ends: the mill works and is not cut by a press, and the red button cuts it.
+    pub(crate) async fn is_still_guarded(&mut self) -> Result<()> {
+        self.outlet("on").await?;
+        self.draws("450", "busy").await?;
+        // The same gesture again within two seconds is the same gesture.
+        pause(2_100).await;
+        self.press().await?;
+        self.decision("held").await?;
+        self.nothing_is_switched().await?;
+        self.emergency().await
+    }
+}
+
+/// Nobody here ever asks for a command that would be sent before it is waited for.
+fn calm(message: &Publish) -> Result<()> {
+    if message.topic == "outlets/mill/command" { Err(Harm::Cut.into()) } else { Ok(()) }
+}
+
+fn json(message: &Publish) -> Json {
+    serde_json::from_slice(&message.payload).unwrap_or_default()
+}
+
+/// A broker, a guard and a hand, with the mill on.
+pub(crate) struct Stage {
+    pub(crate) broker: Mosquitto,
+    pub(crate) guard: Guard,
+    pub(crate) hand: Hand,
+}
+
+impl Stage {
+    pub(crate) async fn new() -> Result<Stage> {
+        Stage::with(|_| ()).await
+    }
+
+    pub(crate) async fn with(change: impl FnOnce(&mut Plan)) -> Result<Stage> {
+        let broker = Mosquitto::start()?;
+        let mut plan = plan(broker.port())?;
+        change(&mut plan);
+        let guard = Guard::start(plan, None)?;
+        let mut hand = Hand::at(broker.port()).await?;
+        hand.outlet("on").await?;
+        Ok(Stage { broker, guard, hand })
+    }
+
+    /// The mill works, and an off of it has been held: the window is open.
+    pub(crate) async fn in_window(change: impl FnOnce(&mut Plan)) -> Result<Stage> {
+        let mut stage = Stage::with(change).await?;
+        stage.hand.draws("450", "busy").await?;
+        stage.hand.press().await?;
+        stage.hand.decision("held").await?;
+        Ok(stage)
+    }
+
+    pub(crate) async fn ends(mut self) -> Result<()> {
+        self.hand.is_still_guarded().await?;
+        self.guard.stop().await
+    }
+}
