@@ -1,0 +1,90 @@
+//! How fast the guard is, beside references in the same run, on the same broker and the same computer. Pairs are measured in
+//! turn, so that a noisy computer is noisy for both. Prints tables with ratios; no figure is a failure, only a guard that does
+//! not answer.
+
+mod calls;
+mod press;
+mod process;
+mod readings;
+mod replay;
+mod table;
+
+use anyhow::{Result, bail};
+use serde_json::{Map, Value as Json};
+
+use self::table::Table;
+
+const USAGE: &str = "\
+bench [--short] [--only SECTION] [--json FILE]
+  --short         what the test command runs
+  --only SECTION  press, readings, calls, replay or process
+  --json FILE     the figures, for a machine to read";
+
+/// How much is measured.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Size {
+    pub(crate) presses: usize,
+    pub(crate) readings: u32,
+    pub(crate) calls: u32,
+    pub(crate) replayed: u32,
+    /// Machines of the largest shop.
+    pub(crate) machines: usize,
+}
+
+struct Args {
+    size: Size,
+    only: Option<String>,
+    json: Option<String>,
+}
+
+fn args() -> Result<Args> {
+    let whole =
+        Size { presses: 2_000, readings: 200_000, calls: 100_000, replayed: 2_000_000, machines: 1_000 };
+    let mut args = Args { size: whole, only: None, json: None };
+    let mut given = std::env::args().skip(1);
+    while let Some(arg) = given.next() {
+        let mut value = || given.next().ok_or_else(|| anyhow::anyhow!("{arg} wants a value\n{USAGE}"));
+        match arg.as_str() {
+            "--short" => {
+                args.size =
+                    Size { presses: 200, readings: 20_000, calls: 10_000, replayed: 100_000, machines: 100 };
+            }
+            "--only" => args.only = Some(value()?),
+            "--json" => args.json = Some(value()?),
+            _ => bail!("{arg} is not known\n{USAGE}"),
+        }
+    }
+    Ok(args)
+}
+
+#[tokio::main(flavor = "multi_thread", worker_threads = 2)]
+async fn main() -> Result<()> {
+    let Args { size, only, json } = args()?;
+    let wanted = |section: &str| only.as_deref().is_none_or(|only| only == section);
+    let mut figures = Map::new();
+    let mut show = |section: &str, table: Table| {
+        println!("{table}");
+        figures.insert(section.to_owned(), table.to_json());
+    };
+    if wanted("press") {
+        show("press", press::measure(size, false).await?);
+        show("press-under-load", press::measure(size, true).await?);
+    }
+    if wanted("readings") {
+        show("readings", readings::measure(size).await?);
+    }
+    if wanted("calls") {
+        show("calls", calls::measure(size)?);
+    }
+    if wanted("replay") {
+        show("replay", replay::measure(size)?);
+    }
+    if wanted("process") {
+        show("process", process::measure(size).await?);
+    }
+    if let Some(file) = json {
+        std::fs::write(file, serde_json::to_string_pretty(&Json::Object(figures))?)?;
+    }
+    println!("bench: ok");
+    Ok(())
+}
