@@ -39,7 +39,9 @@ pub(super) fn run(
         let shutdown = async move {
             tokio::select! { _ = terminate.recv() => {}, _ = interrupt.recv() => {} }
         };
-        service::run(Options { plan, modules, state_dir, rules_dir: Some(dir.to_path_buf()) }, shutdown).await
+        let options = Options { plan, modules, state_dir, rules_dir: Some(dir.to_path_buf()) };
+        // On a worker of the runtime, where the link's tasks are: what arrives then need not wake another thread.
+        tokio::spawn(service::run(options, shutdown)).await?
     })?;
     Ok(Exit::Good)
 }

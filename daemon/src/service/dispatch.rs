@@ -78,9 +78,22 @@ impl Dispatch {
     }
 
     pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
+        // Before a line is logged or a sentence is made: somebody has pressed a button and waits.
+        let sent: Vec<_> = effects
+            .iter()
+            .filter_map(|effect| match effect {
+                Effect::Command(command) => Some(self.send(now.moment, command)),
+                _ => None,
+            })
+            .collect();
+        let mut sent = sent.into_iter();
         for effect in effects.drain(..) {
             match effect {
-                Effect::Command(command) => self.command(now, &command),
+                Effect::Command(command) => {
+                    if let Some(sent) = sent.next() {
+                        self.command(now, &command, sent);
+                    }
+                }
                 Effect::Refresh { machine } => self.refresh(now.moment, machine),
                 Effect::Feed(feed) => self.feed(feed),
                 Effect::Install(install) => self.install(now.moment, install),
@@ -108,22 +121,25 @@ impl Dispatch {
         assessed
     }
 
-    fn command(&mut self, now: Now, command: &Command) {
+    fn send(&self, now: Moment, command: &Command) -> Result<(), String> {
         let rules = &self.plan.machines[command.machine].outlet.command;
         let payload = match command.switch {
             Switch::On => &rules.on,
             Switch::Off => &rules.off,
         };
-        let sent = if command.shadow {
-            Err("shadow mode: not sent".to_owned())
-        } else {
-            let payload = Bytes::copy_from_slice(payload.as_bytes());
-            let mut outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now.moment);
-            if command.cause == Cause::Emergency {
-                outgoing.urgency = Urgency::Emergency;
-            }
-            self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
-        };
+        if command.shadow {
+            return Err("shadow mode: not sent".to_owned());
+        }
+        let payload = Bytes::copy_from_slice(payload.as_bytes());
+        let mut outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now);
+        if command.cause == Cause::Emergency {
+            outgoing.urgency = Urgency::Emergency;
+        }
+        self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
+    }
+
+    /// What became of a command, for the log and the journal.
+    fn command(&mut self, now: Now, command: &Command, sent: Result<(), String>) {
         let (machine, switch, cause) = (&command.name, command.switch.word(), command.cause.word());
         match &sent {
             Ok(()) => tracing::info!(%machine, switch, cause, resend = command.resend, "command sent"),
