@@ -78,6 +78,11 @@ impl Client {
         Ok(self.client.publish(topic, QoS::AtMostOnce, false, payload.into()).await?)
     }
 
+    /// To be confirmed by the broker, which is not waited for.
+    pub async fn publish_and_go_on(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
+        Ok(self.client.publish(topic, QoS::AtLeastOnce, false, payload.into()).await?)
+    }
+
     pub async fn publish_retained(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
         self.client.publish(topic, QoS::AtLeastOnce, true, payload.into()).await?;
         next(&mut self.answers).await
