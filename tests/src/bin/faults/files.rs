@@ -1,6 +1,7 @@
 //! Rules files and the journal's.
 
 use std::fs;
+use std::io::Write as _;
 
 use anyhow::{Context as _, Result, ensure};
 use idlegate_tests::broker::Mosquitto;
@@ -86,6 +87,79 @@ pub(crate) async fn no_state_folder() -> Result<()> {
     hand.hears("idlegate/health", degraded).await?;
     hand.is_still_guarded().await?;
     guard.stop().await
+}
+
+/// A small disk of its own in memory; gone when dropped.
+struct SmallDisk(TempDir);
+
+impl SmallDisk {
+    fn new() -> Result<SmallDisk> {
+        let dir = tempfile::tempdir()?;
+        run("mount", &["-t", "tmpfs", "-o", "size=4m", "tmpfs"], dir.path())
+            .context("this trial needs root")?;
+        Ok(SmallDisk(dir))
+    }
+
+    fn fill(&self) -> Result<()> {
+        let mut file = fs::File::create(self.large_file())?;
+        let piece = vec![7; 64 * 1024];
+        // Until there is no room for another byte.
+        while file.write_all(&piece).is_ok() {}
+        Ok(())
+    }
+
+    fn large_file(&self) -> std::path::PathBuf {
+        self.0.path().join("something-large")
+    }
+
+    fn become_read_only(&self, read_only: bool) -> Result<()> {
+        run("mount", &["-o", if read_only { "remount,ro" } else { "remount,rw" }], self.0.path())
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        // A disk that is still in use goes when it is no longer.
+        let _ = run("umount", &["-l"], self.0.path());
+    }
+}
+
+fn run(program: &str, args: &[&str], path: &std::path::Path) -> Result<()> {
+    let output = std::process::Command::new(program).args(args).arg(path).output()?;
+    ensure!(output.status.success(), "{program}: {}", String::from_utf8_lossy(&output.stderr));
+    Ok(())
+}
+
+/// Guards on, says that nothing is recorded any more, and records again when it can.
+async fn goes_on_without_a_disk(
+    disk: SmallDisk,
+    breaks: impl FnOnce(&SmallDisk) -> Result<()>,
+    mends: impl FnOnce(&SmallDisk) -> Result<()>,
+) -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let guard = Guard::start(plan(broker.port())?, Some(disk.0.path().to_owned()))?;
+    let mut hand = Hand::at(broker.port()).await?;
+    hand.outlet("on").await?;
+    hand.draws("450", "busy").await?;
+    breaks(&disk)?;
+    hand.press().await?;
+    hand.decision("held").await?;
+    let journal = |health: &serde_json::Value| health["journal"].as_str().unwrap_or_default().to_owned();
+    hand.hears("idlegate/health", |health| journal(health).starts_with("degraded")).await?;
+    mends(&disk)?;
+    hand.hears("idlegate/health", |health| journal(health) == "ok").await?;
+    hand.is_still_guarded().await?;
+    guard.stop().await
+}
+
+pub(crate) async fn disk_full() -> Result<()> {
+    let mends = |disk: &SmallDisk| Ok(fs::remove_file(disk.large_file())?);
+    goes_on_without_a_disk(SmallDisk::new()?, SmallDisk::fill, mends).await
+}
+
+pub(crate) async fn disk_read_only() -> Result<()> {
+    let breaks = |disk: &SmallDisk| disk.become_read_only(true);
+    goes_on_without_a_disk(SmallDisk::new()?, breaks, |disk| disk.become_read_only(false)).await
 }
 
 pub(crate) async fn damaged_journal() -> Result<()> {
