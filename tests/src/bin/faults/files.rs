@@ -130,36 +130,46 @@ fn run(program: &str, args: &[&str], path: &std::path::Path) -> Result<()> {
     Ok(())
 }
 
-/// Guards on, says that nothing is recorded any more, and records again when it can.
-async fn goes_on_without_a_disk(
-    disk: SmallDisk,
-    breaks: impl FnOnce(&SmallDisk) -> Result<()>,
-    mends: impl FnOnce(&SmallDisk) -> Result<()>,
-) -> Result<()> {
+pub(crate) async fn disk_full() -> Result<()> {
+    let disk = SmallDisk::new()?;
     let broker = Mosquitto::start()?;
     let guard = Guard::start(plan(broker.port())?, Some(disk.0.path().to_owned()))?;
     let mut hand = Hand::at(broker.port()).await?;
     hand.outlet("on").await?;
     hand.draws("450", "busy").await?;
-    breaks(&disk)?;
+    disk.fill()?;
     hand.press().await?;
     hand.decision("held").await?;
-    let journal = |health: &serde_json::Value| health["journal"].as_str().unwrap_or_default().to_owned();
-    hand.hears("idlegate/health", |health| journal(health).starts_with("degraded")).await?;
-    mends(&disk)?;
-    hand.hears("idlegate/health", |health| journal(health) == "ok").await?;
+    nothing_is_recorded(&mut hand).await?;
+    fs::remove_file(disk.large_file())?;
+    everything_is_recorded(&mut hand).await?;
     hand.is_still_guarded().await?;
     guard.stop().await
 }
 
-pub(crate) async fn disk_full() -> Result<()> {
-    let mends = |disk: &SmallDisk| Ok(fs::remove_file(disk.large_file())?);
-    goes_on_without_a_disk(SmallDisk::new()?, SmallDisk::fill, mends).await
+pub(crate) async fn disk_read_only() -> Result<()> {
+    let disk = SmallDisk::new()?;
+    disk.become_read_only(true)?;
+    let broker = Mosquitto::start()?;
+    let guard = Guard::start(plan(broker.port())?, Some(disk.0.path().to_owned()))?;
+    let mut hand = Hand::early(broker.port()).await?;
+    nothing_is_recorded(&mut hand).await?;
+    hand.is_still_guarded().await?;
+    disk.become_read_only(false)?;
+    everything_is_recorded(&mut hand).await?;
+    guard.stop().await
 }
 
-pub(crate) async fn disk_read_only() -> Result<()> {
-    let breaks = |disk: &SmallDisk| disk.become_read_only(true);
-    goes_on_without_a_disk(SmallDisk::new()?, breaks, |disk| disk.become_read_only(false)).await
+async fn nothing_is_recorded(hand: &mut Hand) -> Result<()> {
+    hand.hears("idlegate/health", |health| journal(health).starts_with("degraded")).await.map(drop)
+}
+
+async fn everything_is_recorded(hand: &mut Hand) -> Result<()> {
+    hand.hears("idlegate/health", |health| journal(health) == "ok").await.map(drop)
+}
+
+fn journal(health: &serde_json::Value) -> &str {
+    health["journal"].as_str().unwrap_or_default()
 }
 
 pub(crate) async fn damaged_journal() -> Result<()> {

@@ -62,7 +62,7 @@ fn catalogue() -> [Fault; 30] {
         false files::saved_often: "100 saves in a second" => "the last one counts";
         false files::no_state_folder: "a state folder that cannot be made" => "guards from memory, and says so";
         false files::disk_full: "the disk is full, and has room again" => "guards from memory, says so, records again";
-        false files::disk_read_only: "the disk turns read-only, and back" => "guards from memory, says so, records again";
+        false files::disk_read_only: "the disk is read-only at the start" => "guards from memory, says so, records again";
         false files::damaged_journal: "a journal that is none" => "set aside, a new one begun";
         false process::restarts: "20 restarts while the mill works" => "never an off";
         true process::frozen: "stopped in a window, a force waits" => "it is old, and held";
