@@ -28,7 +28,8 @@ pub(crate) fn payload(data: &[u8]) {
 /// What one guard leaves to the next comes back as it was.
 pub(crate) fn carried(data: &[u8]) {
     let mut carried = Carried::default();
-    if carried.take_kept("mill", data).is_ok() {
+    // An empty message takes a kept one away.
+    if !data.is_empty() && carried.take_kept("mill", data).is_ok() {
         let now = idlegate::time::Now::default();
         let machine = idlegate::event::Name::new("mill").unwrap_or_else(|_| unreachable!());
         let again = carried.kept_message(now, &machine).to_string();
