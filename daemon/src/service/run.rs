@@ -34,6 +34,8 @@ const BATCH_MAX: usize = 64;
 /// One machine's status is published anew at least every so many turns of the clock below, readings and all.
 const STATUS_TURNS: usize = 10;
 const TURN: Duration = Duration::from_secs(1);
+/// After a command has been handed over: on a small computer the broker needs the processor as much as we do.
+const COMMAND_FIRST: Duration = Duration::from_millis(1);
 /// How often the service says that it lives.
 const HEALTH_TURNS: usize = 30;
 /// Those that stand by must not wait long to notice that nobody guards.
@@ -181,8 +183,8 @@ impl Service {
     async fn carry_out(&mut self, now: Now) {
         loop {
             if self.dispatch.send_commands(now.moment, &self.effects) {
-                // Somebody has pressed a button and waits: the link writes it before anything is logged or said of it.
-                tokio::task::yield_now().await;
+                // Somebody has pressed a button and waits: broker and outlet come before anything is logged or said of it.
+                tokio::time::sleep(COMMAND_FIRST).await;
             }
             self.dispatch.carry_out(now, &self.engine, &mut self.effects);
             let absent = std::mem::take(&mut self.dispatch.absent);
