@@ -3,7 +3,7 @@
 //! A [`Plan`] is complete and consistent: every name in it resolves, every number has been checked, every
 //! default filled in. Whoever holds one need not doubt it, and nothing here knows where it came from.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -41,6 +41,13 @@ pub struct Shop {
     pub tariff: Option<Tariff>,
     /// Where metrics and health are served over HTTP; nowhere unless asked.
     pub monitoring: Option<SocketAddr>,
+    /// Halls and the like, each with a daemon of its own. None, and one daemon guards everything.
+    pub sites: Vec<Name>,
+    /// The one that this plan was narrowed to; see [`Plan::at_site`].
+    pub site: Option<Name>,
+    /// What people call the machines of other sites, folded ([`crate::intake::fold`]). A request for one of them is not ours to
+    /// answer.
+    pub elsewhere: BTreeSet<String>,
 }
 
 /// What a kilowatt-hour costs, by the hour.
@@ -157,6 +164,8 @@ pub struct Machine {
     pub detectors: Vec<DetectorUse>,
     pub policy: Policy,
     pub circuit: Option<OnCircuit>,
+    /// One of [`Shop::sites`], if there are any.
+    pub site: Option<Name>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -374,9 +383,72 @@ impl Plan {
         self.machines.iter().enumerate().find(|(_, machine)| machine.name.as_str() == name)
     }
 
+    /// What a daemon for this site has to do with: its own machines, and the inputs that may ask for one of them.
+    pub fn at_site(mut self, site: Option<&Name>) -> Result<Plan, NoSuchSite> {
+        let Some(site) = site else {
+            return if self.shop.sites.is_empty() {
+                Ok(self)
+            } else {
+                Err(NoSuchSite::Needed(self.shop.sites))
+            };
+        };
+        if !self.shop.sites.contains(site) {
+            return Err(NoSuchSite::Unknown { site: site.clone(), sites: self.shop.sites });
+        }
+        // Where each machine goes.
+        let mut places = Vec::new();
+        let mut ours = Vec::new();
+        for machine in self.machines {
+            if machine.site.as_ref() == Some(site) {
+                places.push(Some(ours.len()));
+                ours.push(machine);
+            } else {
+                places.push(None);
+                let names = [machine.name.as_str(), machine.title.as_str()];
+                self.shop.elsewhere.extend(names.map(crate::intake::fold));
+            }
+        }
+        self.machines = ours;
+        let place = |machine: usize| places.get(machine).copied().flatten();
+        for input in &mut self.inputs {
+            input.machines = input.machines.iter().filter_map(|machine| place(*machine)).collect();
+            if let InputSource::Topic { named: Some(MachineWords { words, .. }), .. } = &mut input.source {
+                let (here, there): (Vec<_>, Vec<_>) =
+                    words.drain(..).partition(|(_, machine)| place(*machine).is_some());
+                self.shop.elsewhere.extend(there.iter().map(|(word, _)| crate::intake::fold(word)));
+                *words =
+                    here.into_iter().filter_map(|(word, machine)| Some((word, place(machine)?))).collect();
+            }
+        }
+        self.inputs.retain(|input| !input.machines.is_empty());
+        self.shop.broker.client_id = format!("{}-{site}", self.shop.broker.client_id);
+        self.shop.site = Some(site.clone());
+        Ok(self)
+    }
+
     pub fn input(&self, name: &str) -> Option<(usize, &Input)> {
         self.inputs.iter().enumerate().find(|(_, input)| input.name.as_str() == name)
     }
+}
+
+/// Why a plan cannot be narrowed to a site.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NoSuchSite {
+    #[error("this shop is split into sites: start one daemon for each of them, with --site {}", either(.0))]
+    Needed(Vec<Name>),
+    #[error("no site is called {site}; {}", known(.sites))]
+    Unknown { site: Name, sites: Vec<Name> },
+}
+
+fn either(sites: &[Name]) -> String {
+    sites.iter().map(Name::as_str).collect::<Vec<_>>().join(" or --site ")
+}
+
+fn known(sites: &[Name]) -> String {
+    if sites.is_empty() {
+        return "shop.toml has no sites".to_owned();
+    }
+    format!("there are {}", sites.iter().map(Name::as_str).collect::<Vec<_>>().join(", "))
 }
 
 /// A plan is read by many and changed by none.

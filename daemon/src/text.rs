@@ -1,4 +1,8 @@
-//! Text from outside, made safe to print, speak and store; and digests as text.
+//! Text from outside, made safe to print, speak and store; digests and times as text.
+
+use jiff::Timestamp;
+
+use crate::time::WallTime;
 
 /// At most `chars_max` characters of `text`, with everything replaced that could move a cursor, reverse the
 /// writing direction or break a line. A text that was cut ends in "…".
@@ -27,6 +31,23 @@ pub fn hex(bytes: &[u8]) -> String {
     })
 }
 
+/// RFC 3339 has no years before 0000; what lies outside is shown as the nearest moment inside.
+const FIRST_MILLIS: i64 = -62_167_219_200_000;
+
+fn timestamp(wall: WallTime) -> Timestamp {
+    Timestamp::from_millisecond(wall.0.max(FIRST_MILLIS)).unwrap_or(Timestamp::MAX)
+}
+
+/// `2026-11-25T02:31:49.120Z`
+pub fn rfc3339(wall: WallTime) -> String {
+    format!("{:.3}", timestamp(wall))
+}
+
+/// `20261125T023149Z`, for names of files.
+pub fn compact_time(wall: WallTime) -> String {
+    timestamp(wall).strftime("%Y%m%dT%H%M%SZ").to_string()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -43,5 +64,25 @@ mod tests {
         assert_eq!(tame("äöüß", 4), "äöüß");
         assert_eq!(tame("äöüßx", 4), "äöü…");
         assert_eq!(tame(&"€".repeat(1_000_000), 200).chars().count(), 200);
+    }
+
+    #[test]
+    fn times_agree_with_gnu_date() {
+        // date -u -d @SECS +%FT%TZ
+        for (millis, text) in [
+            (0, "1970-01-01T00:00:00.000Z"),
+            // RFC 3339, section 5.8, first example, with its fraction of a second.
+            (482_196_050_520, "1985-04-12T23:20:50.520Z"),
+            (951_782_400_000, "2000-02-29T00:00:00.000Z"),
+            (1_709_251_199_999, "2024-02-29T23:59:59.999Z"),
+            (1_795_574_309_120, "2026-11-25T02:38:29.120Z"),
+            (4_107_542_400_000, "2100-03-01T00:00:00.000Z"),
+            (-1, "1969-12-31T23:59:59.999Z"),
+            (i64::MIN, "0000-01-01T00:00:00.000Z"),
+        ] {
+            assert_eq!(rfc3339(WallTime(millis)), text);
+        }
+        assert!(rfc3339(WallTime(i64::MAX)).starts_with("9999-12-"));
+        assert_eq!(compact_time(WallTime(1_795_574_309_120)), "20261125T023829Z");
     }
 }

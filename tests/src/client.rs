@@ -35,7 +35,10 @@ impl Client {
         let mut options = MqttOptions::new(id, "127.0.0.1", port);
         let mut network = NetworkOptions::new();
         network.set_tcp_nodelay(true);
-        options.set_network_options(network).set_max_packet_size(Some(1024 * 1024));
+        // A busy computer is not a fault.
+        network.set_connection_timeout(DEADLINE.as_secs());
+        options.set_network_options(network).set_connection_timeout(DEADLINE.as_secs());
+        options.set_max_packet_size(Some(1024 * 1024));
         if let Some((user, password)) = login {
             options.set_credentials(user, password);
         }
@@ -76,6 +79,11 @@ impl Client {
     /// Returns at once: as a button does, which waits for no confirmation.
     pub async fn publish_at_most_once(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
         Ok(self.client.publish(topic, QoS::AtMostOnce, false, payload.into()).await?)
+    }
+
+    /// To be confirmed by the broker, which is not waited for.
+    pub async fn publish_and_go_on(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {
+        Ok(self.client.publish(topic, QoS::AtLeastOnce, false, payload.into()).await?)
     }
 
     pub async fn publish_retained(&mut self, topic: &str, payload: impl Into<Bytes>) -> Result<()> {

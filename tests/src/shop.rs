@@ -100,7 +100,9 @@ pub struct Guard {
 impl Guard {
     pub fn start(plan: Plan, state_dir: Option<PathBuf>) -> Result<Guard> {
         let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
-        Ok(Guard::run(Options { plan: Arc::new(plan), modules, state_dir, rules_dir: None }))
+        let mut options = Options::new(Arc::new(plan), modules);
+        options.state_dir = state_dir;
+        Ok(Guard::run(options))
     }
 
     /// By the rules in this folder, and by what becomes of them.
@@ -108,8 +110,9 @@ impl Guard {
         let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
         let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
         let compiled = compile(&load(dir), &around).map_err(|problems| anyhow!("{problems:?}"))?;
-        let (plan, rules_dir) = (Arc::new(compiled.plan), Some(dir.to_path_buf()));
-        Ok(Guard::run(Options { plan, modules, state_dir: None, rules_dir }))
+        let mut options = Options::new(Arc::new(compiled.plan), modules);
+        options.rules_dir = Some(dir.to_path_buf());
+        Ok(Guard::run(options))
     }
 
     fn run(options: Options) -> Guard {

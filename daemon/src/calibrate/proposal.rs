@@ -161,7 +161,7 @@ fn inside(takes: &[Take], job: Interval) -> Result<(), Refusal> {
     if takes.iter().any(|take| take.samples.iter().any(|sample| job.contains(sample.at))) {
         return Ok(());
     }
-    let stamp = crate::journal::rfc3339;
+    let stamp = crate::text::rfc3339;
     let from = takes.iter().map(Take::from).min().unwrap_or_default();
     let until = takes.iter().map(Take::until).max().unwrap_or_default();
     Err(Refusal::JobOutside(format!("{}/{}", stamp(job.from), stamp(job.until)), stamp(from), stamp(until)))

@@ -139,7 +139,7 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
 
 fn stretch(from: WallTime, until: WallTime, shade: Shade) -> Stretch {
     let length = Span(u64::try_from(until.0 - from.0).unwrap_or(0));
-    Stretch { from, until, shade, note: format!("{length} from {}", crate::journal::rfc3339(from)) }
+    Stretch { from, until, shade, note: format!("{length} from {}", crate::text::rfc3339(from)) }
 }
 
 /// What lies between: busy, or not known.

@@ -6,7 +6,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use crate::journal::rfc3339;
+use crate::text::rfc3339;
 use crate::time::WallTime;
 
 #[derive(Debug)]

@@ -1,6 +1,7 @@
 //! What is heard of the topics that the rules name.
 
 use super::finding::Finding;
+use crate::effects::messages::Topics;
 use crate::engine::request_topic;
 use crate::event::Message;
 use crate::intake::{decode_number, decode_word};
@@ -64,7 +65,7 @@ impl<'p> Watch<'p> {
         let mut filters: Vec<String> =
             crate::engine::subscriptions(self.plan).into_iter().map(|(filter, _)| filter).collect();
         filters.extend(self.plan.machines.iter().map(|machine| machine.outlet.command.topic.clone()));
-        filters.push(format!("{}/health", self.plan.shop.prefix));
+        filters.push(Topics::new(&self.plan.shop.prefix).all_health());
         filters.sort();
         filters.dedup();
         filters
@@ -72,8 +73,12 @@ impl<'p> Watch<'p> {
 
     pub fn take(&mut self, now: Moment, message: &Message) {
         let (plan, topic) = (self.plan, &*message.topic);
-        if topic.strip_prefix(plan.shop.prefix.as_str()) == Some("/health") {
-            self.health = serde_json::from_slice(&message.payload).ok();
+        if Topics::new(&plan.shop.prefix).health_site(topic).is_some() {
+            // Of several sites the one that is not guarded counts.
+            let known_bad = self.health.as_ref().is_some_and(|health| health["state"] != "online");
+            if !known_bad || plan.shop.sites.is_empty() {
+                self.health = serde_json::from_slice(&message.payload).ok();
+            }
         }
         for (machine, heard) in plan.machines.iter().zip(&mut self.machines) {
             if machine.outlet.command.topic == topic {

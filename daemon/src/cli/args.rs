@@ -42,6 +42,13 @@ pub enum Command {
         /// How detectors are executed.
         #[arg(long, value_enum, default_value_t)]
         execution: ExecutionArg,
+        /// Guard the machines of this site only, of those that shop.toml names.
+        #[arg(long, value_name = "NAME")]
+        site: Option<Name>,
+        /// Be one of several at the same broker, of which one guards and the others stand by. Each has a name and a state
+        /// folder of its own, and all have the same rules.
+        #[arg(long, value_name = "NAME")]
+        stand_by: Option<Name>,
         /// Log lines as JSON.
         #[arg(long)]
         json: bool,

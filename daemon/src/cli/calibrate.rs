@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 use super::exit_code::Exit;
 use super::pictures;
 use crate::calibrate::{self, Interval, Marks, Proposal, Refusal, Take, TakeError, Written};
-use crate::journal::rfc3339;
 use crate::picture::Picture;
+use crate::text::rfc3339;
 
 /// What the command line says.
 #[derive(Debug)]

@@ -123,7 +123,7 @@ async fn anybody_gets_in(plan: &Plan) -> Finding {
 fn clock() -> Finding {
     let now = Clock.now().wall;
     if now.0 < CLOCK_MIN_MS {
-        let found = format!("it says {}", crate::journal::rfc3339(now));
+        let found = format!("it says {}", crate::text::rfc3339(now));
         return Finding::fault(
             "clock",
             found,
@@ -133,7 +133,7 @@ fn clock() -> Finding {
     if Path::new("/run/systemd/timesync").exists() && !Path::new(CLOCK_SET).exists() {
         return Finding::note("clock", "no time service has set it yet", "timedatectl status");
     }
-    Finding::good("clock", crate::journal::rfc3339(now))
+    Finding::good("clock", crate::text::rfc3339(now))
 }
 
 fn disk(state_dir: Option<&Path>) -> Finding {

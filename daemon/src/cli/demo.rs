@@ -35,7 +35,7 @@ const RULES: [(&str, &str); 7] = [
 const SEED: u64 = 7;
 
 pub(super) fn demo(keep: bool, port: u16, json: bool) -> anyhow::Result<Exit> {
-    logging::start("error", false);
+    let _log = logging::start("error", false);
     runtime()?.block_on(play(keep, port, json))
 }
 
@@ -46,7 +46,7 @@ async fn play(keep: bool, port: u16, json: bool) -> anyhow::Result<Exit> {
     plan.shop.broker.port = broker.port();
     let face = WorkshopFace::spawn(broker.port(), workshop(SEED), &DIALECTS, PACE);
     let (stop, stopped) = oneshot::channel::<()>();
-    let options = Options { plan: Arc::new(plan), modules, state_dir: None, rules_dir: None };
+    let options = Options::new(Arc::new(plan), modules);
     let guard = tokio::spawn(service::run(options, async move { drop(stopped.await) }));
 
     let print = |line: &str| {

@@ -9,9 +9,9 @@ use super::exit_code::Exit;
 use super::{pictures, replay};
 use crate::detectors::Execution;
 use crate::guard::PermissiveState;
-use crate::journal::rfc3339;
 use crate::kit::{self, Candidate, Look, NewCrateError, Trial, Wanted};
 use crate::service::Modules;
+use crate::text::rfc3339;
 
 pub(super) fn detector(task: DetectorTask) -> anyhow::Result<Exit> {
     match task {

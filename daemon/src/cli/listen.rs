@@ -17,10 +17,10 @@ use super::visitor::Visitor;
 use super::{rules, runtime};
 use crate::capture::{Board, Line};
 use crate::event::Message;
-use crate::journal::rfc3339;
 use crate::plan::Plan;
 use crate::rules::{Folder, Surroundings, SystemSecrets};
 use crate::service::Modules;
+use crate::text::rfc3339;
 use crate::time::{Clock, Moment, Now, Span};
 
 const PATIENCE: Duration = Duration::from_secs(6);

@@ -2,15 +2,26 @@
 
 use std::io::IsTerminal;
 
+use tracing_appender::non_blocking::{ErrorCounter, NonBlocking, WorkerGuard};
 use tracing_subscriber::EnvFilter;
 
-pub(super) fn start(default: &str, json: bool) {
+/// Lines are written by a thread of their own: whoever reads them may be slow, or read nothing any more, and the guard does not
+/// wait for that. What there is no room for is counted and lost.
+pub(super) struct Log {
+    pub(super) lost: ErrorCounter,
+    /// Writes what is left when it goes.
+    _writer: WorkerGuard,
+}
+
+pub(super) fn start(default: &str, json: bool) -> Log {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(default));
-    let lines =
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let (writer, guard) = NonBlocking::new(std::io::stderr());
+    let log = Log { lost: writer.error_counter(), _writer: guard };
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(writer).with_target(false);
     if json {
         lines.json().init();
     } else {
         lines.with_ansi(std::io::stderr().is_terminal()).init();
     }
+    log
 }

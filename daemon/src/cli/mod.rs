@@ -54,8 +54,8 @@ pub fn main() -> Exit {
 
 fn dispatch(command: Command) -> anyhow::Result<Exit> {
     match command {
-        Command::Run { rules, state_dir, execution, json } => {
-            run::run(&rules, state_dir, execution.into(), json)
+        Command::Run { rules, state_dir, execution, site, stand_by, json } => {
+            run::run(run::Wanted { rules, state_dir, execution: execution.into(), site, stand_by, json })
         }
         Command::Check { explain: Some(code), .. } => check::explain(&code),
         Command::Check { schema: Some(file), .. } => check::schema(&file),

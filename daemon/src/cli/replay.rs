@@ -12,7 +12,6 @@ use crate::detectors::Execution;
 use crate::effects::sentences;
 use crate::event::Name;
 use crate::guard::PermissiveState;
-use crate::journal::rfc3339;
 use crate::plan::Plan;
 use crate::recording::Reader;
 use crate::replay::{
@@ -21,6 +20,7 @@ use crate::replay::{
 };
 use crate::rules::{Surroundings, SystemSecrets};
 use crate::service::Modules;
+use crate::text::rfc3339;
 use crate::time::Span;
 
 /// What the command line says.

@@ -4,19 +4,28 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::exit_code::Exit;
+use crate::event::Name;
 use crate::plan::{Plan, SharedPlan};
 use crate::rules::{self, Surroundings, SystemSecrets};
 use crate::service::Modules;
 
 /// For the service: every secret must be there.
-pub(super) fn compile(dir: &Path, modules: &Modules, secrets: &SystemSecrets) -> Result<SharedPlan, Exit> {
+pub(super) fn compile(
+    dir: &Path,
+    site: Option<&Name>,
+    modules: &Modules,
+    secrets: &SystemSecrets,
+) -> Result<SharedPlan, Exit> {
     let folder = rules::load(dir);
     match rules::compile(&folder, &Surroundings { detectors: modules, secrets }) {
         Ok(compiled) => {
             for warning in &compiled.warnings {
                 eprintln!("{}", warning.render());
             }
-            Ok(Arc::new(compiled.plan))
+            compiled.plan.at_site(site).map(Arc::new).map_err(|why| {
+                eprintln!("idlegate: {why}");
+                Exit::Rules
+            })
         }
         Err(problems) => {
             for problem in &problems {
@@ -29,12 +38,12 @@ pub(super) fn compile(dir: &Path, modules: &Modules, secrets: &SystemSecrets) ->
 }
 
 /// The rules that were in force last, for a start with broken ones. The service says so as long as it lasts.
-pub(super) fn last_good(state_dir: &Path, modules: &Modules) -> Option<SharedPlan> {
+pub(super) fn last_good(state_dir: &Path, site: Option<&Name>, modules: &Modules) -> Option<SharedPlan> {
     let dir = rules::last_good(state_dir);
     let around = Surroundings { detectors: modules, secrets: &SystemSecrets::SERVICE };
-    let compiled = rules::compile(&rules::load(&dir), &around).ok()?;
+    let plan = rules::compile(&rules::load(&dir), &around).ok()?.plan.at_site(site).ok()?;
     eprintln!("the rules that were in force last are used instead, from {}", dir.display());
-    Some(Arc::new(compiled.plan))
+    Some(Arc::new(plan))
 }
 
 /// The machine that somebody named on the command line, by index, or which there are.

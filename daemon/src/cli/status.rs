@@ -10,6 +10,7 @@ use super::exit_code::Exit;
 use super::visitor::Visitor;
 use super::{rules, runtime};
 use crate::effects::messages::Topics;
+use crate::event::Name;
 use crate::plan::Plan;
 
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -44,11 +45,11 @@ pub(super) fn status(
         }
     };
     if json {
-        println!("{:#}", json!({ "health": seen.health, "machines": seen.machines }));
+        println!("{:#}", json!({ "health": seen.all_health(&plan), "machines": seen.machines }));
     } else {
         print(&plan, machine, &seen);
     }
-    Ok(if seen.health["state"] == "online" { Exit::Good } else { Exit::Unavailable })
+    Ok(if seen.is_whole(&plan) { Exit::Good } else { Exit::Unavailable })
 }
 
 /// What the running guard says of one machine.
@@ -68,7 +69,7 @@ pub(super) fn of_machine(dir: &Path, port: Option<u16>, machine: &str) -> anyhow
         }
     };
     match seen.machines.remove(machine) {
-        Some(status) if seen.health["state"] == "online" => Ok(Ok(status)),
+        Some(status) if seen.guarded(&plan, machine) => Ok(Ok(status)),
         Some(_) | None => {
             eprintln!("idlegate: no guard is running for {machine}");
             Ok(Err(Exit::Unavailable))
@@ -78,20 +79,43 @@ pub(super) fn of_machine(dir: &Path, port: Option<u16>, machine: &str) -> anyhow
 
 #[derive(Debug, Default)]
 struct Seen {
-    health: Json,
+    /// By site; an empty one where there are none.
+    health: BTreeMap<String, Json>,
     machines: BTreeMap<String, Json>,
+}
+
+impl Seen {
+    fn all_health(&self, plan: &Plan) -> Json {
+        if plan.shop.sites.is_empty() { json!(self.health.get("")) } else { json!(self.health) }
+    }
+
+    /// Whether everything is guarded.
+    fn is_whole(&self, plan: &Plan) -> bool {
+        let online = |site: &str| self.health.get(site).is_some_and(|health| health["state"] == "online");
+        if plan.shop.sites.is_empty() {
+            online("")
+        } else {
+            plan.shop.sites.iter().all(|site| online(site.as_str()))
+        }
+    }
+
+    /// Whether the guard of this machine is there.
+    fn guarded(&self, plan: &Plan, machine: &str) -> bool {
+        let site = plan.machine(machine).and_then(|(_, machine)| machine.site.as_ref());
+        self.health.get(site.map_or("", Name::as_str)).is_some_and(|health| health["state"] == "online")
+    }
 }
 
 async fn look(plan: &Plan, machine: Option<&str>) -> anyhow::Result<Seen> {
     let topics = Topics::new(&plan.shop.prefix);
-    let filters = [topics.health(), topics.machine(machine.unwrap_or("+"))];
+    let filters = [topics.all_health(), topics.machine(machine.unwrap_or("+"))];
     let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
     visitor.wait_only(QUIET);
     let mut seen = Seen::default();
     while let Some(message) = visitor.hear().await {
         let Ok(body) = serde_json::from_slice::<Json>(&message.payload) else { continue };
-        if *message.topic == *topics.health() {
-            seen.health = body;
+        if let Some(site) = topics.health_site(&message.topic) {
+            seen.health.insert(site.to_owned(), body);
         } else if let Some(name) = body["machine"].as_str() {
             seen.machines.insert(name.to_owned(), body);
         }
@@ -101,10 +125,18 @@ async fn look(plan: &Plan, machine: Option<&str>) -> anyhow::Result<Seen> {
 }
 
 fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
-    match seen.health["state"].as_str() {
-        Some("online") => {}
-        Some(_) => println!("Idlegate is offline; this is what it said last.\n"),
-        None => println!("Idlegate has never been here.\n"),
+    let sites: Vec<&str> = if plan.shop.sites.is_empty() {
+        vec![""]
+    } else {
+        plan.shop.sites.iter().map(Name::as_str).collect()
+    };
+    for site in sites {
+        let who = if site.is_empty() { "Idlegate".to_owned() } else { format!("Idlegate at {site}") };
+        match seen.health.get(site).and_then(|health| health["state"].as_str()) {
+            Some("online") => {}
+            Some(_) => println!("{who} is offline; this is what it said last.\n"),
+            None => println!("{who} has never been here.\n"),
+        }
     }
     let wanted =
         plan.machines.iter().filter(|rules| machine.is_none_or(|machine| rules.name.as_str() == machine));

@@ -27,14 +27,17 @@ struct Board<'a> {
     plan: &'a Plan,
     machine: Option<&'a str>,
     health: Json,
+    /// Which of the sites are online.
+    sites: BTreeMap<String, bool>,
     machines: BTreeMap<String, (Json, Instant)>,
 }
 
 pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> anyhow::Result<Exit> {
     let topics = Topics::new(&plan.shop.prefix);
-    let filters = [topics.health(), topics.machine(machine.unwrap_or("+"))];
+    let filters = [topics.all_health(), topics.machine(machine.unwrap_or("+"))];
     let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
-    let mut board = Board { plan, machine, health: Json::Null, machines: BTreeMap::new() };
+    let mut board =
+        Board { plan, machine, health: Json::Null, sites: BTreeMap::new(), machines: BTreeMap::new() };
     let mut screen = Screen::open(json);
     let watched = async {
         loop {
@@ -75,7 +78,14 @@ impl Board<'_> {
     /// The machine it was about; an empty name stands for the guard itself.
     fn take(&mut self, topics: &Topics, topic: &str, payload: &[u8]) -> Option<String> {
         let body: Json = serde_json::from_slice(payload).ok()?;
-        if *topic == *topics.health() {
+        if let Some(site) = topics.health_site(topic) {
+            self.sites.insert(site.to_owned(), body["state"] == "online");
+            // The worst of several is what people must know.
+            let body = if self.sites.values().all(|online| *online) || body["state"] != "online" {
+                body
+            } else {
+                self.health.clone()
+            };
             let changed = self.health["state"] != body["state"];
             self.health = body;
             return changed.then(String::new);

@@ -6,25 +6,66 @@ use super::sentences;
 use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, OutletsLost};
 use crate::event::{Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
-use crate::time::{Now, Span, WallTime};
+use crate::plan::Shop;
+use crate::text::rfc3339;
+use crate::time::{Now, Span};
 
 /// The topics of one Idlegate.
 #[derive(Clone, Debug)]
 pub struct Topics {
     prefix: String,
+    /// `/<site>`, where there are several; else nothing.
+    site: String,
 }
 
 impl Topics {
     pub fn new(prefix: &str) -> Topics {
-        Topics { prefix: prefix.to_owned() }
+        Topics { prefix: prefix.to_owned(), site: String::new() }
+    }
+
+    pub fn of(shop: &Shop) -> Topics {
+        let site = shop.site.as_ref().map_or_else(String::new, |site| format!("/{site}"));
+        Topics { prefix: shop.prefix.clone(), site }
     }
 
     pub fn health(&self) -> String {
-        format!("{}/health", self.prefix)
+        format!("{}/health{}", self.prefix, self.site)
+    }
+
+    /// That of every site, and of a shop without sites.
+    pub fn all_health(&self) -> String {
+        format!("{}/health/#", self.prefix)
+    }
+
+    /// The site that a health topic speaks of; an empty one where there are none.
+    pub fn health_site<'a>(&self, topic: &'a str) -> Option<&'a str> {
+        let rest = topic.strip_prefix(self.prefix.as_str())?.strip_prefix("/health")?;
+        if rest.is_empty() { Some("") } else { rest.strip_prefix('/') }
     }
 
     pub fn machine(&self, name: &str) -> String {
         format!("{}/machine/{name}", self.prefix)
+    }
+
+    /// Lockout and deferral of a machine, for whoever guards next.
+    pub fn kept(&self, machine: &str) -> String {
+        format!("{}/kept/{machine}", self.prefix)
+    }
+
+    /// The ids that an input's newest requests bore, for whoever guards next.
+    pub fn answered(&self, input: &str) -> String {
+        format!("{}/answered/{input}{}", self.prefix, self.site)
+    }
+
+    /// The input that such a topic speaks of.
+    pub fn answered_input<'a>(&self, topic: &'a str) -> Option<&'a str> {
+        let rest = topic.strip_prefix(self.prefix.as_str())?.strip_prefix("/answered/")?;
+        rest.strip_suffix(self.site.as_str())
+    }
+
+    /// One of several of which one guards.
+    pub fn stand_by(&self, name: &str) -> String {
+        format!("{}/stand-by/{name}", self.prefix)
     }
 
     pub fn decision(&self) -> String {
@@ -38,6 +79,11 @@ impl Topics {
     pub fn announcement(&self) -> String {
         format!("{}/announcement", self.prefix)
     }
+}
+
+/// What one of several does.
+pub fn stand_by(now: Now, name: &str, role: &str, rules: &str) -> Json {
+    json!({ "at": rfc3339(now.wall), "name": name, "role": role, "rules": rules })
 }
 
 pub fn decision(decided: &Decided) -> Json {
@@ -186,21 +232,5 @@ fn value(value: &Value) -> Json {
     match value {
         Value::Number(number) => json!(number),
         Value::Text(text) => json!(text.as_ref()),
-    }
-}
-
-/// RFC 3339 in UTC, to the millisecond.
-pub fn rfc3339(wall: WallTime) -> String {
-    jiff::Timestamp::from_millisecond(wall.0).map_or_else(|_| wall.0.to_string(), |at| format!("{at:.3}"))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_are_rfc_3339_in_utc_to_the_millisecond() {
-        // RFC 3339, section 5.8, first example, with its fraction of a second.
-        assert_eq!(rfc3339(WallTime(482_196_050_520)), "1985-04-12T23:20:50.520Z");
     }
 }

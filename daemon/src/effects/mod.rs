@@ -1,4 +1,5 @@
 //! From effects to messages and words: what goes to the broker, and what people hear.
 
+pub mod carried;
 pub mod messages;
 pub mod sentences;

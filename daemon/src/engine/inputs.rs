@@ -46,7 +46,8 @@ impl Engine {
         let meant = match named {
             None => input.machines.clone(),
             Some(words) => match machine_of(&plan, words, &message.payload) {
-                Ok(machine) => vec![machine],
+                Ok(Some(machine)) => vec![machine],
+                Ok(None) => return,
                 Err(why) => {
                     let refusal = Refusal { request: Some(gesture.request), event_id, machine: None };
                     self.tell_not_understood(now, input, message, &why, out);
@@ -134,6 +135,9 @@ impl Engine {
         let refusal =
             |machine| Refusal { machine, request: Some(parsed.request), event_id: event_id.clone() };
         let Some((machine, _)) = plan.machine(&parsed.machine) else {
+            if plan.shop.elsewhere.contains(&intake::fold(&parsed.machine)) {
+                return;
+            }
             let known = plan.machines.iter().map(|machine| machine.name.as_str());
             let why = unknown_machine(&parsed.machine, known);
             return self.refuse(now, &input.name, refusal(None), why, message, out);
@@ -283,12 +287,16 @@ fn gesture_of<'a>(
     })
 }
 
-fn machine_of(plan: &Plan, words: &MachineWords, payload: &[u8]) -> Result<usize, Why> {
+/// Nothing for a machine that another site's daemon answers for.
+fn machine_of(plan: &Plan, words: &MachineWords, payload: &[u8]) -> Result<Option<usize>, Why> {
     let said =
         intake::decode_word(&words.path, payload).map_err(|fault| Why::Malformed(fault.to_string()))?;
     let folded = intake::fold(&said);
     if let Some((_, machine)) = words.words.iter().find(|(word, _)| intake::fold(word) == folded) {
-        return Ok(*machine);
+        return Ok(Some(*machine));
+    }
+    if plan.shop.elsewhere.contains(&folded) {
+        return Ok(None);
     }
     let is_other = |machine: &plan::Machine| {
         intake::fold(machine.name.as_str()) == folded || intake::fold(&machine.title) == folded

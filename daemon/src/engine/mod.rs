@@ -26,5 +26,5 @@ pub use circuits::Load;
 pub use core::{Engine, Former};
 pub use effect::*;
 pub use foreseen::foreseen;
-pub use router::{Classes, TopicClass, request_topic, subscriptions};
+pub use router::{Classes, TopicClass, emergency_topics, request_topic, subscriptions};
 pub use status::{MachineStatus, NextFiring, SignalStatus};

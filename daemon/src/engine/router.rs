@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use crate::event::Name;
 use crate::plan::{InputSource, Plan};
 use crate::topic;
 
@@ -107,6 +108,16 @@ pub fn subscriptions(plan: &Plan) -> Vec<(String, TopicClass)> {
     let mut sorted: Vec<_> = wanted.into_iter().collect();
     sorted.sort();
     sorted
+}
+
+/// Where emergencies are declared, and by which input.
+pub fn emergency_topics(plan: &Plan) -> Vec<(String, Name)> {
+    let inputs = targets(plan).into_iter().filter_map(|(filter, target)| match target {
+        Target::Input { input } | Target::RequestTopic { input } => Some((filter, &plan.inputs[input])),
+        Target::Signal { .. } | Target::OutletState { .. } | Target::Availability { .. } => None,
+    });
+    let declared = inputs.filter(|(_, input)| input.rights.emergency);
+    declared.map(|(filter, input)| (filter, input.name.clone())).collect()
 }
 
 fn class_of(plan: &Plan, target: Target) -> TopicClass {

@@ -7,12 +7,12 @@ use rusqlite::Connection;
 
 use super::kept::Restored;
 use super::reader;
-use super::rfc3339::compact;
 use super::rows;
 use super::shelf::sync_folder;
 use super::sqlite::wal_file;
 use super::sqlite_error::io_error;
 use super::store::StoreError;
+use crate::text::compact_time;
 use crate::time::WallTime;
 
 /// More damaged files than this are not kept; in a loop of failures they would fill the disk.
@@ -77,7 +77,7 @@ fn shm_file(file: &Path) -> PathBuf {
 /// `journal.damaged-20261125T023149Z.sqlite` beside `journal.sqlite`.
 fn free_name(journal: &Path, wall: WallTime) -> PathBuf {
     let extension = journal.extension().and_then(|text| text.to_str()).unwrap_or("sqlite");
-    let stamp = compact(wall);
+    let stamp = compact_time(wall);
     let name = |more: &str| journal.with_extension(format!("damaged-{stamp}{more}.{extension}"));
     let taken =
         |file: &PathBuf| fs::symlink_metadata(file).is_ok() || fs::symlink_metadata(wal_file(file)).is_ok();

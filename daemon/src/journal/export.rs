@@ -6,9 +6,9 @@ use serde_json::{Value, json};
 
 use super::reader::Found;
 use super::record::Kind;
-use super::rfc3339::rfc3339;
 use crate::intake::{SenmlRecord, SenmlValue};
 use crate::recording::parse_time;
+use crate::text::rfc3339;
 use crate::time::WallTime;
 
 /// A record as a CloudEvent. `source` names the journal it comes from, as a URI reference ("/idlegate/shop");

@@ -13,10 +13,10 @@ use super::health::{JournalHealth, News, Pace, Shared};
 use super::kept::Restored;
 use super::queue::{Queued, Ring, Woken};
 use super::record::{Durability, Kind, Record, Row};
-use super::rfc3339::rfc3339;
 use super::standing::Standing;
 use super::store::{Opened, SetAside, Shelf, Store, StoreError};
 use super::ticket::Storing;
+use crate::text::rfc3339;
 use crate::time::{Clock, Moment, Now, Span};
 
 /// So many entries go into one transaction.

@@ -55,6 +55,13 @@ pub(super) async fn keep(config: LinkConfig, shared: Arc<Shared>, mut stop: mpsc
                 told = Some(why);
             }
         }
+        if config.once {
+            shared.shelf.close();
+            if let Some(farewell) = ended.farewell {
+                let _ = farewell.done.send(());
+            }
+            return;
+        }
         let farewell = match ended.farewell {
             Some(farewell) => Some(farewell),
             None => wait_or_stop(wait, &mut stop).await,

@@ -78,6 +78,8 @@ pub struct LinkConfig {
     /// Where our own markers run; nobody else need see them.
     pub marker_topic: Filter,
     pub back_off: BackOffLimits,
+    /// The first end of a connection is the end of the link.
+    pub once: bool,
 }
 
 impl LinkConfig {
@@ -97,6 +99,7 @@ impl LinkConfig {
             will,
             broker,
             back_off: BackOffLimits::default(),
+            once: false,
         })
     }
 }

@@ -120,7 +120,7 @@ impl<'a> Player<'a> {
             let due = engine.min(next_probe.unwrap_or(Moment(u64::MAX)));
             standstill = if due.min(reading) > self.now.moment { 0 } else { standstill + 1 };
             if standstill > STANDSTILL_MAX {
-                return Err(Stopped::Standstill { at: crate::journal::rfc3339(self.now.wall) });
+                return Err(Stopped::Standstill { at: crate::text::rfc3339(self.now.wall) });
             }
             // What is asked at the time of a reading is asked after it.
             if due < reading {

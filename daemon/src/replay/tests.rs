@@ -64,7 +64,7 @@ fn play(every: Option<Span>) -> (Vec<(String, PermissiveState)>, Sum) {
     let mut changes = Vec::new();
     let heard = |heard: Heard<'_>| {
         if let Heard::Changed(change) = heard {
-            changes.push((crate::journal::rfc3339(change.at), change.state));
+            changes.push((crate::text::rfc3339(change.at), change.state));
         }
     };
     let ended = Player::new(&plan, &modules, timeline)

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::{Value, json};
 
 use crate::event::{DetectorFault, Name};
-use crate::journal::rfc3339;
+use crate::text::rfc3339;
 use crate::time::WallTime;
 
 /// What went wrong with the detectors of each machine. A machine whose detectors all answered is not in it.

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use serde_json::{Value, json as object};
 
 use super::ledger::{Ledger, MachineSum, kilowatt_hours};
-use crate::journal::rfc3339;
+use crate::text::rfc3339;
 use crate::time::{Span, WallTime};
 
 /// What a product may draw in standby, and in networked standby, by Regulation (EU) 2023/826: limits for products, no law

@@ -5,9 +5,10 @@ use serde_json::{Value, json};
 
 use super::*;
 use crate::event::Name;
-use crate::journal::{FileShelf, Journal, Kind, Limits, Pace, Reader, Record, nobody_listens, rfc3339};
+use crate::journal::{FileShelf, Journal, Kind, Limits, Pace, Reader, Record, nobody_listens};
 use crate::plan::{Tariff, TariffBand};
 use crate::schedules::Hours;
+use crate::text::rfc3339;
 use crate::time::{Moment, Now, Span, WallTime};
 
 /// Monday 2026-01-05, 10:00 UTC.

@@ -18,7 +18,7 @@ pub const FILE_BYTES_MAX: u64 = 256 * 1024;
 /// A detector in Rust has some ten to a hundred kilobytes, one in an interpreted language some megabytes.
 pub const MODULE_BYTES_MAX: u64 = 32 * 1024 * 1024;
 /// Of each kind.
-pub const FILES_MAX: usize = 256;
+pub const FILES_MAX: usize = 2_048;
 
 pub(crate) const SHOP_FILE: &str = "shop.toml";
 pub(crate) const INPUTS_FILE: &str = "inputs.toml";

@@ -31,6 +31,11 @@ pub(crate) static SHOP: Shape = Shape {
         key("tariff", Form::Table(&TARIFF), "What energy costs, for the report."),
         key("monitoring", Form::Table(&MONITORING), "A page for monitors; there is none unless set."),
         key(
+            "sites",
+            Form::List(&Form::Name),
+            "Halls or the like with a daemon each, started with --site; every machine then names its own.",
+        ),
+        key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
             "Sentences that replace the built-in ones, by kind of announcement.",
@@ -222,6 +227,11 @@ pub(crate) static MACHINE: Shape = Shape {
             "What tells busy from idle; all must say idle.",
         ),
         key("circuit", Form::Name, "The branch circuit of the shop that its outlet is on."),
+        key(
+            "site",
+            Form::Name,
+            "The site of the shop whose daemon guards it; needed where the shop has sites.",
+        ),
         key(
             "peak_watts",
             Form::Number { min: 1.0, max: 100_000.0 },

@@ -3,11 +3,13 @@
 //! Commands go first and wait for nothing. Whatever cannot be carried out is said, and never comes back as a
 //! pretence that it was.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use bytes::Bytes;
 use serde_json::Value as Json;
 
+use super::carrying::Carrying;
 use super::journalling::{self, Journalling, Stored};
 use super::metrics::Metrics;
 use super::modules::Modules;
@@ -31,9 +33,12 @@ pub(super) struct Dispatch {
     workers: Workers,
     modules: Arc<Modules>,
     pub(super) journalling: Journalling,
+    carrying: Option<Carrying>,
     rejections: RateLimit,
     pub(super) rejected: u64,
     pub(super) metrics: Arc<Metrics>,
+    /// What became of the commands that were handed over ahead of the rest of their effects.
+    sent: VecDeque<Result<(), String>>,
     /// Assessments that no worker will give, because their detector is not there.
     pub(super) absent: Vec<Assessed>,
 }
@@ -45,8 +50,9 @@ impl Dispatch {
         workers: Workers,
         modules: Arc<Modules>,
         journalling: Journalling,
+        carrying: Option<Carrying>,
     ) -> Dispatch {
-        let topics = Topics::new(&plan.shop.prefix);
+        let topics = Topics::of(&plan.shop);
         Dispatch {
             plan,
             topics,
@@ -54,9 +60,11 @@ impl Dispatch {
             workers,
             modules,
             journalling,
+            carrying,
             rejections: RateLimit::default(),
             rejected: 0,
             metrics: Arc::new(Metrics::new()),
+            sent: VecDeque::new(),
             absent: Vec::new(),
         }
     }
@@ -77,22 +85,23 @@ impl Dispatch {
         self.publish_event(now.moment, &self.topics.announcement(), &message);
     }
 
+    /// Hands the commands among the effects to the link, ahead of everything else. Whether there were any.
+    pub(super) fn send_commands(&mut self, now: Moment, effects: &[Effect]) -> bool {
+        for effect in effects {
+            if let Effect::Command(command) = effect {
+                let sent = self.send(now, command);
+                self.sent.push_back(sent);
+            }
+        }
+        !self.sent.is_empty()
+    }
+
     pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
-        // Before a line is logged or a sentence is made: somebody has pressed a button and waits.
-        let sent: Vec<_> = effects
-            .iter()
-            .filter_map(|effect| match effect {
-                Effect::Command(command) => Some(self.send(now.moment, command)),
-                _ => None,
-            })
-            .collect();
-        let mut sent = sent.into_iter();
         for effect in effects.drain(..) {
             match effect {
                 Effect::Command(command) => {
-                    if let Some(sent) = sent.next() {
-                        self.command(now, &command, sent);
-                    }
+                    let sent = self.sent.pop_front().unwrap_or_else(|| self.send(now.moment, &command));
+                    self.command(now, &command, sent);
                 }
                 Effect::Refresh { machine } => self.refresh(now.moment, machine),
                 Effect::Feed(feed) => self.feed(feed),
@@ -102,7 +111,13 @@ impl Dispatch {
                 Effect::Announce(announced) => self.announce(now.moment, &announced),
                 Effect::Incident(told) => self.incident(now.moment, &told, false),
                 Effect::IncidentOver(told) => self.incident(now.moment, &told, true),
-                Effect::Keep(kept) => self.journalling.keep(kept),
+                Effect::Keep(kept) => {
+                    if let Some(carrying) = &mut self.carrying {
+                        let message = carrying.keep(&self.topics, now, &kept);
+                        self.publish(message);
+                    }
+                    self.journalling.keep(kept);
+                }
                 Effect::Status { machine } => self.publish_status(now, engine, machine),
                 Effect::Rejected(rejected) => self.rejected(now, &rejected),
                 Effect::OutletsLost(told) => self.outlets_lost(now.moment, &told),
@@ -210,6 +225,10 @@ impl Dispatch {
             "{sentence}"
         );
         let message = messages::decision(&decided);
+        if let (Some(carrying), Some(id)) = (&mut self.carrying, &decided.event_id) {
+            let ids = carrying.answered(&self.topics, decided.at, &decided.input, id);
+            self.publish(ids);
+        }
         let answer =
             Answers { link: self.link.clone(), topic: self.topics.decision(), reply: decided.reply.clone() };
         match self.journalling.decision(&decided, &message) {
@@ -279,6 +298,12 @@ impl Dispatch {
         let status = engine.status(now.moment, machine);
         let payload = Bytes::from(messages::machine_status(&status, now).to_string());
         self.publish(Outgoing::state(&self.topics.machine(status.machine.as_str()), payload, now.moment));
+    }
+
+    /// What the next guard needs, if there may be one.
+    pub(super) fn publish_carried(&self, now: Now) {
+        let everything = self.carrying.as_ref().map(|carrying| carrying.everything(&self.topics, now));
+        everything.into_iter().flatten().for_each(|message| self.publish(message));
     }
 
     pub(super) fn publish_health(&self, now: Moment, message: &Json) {

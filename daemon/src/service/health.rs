@@ -4,6 +4,7 @@ use serde_json::{Value as Json, json};
 
 use crate::effects::messages;
 use crate::engine::Engine;
+use crate::event::Name;
 
 /// The last will, and the farewell.
 pub(super) fn offline() -> Json {
@@ -16,12 +17,14 @@ pub(super) fn online(
     readings_dropped: u64,
     journal: &str,
     reloaded: Option<&Json>,
+    name: Option<&Name>,
 ) -> Json {
     let plan = engine.plan();
     messages::health(
         "online",
         json!({
             "title": plan.shop.title,
+            "name": name.map(Name::as_str),
             "rules": plan.digest,
             "machines": plan.machines.iter().map(|machine| machine.name.as_str()).collect::<Vec<_>>(),
             "messages_rejected": rejected,

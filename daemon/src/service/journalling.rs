@@ -12,8 +12,9 @@ use crate::engine::{
 use crate::guard::{Decision, Switch};
 use crate::journal::{
     Answered, Change, FileShelf, Journal, JournalHealth, KeptDeferral, KeptLockout, KeptState, Kind, Limits,
-    Listener, Pace, Record, Restored, Ticket, rfc3339,
+    Listener, Pace, Record, Restored, Ticket,
 };
+use crate::text::rfc3339;
 use crate::time::{Now, Span};
 
 /// The name of the journal's file in the state folder.

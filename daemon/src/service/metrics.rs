@@ -59,6 +59,7 @@ pub(super) struct Metrics {
     incidents: Family<KindLabels, Counter>,
     rejected: Counter,
     readings_dropped: Counter<u64, AtomicU64>,
+    log_lines_lost: Counter<u64, AtomicU64>,
     detector_failures: Family<MachineLabels, Counter>,
     reloads: Family<KindLabels, Counter>,
     link_up: Gauge,
@@ -82,6 +83,7 @@ impl Metrics {
             incidents: Family::default(),
             rejected: Counter::default(),
             readings_dropped: Counter::default(),
+            log_lines_lost: Counter::default(),
             detector_failures: Family::default(),
             reloads: Family::default(),
             link_up: Gauge::default(),
@@ -105,6 +107,8 @@ impl Metrics {
         registry.register("messages_rejected", "Messages that could not be used", self.rejected.clone());
         let dropped = self.readings_dropped.clone();
         registry.register("readings_dropped", "Readings for which there was no time", dropped);
+        let lost = self.log_lines_lost.clone();
+        registry.register("log_lines_lost", "Log lines that nobody read in time", lost);
         let failures = self.detector_failures.clone();
         registry.register("detector_failures", "Times a detector gave no assessment", failures);
         registry.register("reloads", "Looks at changed rules, by what came of them", self.reloads.clone());
@@ -163,9 +167,15 @@ impl Metrics {
         self.event_seconds.observe(took.as_secs_f64());
     }
 
+    /// What there was no room for, since the start.
+    pub(super) fn lost(&self, readings: u64, log_lines: usize) {
+        self.readings_dropped.inner().store(readings, Ordering::Relaxed);
+        let log_lines = u64::try_from(log_lines).unwrap_or(u64::MAX);
+        self.log_lines_lost.inner().store(log_lines, Ordering::Relaxed);
+    }
+
     /// Once a second, from the loop itself.
-    pub(super) fn turned(&self, now: Moment, engine: &Engine, readings_dropped: u64, health: Json) {
-        self.readings_dropped.inner().store(readings_dropped, Ordering::Relaxed);
+    pub(super) fn turned(&self, now: Moment, engine: &Engine, health: Json) {
         let up = i64::from(engine.link_is_up());
         self.link_up.set(up);
         self.link_is_up.store(up, Ordering::Relaxed);

@@ -197,13 +197,17 @@ impl Watcher {
                 return Some(self.kept_old(errors.map(rules::Problem::render).collect()));
             }
         };
-        let fixed = needs_restart(&self.plan, &compiled.plan);
+        let plan = match compiled.plan.at_site(self.plan.shop.site.as_ref()) {
+            Ok(plan) => plan,
+            Err(why) => return Some(self.kept_old(vec![why.to_string()])),
+        };
+        let fixed = needs_restart(&self.plan, &plan);
         if !fixed.is_empty() {
             return Some(self.kept_old(fixed));
         }
         self.broken = false;
-        let replaced = replaced(&compiled.plan, &self.modules, &modules);
-        self.plan = Arc::new(compiled.plan);
+        let replaced = replaced(&plan, &self.modules, &modules);
+        self.plan = Arc::new(plan);
         self.modules = modules;
         self.keep(&folder);
         let warnings = compiled.warnings.iter().map(rules::Problem::render).collect();

@@ -10,14 +10,18 @@ use bytes::Bytes;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{Notify, mpsc};
 use tokio::time::{Instant, sleep_until};
+use tracing_appender::non_blocking::ErrorCounter;
 
+use super::carrying::Carrying;
 use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::modules::Modules;
 use super::monitor::Monitor;
 use super::reload::{Applied, Outcome, Reloader};
+use super::stand_by::OneOfSeveral;
 use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
+use crate::effects::messages::Topics;
 use crate::engine::{Effect, Engine};
 use crate::event::{Event, LinkState};
 use crate::journal::{Kind, News};
@@ -30,10 +34,14 @@ const BATCH_MAX: usize = 64;
 /// One machine's status is published anew at least every so many turns of the clock below, readings and all.
 const STATUS_TURNS: usize = 10;
 const TURN: Duration = Duration::from_secs(1);
+/// After a command has been handed over: on a small computer the broker needs the processor as much as we do.
+const COMMAND_FIRST: Duration = Duration::from_millis(1);
 /// How often the service says that it lives.
 const HEALTH_TURNS: usize = 30;
+/// Those that stand by must not wait long to notice that nobody guards.
+const HEALTH_TURNS_OF_SEVERAL: usize = 5;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Options {
     pub plan: SharedPlan,
     pub modules: Arc<Modules>,
@@ -41,11 +49,35 @@ pub struct Options {
     pub state_dir: Option<PathBuf>,
     /// The folder the plan comes from, if changes in it are to be taken up.
     pub rules_dir: Option<PathBuf>,
+    /// Log lines for which there was no room, where they are counted.
+    pub lost_lines: Option<ErrorCounter>,
+    /// Where several daemons share the work of one.
+    pub(super) stand_by: Option<OneOfSeveral>,
+}
+
+impl Options {
+    pub fn new(plan: SharedPlan, modules: Arc<Modules>) -> Options {
+        let (state_dir, rules_dir, lost_lines, stand_by) = (None, None, None, None);
+        Options { plan, modules, state_dir, rules_dir, lost_lines, stand_by }
+    }
+}
+
+/// How guarding ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ended {
+    Asked,
+    /// One of several has lost its connection: somebody else may guard by now.
+    LinkLost,
 }
 
 /// Guards until `shutdown` comes. Stopping switches nothing.
 pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow::Result<()> {
+    guard(options, shutdown).await.map(drop)
+}
+
+pub(super) async fn guard(options: Options, shutdown: impl Future<Output = ()>) -> anyhow::Result<Ended> {
     let mut service = Service::start(options)?;
+    service.carry_out(Clock.now()).await;
     let mut shutdown = pin!(shutdown);
     let mut turn = tokio::time::interval(TURN);
     turn.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -53,24 +85,25 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow
     let answers = service.answers.clone();
     let mut hangup = signal(SignalKind::hangup())?;
     supervisor::ready();
-    loop {
+    let ended = loop {
         timer.as_mut().reset(service.next_deadline());
         tokio::select! {
-            () = &mut shutdown => break,
+            () = &mut shutdown => break Ended::Asked,
             arrived = service.inbox.recv() => match arrived {
-                Some((now, arrival)) => service.take_arrivals(now, arrival),
-                None => break,
+                Some((now, arrival)) => service.take_arrivals(now, arrival).await,
+                // Only the link of one of several ends by itself.
+                None => break Ended::LinkLost,
             },
-            () = answers.notified() => service.take_assessments(),
-            () = &mut timer => service.handle(Clock.now(), Event::Tick),
-            Some(news) = service.news.recv() => service.take_news(news),
-            Some(outcome) = next_outcome(&mut service.reloader) => service.take_outcome(outcome),
+            () = answers.notified() => service.take_assessments().await,
+            () = &mut timer => service.handle(Clock.now(), Event::Tick).await,
+            Some(news) = service.news.recv() => service.take_news(news).await,
+            Some(outcome) = next_outcome(&mut service.reloader) => service.take_outcome(outcome).await,
             Some(()) = hangup.recv() => service.look_at_rules(),
-            _ = turn.tick() => service.turn(),
+            _ = turn.tick() => service.turn().await,
         }
-    }
-    service.stop().await;
-    Ok(())
+    };
+    service.stop(ended).await;
+    Ok(ended)
 }
 
 struct Service {
@@ -86,21 +119,30 @@ struct Service {
     news: mpsc::UnboundedReceiver<News>,
     reloader: Option<Reloader>,
     monitor: Monitor,
+    lost_lines: Option<ErrorCounter>,
+    stand_by: Option<OneOfSeveral>,
     /// What came of the last look at the rules.
     reloaded: Option<serde_json::Value>,
 }
 
 impl Service {
     fn start(options: Options) -> anyhow::Result<Service> {
-        let Options { plan, modules, state_dir, rules_dir } = options;
+        let Options { plan, modules, state_dir, rules_dir, lost_lines, stand_by } = options;
         let (tell, news) = mpsc::unbounded_channel();
         let listener = Arc::new(move |item| drop(tell.send(item)));
-        let (journalling, former) = Journalling::start(state_dir.as_deref(), listener);
+        let (mut journalling, mut former) = Journalling::start(state_dir.as_deref(), listener);
+        let carrying = stand_by.as_ref().map(|stand_by| {
+            former = stand_by.carried.over(&former);
+            former.machines.iter().for_each(|kept| journalling.keep(kept.clone()));
+            Carrying::new(&plan, &former)
+        });
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();
         let workers = Workers::start(Box::new(move || bell.notify_one()))?;
         let will = Bytes::from(health::offline().to_string());
-        let config = LinkConfig::new(plan.shop.broker.clone(), &plan.shop.prefix, will)?;
+        let mut config = LinkConfig::new(plan.shop.broker.clone(), &plan.shop.prefix, will)?;
+        config.health_topic = Topics::of(&plan.shop).health();
+        config.once = stand_by.is_some();
         let (link, inbox) = link::spawn(config, &wiring::wanted(&plan)?, wiring::classifier(&plan));
         let now = Clock.now();
         let engine = Engine::new(plan.clone(), &former, now);
@@ -109,7 +151,7 @@ impl Service {
             None => None,
         };
         let monitoring = plan.shop.monitoring;
-        let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling);
+        let dispatch = Dispatch::new(plan, link.clone(), workers, modules, journalling, carrying);
         let mut monitor = Monitor::new(dispatch.metrics.clone());
         monitor.follow(monitoring);
         let mut service = Service {
@@ -123,43 +165,53 @@ impl Service {
             news,
             reloader,
             monitor,
+            lost_lines,
+            stand_by,
             reloaded: None,
         };
         let body = serde_json::json!({ "rules": service.engine.plan().digest });
         service.dispatch.journalling.start_or_stop(Kind::Start, now, body);
         service.engine.start(now, &mut service.effects);
-        service.carry_out(now);
         Ok(service)
     }
 
-    fn handle(&mut self, now: Now, event: Event) {
+    async fn handle(&mut self, now: Now, event: Event) {
         self.engine.handle(now, event, &mut self.effects);
-        self.carry_out(now);
+        self.carry_out(now).await;
     }
 
-    fn carry_out(&mut self, now: Now) {
-        self.dispatch.carry_out(now, &self.engine, &mut self.effects);
-        for assessed in std::mem::take(&mut self.dispatch.absent) {
-            self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
+    async fn carry_out(&mut self, now: Now) {
+        loop {
+            if self.dispatch.send_commands(now.moment, &self.effects) {
+                // Somebody has pressed a button and waits: broker and outlet come before anything is logged or said of it.
+                tokio::time::sleep(COMMAND_FIRST).await;
+            }
+            self.dispatch.carry_out(now, &self.engine, &mut self.effects);
+            let absent = std::mem::take(&mut self.dispatch.absent);
+            if absent.is_empty() {
+                return;
+            }
+            for assessed in absent {
+                self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
+            }
         }
-        self.dispatch.carry_out(now, &self.engine, &mut self.effects);
     }
 
-    fn take_arrivals(&mut self, now: Now, first: Arrival) {
+    async fn take_arrivals(&mut self, now: Now, first: Arrival) {
         let begin = Instant::now();
-        self.take_arrival(now, first);
+        self.take_arrival(now, first).await;
         for _ in 1..BATCH_MAX {
             match self.inbox.try_recv() {
-                Ok((now, arrival)) => self.take_arrival(now, arrival),
+                Ok((now, arrival)) => self.take_arrival(now, arrival).await,
                 Err(_) => break,
             }
         }
         self.dispatch.metrics.event_took(begin.elapsed());
     }
 
-    fn take_arrival(&mut self, now: Now, arrival: Arrival) {
+    async fn take_arrival(&mut self, now: Now, arrival: Arrival) {
         match arrival {
-            Arrival::Message(message) => self.handle(now, Event::Message(message)),
+            Arrival::Message(message) => self.handle(now, Event::Message(message)).await,
             Arrival::Link(state) => {
                 let body = match &state {
                     LinkState::Up => {
@@ -173,21 +225,22 @@ impl Service {
                 };
                 self.dispatch.journalling.link(now, body);
                 let up = state == LinkState::Up;
-                self.handle(now, Event::Link(state));
+                self.handle(now, Event::Link(state)).await;
                 if up {
                     self.publish_everything(now);
+                    self.take_missed_presses(now).await;
                 }
             }
             Arrival::Report(report) => tell(&report),
         }
     }
 
-    fn take_assessments(&mut self) {
+    async fn take_assessments(&mut self) {
         let now = Clock.now();
         for assessed in self.dispatch.collect() {
             self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
         }
-        self.carry_out(now);
+        self.carry_out(now).await;
     }
 
     fn look_at_rules(&self) {
@@ -198,12 +251,12 @@ impl Service {
     }
 
     /// The one place where rules change. The loop is between two events, so every request is judged by one set of rules.
-    fn take_outcome(&mut self, outcome: Outcome) {
+    async fn take_outcome(&mut self, outcome: Outcome) {
         let now = Clock.now();
         supervisor::reloading();
         let (word, problems) = match outcome {
             Outcome::Applied(applied) => {
-                self.adopt(now, *applied);
+                self.adopt(now, *applied).await;
                 ("applied", Vec::new())
             }
             Outcome::Unchanged => {
@@ -225,7 +278,7 @@ impl Service {
         };
         self.dispatch.metrics.reloaded(word);
         let body = serde_json::json!({
-            "at": crate::journal::rfc3339(now.wall),
+            "at": crate::text::rfc3339(now.wall),
             "outcome": word,
             "rules": self.engine.plan().digest,
             "problems": problems,
@@ -238,7 +291,7 @@ impl Service {
         }
     }
 
-    fn adopt(&mut self, now: Now, applied: Applied) {
+    async fn adopt(&mut self, now: Now, applied: Applied) {
         let Applied { plan, modules, replaced, warnings } = applied;
         for warning in &warnings {
             tracing::warn!("{warning}");
@@ -252,12 +305,12 @@ impl Service {
         self.monitor.follow(plan.shop.monitoring);
         self.dispatch.adopt(now.moment, plan.clone(), modules);
         self.engine.adopt(plan.clone(), &replaced, now, &mut self.effects);
-        self.carry_out(now);
+        self.carry_out(now).await;
         self.link.replace_subscriptions(&wanted, wiring::classifier(&plan));
         self.dispatch.say(now, "rules-applied", "New rules are in force.");
     }
 
-    fn take_news(&mut self, news: News) {
+    async fn take_news(&mut self, news: News) {
         let now = Clock.now();
         match news {
             News::Health(health) => tracing::info!(?health, "journal"),
@@ -267,7 +320,7 @@ impl Service {
             News::RestoredLate(restored) => {
                 tracing::warn!("what a former run kept could be read only now; its lockouts are in force");
                 self.engine.recall(&journalling::former(&restored), now, &mut self.effects);
-                self.carry_out(now);
+                self.carry_out(now).await;
             }
         }
         if self.engine.link_is_up() {
@@ -276,13 +329,14 @@ impl Service {
     }
 
     /// Once a second: a share of the machines is shown anew, and now and then the service itself.
-    fn turn(&mut self) {
+    async fn turn(&mut self) {
         let now = Clock.now();
         self.turns += 1;
         // Only a loop that gets here, through the same queue as every event, is alive.
         supervisor::alive();
-        let dropped = self.inbox.readings_dropped();
-        self.dispatch.metrics.turned(now.moment, &self.engine, dropped, self.health());
+        let lost_lines = self.lost_lines.as_ref().map_or(0, ErrorCounter::dropped_lines);
+        self.dispatch.metrics.lost(self.inbox.readings_dropped(), lost_lines);
+        self.dispatch.metrics.turned(now.moment, &self.engine, self.health());
         if !self.engine.link_is_up() {
             return;
         }
@@ -290,13 +344,25 @@ impl Service {
         for index in (self.turns % STATUS_TURNS..machines).step_by(STATUS_TURNS) {
             self.dispatch.publish_status(now, &self.engine, index);
         }
-        if self.turns.is_multiple_of(HEALTH_TURNS) {
+        let health_turns = if self.stand_by.is_some() { HEALTH_TURNS_OF_SEVERAL } else { HEALTH_TURNS };
+        if self.turns.is_multiple_of(health_turns) {
             self.publish_health(now);
+        }
+        self.take_missed_presses(now).await;
+    }
+
+    /// Emergencies from before we took over that nobody has answered.
+    async fn take_missed_presses(&mut self, now: Now) {
+        let missed = self.stand_by.as_ref().map(|stand_by| stand_by.take_presses(now)).unwrap_or_default();
+        for message in missed {
+            tracing::warn!(topic = %message.topic.escape_debug(), "an emergency that nobody has answered");
+            self.handle(now, Event::Message(message)).await;
         }
     }
 
     fn publish_everything(&mut self, now: Now) {
         self.publish_health(now);
+        self.dispatch.publish_carried(now);
         for index in 0..self.engine.plan().machines.len() {
             self.dispatch.publish_status(now, &self.engine, index);
         }
@@ -313,6 +379,7 @@ impl Service {
             self.inbox.readings_dropped(),
             &self.dispatch.journalling.health(),
             self.reloaded.as_ref(),
+            self.stand_by.as_ref().map(|stand_by| &stand_by.name),
         )
     }
 
@@ -323,11 +390,13 @@ impl Service {
     }
 
     /// Open windows are closed, and said to be; what waits is answered; nothing is switched.
-    async fn stop(mut self) {
-        supervisor::stopping();
+    async fn stop(mut self, ended: Ended) {
+        if ended == Ended::Asked {
+            supervisor::stopping();
+        }
         let now = Clock.now();
         self.engine.stop(now, &mut self.effects);
-        self.carry_out(now);
+        self.carry_out(now).await;
         self.dispatch.journalling.start_or_stop(Kind::Stop, now, serde_json::json!({}));
         self.link.shutdown(Bytes::from(health::offline().to_string())).await;
         let journalling = self.dispatch.journalling;

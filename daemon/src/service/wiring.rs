@@ -18,6 +18,11 @@ pub(super) fn wanted(plan: &Plan) -> Result<Vec<(Filter, Kind)>, BadFilter> {
         .collect()
 }
 
+/// For one that stands by: all that it hears is rare, and none of it may be dropped.
+pub(super) fn stand_by_classifier() -> Classifier {
+    std::sync::Arc::new(|_| Lane::State)
+}
+
 /// Which queue of the link each topic waits in.
 pub(super) fn classifier(plan: &Plan) -> Classifier {
     let classes = Classes::new(plan);

@@ -11,8 +11,8 @@ use crate::cli::{pictures, progress};
 use crate::commission::{Notebook, known};
 use crate::event::Value;
 use crate::intake::decode_number;
-use crate::journal::rfc3339;
 use crate::recording::Writer;
+use crate::text::rfc3339;
 use crate::time::{Clock, Span, WallTime};
 
 /// Less tells nothing about what idle is.

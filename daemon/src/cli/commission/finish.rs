@@ -11,10 +11,10 @@ use crate::cli::exit_code::Exit;
 use crate::commission::{self, ButtonAnswer, Item, Notebook, Outcome, Page, Place, Tried};
 use crate::event::Message;
 use crate::files;
-use crate::journal::rfc3339;
 use crate::plan::Plan;
 use crate::rules::{self, Folder, Surroundings, SystemSecrets};
 use crate::service::Modules;
+use crate::text::rfc3339;
 use crate::time::Clock;
 
 /// How long one thing of the drill is waited for; Enter ends it before.

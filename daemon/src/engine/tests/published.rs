@@ -3,9 +3,10 @@
 use serde_json::{Value as Json, json};
 
 use super::world::{World, name};
+use crate::effects::carried::Carried;
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{Effect, request_topic};
+use crate::engine::{Effect, KeptDeferral, KeptLockout, KeptMachine, request_topic};
 use crate::event::{Event, Message, Verdict};
 use crate::guard::{Decision, Reason, RequestKind};
 use crate::intake;
@@ -35,11 +36,15 @@ fn topics_are_the_documents_addresses() {
         ("announcement", topics.announcement()),
         ("incident", topics.incident()),
         ("request", request_topic("idlegate", "console")),
+        ("stand-by", topics.stand_by("left")),
+        ("kept", topics.kept("mill")),
+        ("answered", topics.answered("console")),
     ] {
         let address = document["channels"][channel]["address"].as_str().unwrap();
         let filled = address
             .replace("{prefix}", "idlegate")
             .replace("{machine}", "mill")
+            .replace("{name}", "left")
             .replace("{input}", "console");
         assert_eq!(filled, topic);
     }
@@ -97,6 +102,28 @@ fn decisions_announcements_incidents_and_states_are_as_described() {
 #[test]
 fn health_is_as_described() {
     assert_described("health", &messages::health("offline", json!({})));
+}
+
+#[test]
+fn what_one_guard_leaves_to_the_next_is_as_described() {
+    let world = World::new();
+    let mut carried = Carried::default();
+    assert_described("kept", &carried.kept_message(world.now, &name("mill")));
+    carried.keep(KeptMachine {
+        machine: name("mill"),
+        lockout: Some(KeptLockout { by: name("red"), emergency: true }),
+        deferral: Some(KeptDeferral {
+            by: name("night"),
+            expires: world.now.wall,
+            remaining: Span::secs(90),
+        }),
+    });
+    assert_described("kept", &carried.kept_message(world.now, &name("mill")));
+    carried.answered(&name("console"), &"a-1".into());
+    assert_described("answered", &carried.answered_message(world.now, &name("console")));
+    for role in ["standing-by", "taking-over", "guarding", "offline"] {
+        assert_described("stand-by", &messages::stand_by(world.now, "left", role, "digest"));
+    }
 }
 
 #[test]

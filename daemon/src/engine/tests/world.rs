@@ -92,6 +92,7 @@ pub(super) fn plan() -> Plan {
         }],
         policy: Policy::default(),
         circuit: None,
+        site: None,
     };
     let button = Rights { may_force: true, ..Rights::PLAIN };
     let by_topic = |filter: &str, event_id: Option<&str>| InputSource::Topic {
@@ -122,6 +123,9 @@ pub(super) fn plan() -> Plan {
             circuits: Vec::new(),
             tariff: None,
             monitoring: None,
+            sites: Vec::new(),
+            site: None,
+            elsewhere: std::collections::BTreeSet::new(),
         },
         machines: vec![mill],
         inputs: vec![

@@ -8,6 +8,12 @@ use super::*;
 const FOLDER: &str = "IDLEGATE_JOURNAL_CRASH_FOLDER";
 const ROUNDS: u64 = 25;
 
+/// After any day on which this runs: the journal forgets answers that are a day old by the computer's clock.
+fn later(moment: u64) -> Now {
+    const YEAR_2100: i64 = 4_102_444_800_000;
+    Now { moment: Moment(moment), wall: WallTime(YEAR_2100 + i64::try_from(moment).unwrap()) }
+}
+
 /// The process that is killed: stores lockouts and deferrals, and says a number as soon as it is confirmed.
 #[test]
 #[ignore = "started by the test below"]
@@ -19,7 +25,7 @@ fn writer_to_be_killed() {
         for chatter in 0..number % 7 {
             journal.append(decision(chatter));
         }
-        let now = at(number);
+        let now = later(number);
         let deferral = KeptDeferral::until(name("schedule"), Moment(number + 1_000_000), now);
         let kept = KeptState { lockout: None, deferral: Some(deferral) };
         let change = Change::from(Record::new(Kind::Deferral, now, json!({ "number": number })))
@@ -57,7 +63,7 @@ fn after_kill_at_random_points_nothing_confirmed_is_missing_and_nothing_is_doubl
             assert!(last >= Some(confirmed), "round {round}: confirmed {confirmed}, found up to {last:?}");
             // The kept state is of the same moment as the last record of it.
             let kept = restored.kept[&name("mill")].deferral.as_ref().unwrap();
-            assert_eq!(kept.expires.0, at(last.unwrap()).wall.0 + 1_000_000, "round {round}");
+            assert_eq!(kept.expires.0, later(last.unwrap()).wall.0 + 1_000_000, "round {round}");
             let event = last.unwrap().to_string();
             assert!(restored.answered.iter().any(|answered| answered.event == event), "round {round}");
         }

@@ -51,7 +51,8 @@ pub(super) fn compile(
     let complete = outlet.is_some();
     let outlet = outlet.unwrap_or_else(no_outlet);
     let circuit = on_circuit(section, shop_section, report);
-    let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy, circuit };
+    let site = at_site(section, shop_section, report);
+    let mut machine = Machine { name, title, outlet, signals, detectors: Vec::new(), policy, circuit, site };
     let (detectors, detector_places) = detector::compile(section, &machine, folder, around, report);
     machine.policy.on_needs_permit = detectors.iter().any(|detector| detector.role == Role::PermitOn);
     machine.detectors = detectors;
@@ -66,6 +67,27 @@ pub(super) fn compile(
         detectors: detector_places,
     };
     complete.then_some((machine, places))
+}
+
+/// A machine that no daemon guards, or of which nobody knows which, is refused by all of them.
+fn at_site(section: &Section<'_>, shop: Option<&Section<'_>>, report: &mut Report<'_>) -> Option<Name> {
+    let sites = shop.map(shop::sites).unwrap_or_default();
+    let known = || sites.iter().map(Name::as_str);
+    let Some(site) = section.text("site") else {
+        if !sites.is_empty() && !section.has("site") {
+            let message = "the shop is split into sites, and this machine names none: nobody would guard it";
+            let help = format!("add site = one of {}", known().collect::<Vec<_>>().join(", "));
+            report.add(Code::MissingKey, section.place, message.to_owned()).help(help);
+        }
+        return None;
+    };
+    let found = sites.iter().find(|known| known.as_str() == site.value);
+    if found.is_none() {
+        let message = format!("no site called {}", quoted(site.value));
+        let otherwise = format!("declare it in shop.toml: sites = [\"{}\"]", site.value);
+        report.add(Code::UnknownName, site.place, message).nearest(site.value, known(), &otherwise);
+    }
+    found.cloned()
 }
 
 fn on_circuit(

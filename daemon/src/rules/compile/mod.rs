@@ -175,11 +175,31 @@ fn assemble(
     let plan = Plan { shop: shop.flatten()?, machines, inputs, digest: folder.digest.clone() };
     // Advice on a half-read folder would be about what was not read.
     let all_read = documents.len() == folder.files.len() && plan.machines.len() == known_machines.len();
+    if all_read {
+        circuits_at_one_site(&plan, &machine_places, report);
+    }
     if all_read && !report.has_errors() {
         advice::topics(&plan, &machine_places, &input_places, report);
         advice::people(&plan, &machine_places, &input_places, report);
     }
     Some(plan)
+}
+
+/// A daemon knows only what its own machines draw.
+fn circuits_at_one_site(plan: &Plan, places: &[MachinePlaces], report: &mut Report<'_>) {
+    for (at, (machine, places)) in plan.machines.iter().zip(places).enumerate() {
+        let Some(on) = machine.circuit else { continue };
+        let same = |other: &&Machine| other.circuit.is_some_and(|other| other.circuit == on.circuit);
+        let first = plan.machines[..at].iter().find(same);
+        if let Some(first) = first.filter(|first| first.site != machine.site) {
+            let circuit = &plan.shop.circuits[on.circuit].name;
+            let message =
+                format!("circuit {circuit} is shared with {}, which is at another site", first.name);
+            report.add(Code::ConflictingKeys, places.file, message).help(
+                "machines on one circuit must be guarded by one daemon: give them the same site".to_owned(),
+            );
+        }
+    }
 }
 
 /// Where the parts of a machine stand, for what is found out later.

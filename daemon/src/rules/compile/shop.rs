@@ -1,6 +1,6 @@
 //! shop.toml: broker, announcements, state.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -43,7 +43,23 @@ pub(super) fn compile(
         circuits,
         tariff,
         monitoring,
+        sites: sites(section),
+        site: None,
+        elsewhere: BTreeSet::new(),
     })
+}
+
+/// As they are written. A name that is none has been reported when its form was checked.
+pub(super) fn sites(section: &Section<'_>) -> Vec<Name> {
+    let mut sites: Vec<Name> = Vec::new();
+    for site in section.list("sites") {
+        if let Some(name) = site.value.as_str().and_then(|name| Name::new(name).ok())
+            && !sites.contains(&name)
+        {
+            sites.push(name);
+        }
+    }
+    sites
 }
 
 /// In order of name, as the table is. What is missing in one has been reported when its form was checked.

@@ -3,6 +3,12 @@
 //! not answer.
 
 mod calls;
+mod decisions;
+mod emergency;
+#[path = "../../../../daemon/src/detectors/tests/handmade.rs"]
+#[expect(dead_code, reason = "the library's tests use more of it")]
+#[expect(clippy::unwrap_used, reason = "it is the library's tests' own")]
+mod handmade;
 mod press;
 mod process;
 mod readings;
@@ -17,7 +23,7 @@ use self::table::Table;
 const USAGE: &str = "\
 bench [--short] [--only SECTION] [--json FILE]
   --short         what the test command runs
-  --only SECTION  press, readings, calls, replay or process
+  --only SECTION  press, emergency, readings, calls, core, replay or process
   --json FILE     the figures, for a machine to read";
 
 /// How much is measured.
@@ -70,11 +76,17 @@ async fn main() -> Result<()> {
         show("press", press::measure(size, false).await?);
         show("press-under-load", press::measure(size, true).await?);
     }
+    if wanted("emergency") {
+        show("emergency", emergency::measure(size).await?);
+    }
     if wanted("readings") {
         show("readings", readings::measure(size).await?);
     }
     if wanted("calls") {
         show("calls", calls::measure(size)?);
+    }
+    if wanted("core") {
+        show("core", decisions::measure(size)?);
     }
     if wanted("replay") {
         show("replay", replay::measure(size)?);

@@ -1,12 +1,12 @@
 //! The program as a whole: how soon it is there, with and without compiled detectors on disk, and how much memory it takes.
 
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use anyhow::{Context as _, Result};
+use anyhow::Result;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
+use idlegate_tests::process::Process;
 use tokio::time::sleep;
 
 use super::Size;
@@ -16,47 +16,6 @@ use super::table::Table;
 const DETECTORS: usize = 3;
 /// Until what was needed for the start alone has been given back.
 const SETTLE: Duration = Duration::from_secs(3);
-
-/// The guard as a process of its own; killed when dropped.
-pub(crate) struct Guard(Child);
-
-impl Guard {
-    pub(crate) fn start(rules: &Path, state: &Path) -> Result<Guard> {
-        let program = std::env::current_exe()?.with_file_name("idlegate");
-        let child = Command::new(&program)
-            .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .with_context(|| format!("starting {}", program.display()))?;
-        Ok(Guard(child))
-    }
-
-    /// In KiB, as the system counts it (VmRSS).
-    pub(crate) fn resident_kib(&self) -> Result<f64> {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.0.id()))?;
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).context("no VmRSS")?;
-        Ok(line.trim().trim_end_matches(" kB").parse()?)
-    }
-
-    /// User and system time so far.
-    pub(crate) fn cpu_seconds(&self) -> Result<f64> {
-        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.0.id()))?;
-        let after = stat.rsplit_once(')').context("no stat")?.1;
-        let ticks: Vec<f64> =
-            after.split_whitespace().skip(11).take(2).filter_map(|word| word.parse().ok()).collect();
-        // A hundred ticks a second on Linux, whatever the kernel's own clock does.
-        Ok(ticks.iter().sum::<f64>() / 100.0)
-    }
-}
-
-impl Drop for Guard {
-    fn drop(&mut self) {
-        // It may have ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 /// A shop of so many machines with three detectors each.
 pub(crate) fn shop(dir: &Path, port: u16, machines: usize) -> Result<()> {
@@ -94,7 +53,7 @@ pub(crate) async fn online(client: &mut Client) -> Result<()> {
 pub(crate) async fn measure(size: Size) -> Result<Table> {
     let mut table = Table::new("the program", &["start, ms", "again, ms", "memory, MiB", "KiB/detector"]);
     let mut least = None;
-    for machines in [1, 10, 100, 1_000].into_iter().filter(|machines| *machines <= size.machines.min(256)) {
+    for machines in [1, 10, 100, 1_000].into_iter().filter(|machines| *machines <= size.machines) {
         let dir = tempfile::tempdir()?;
         let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
         let mut starts = Vec::new();
@@ -106,7 +65,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
             let mut client = Client::connect(broker.port()).await?;
             client.subscribe("idlegate/health").await?;
             let begin = Instant::now();
-            let guard = Guard::start(&rules, &state)?;
+            let guard = Process::start(&rules, &state)?;
             online(&mut client).await?;
             starts.push(begin.elapsed().as_secs_f64() * 1e3);
             for number in 0..machines {

@@ -5,10 +5,12 @@ use std::time::{Duration, Instant};
 use anyhow::{Result, ensure};
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
+use idlegate_tests::process::Process;
 use serde_json::Value as Json;
 
 use super::Size;
-use super::process::{Guard, online, shop};
+use super::press::Script;
+use super::process::{online, shop};
 use super::table::Table;
 
 /// Draws that mean the same, so that only the last of a flood changes anything.
@@ -16,11 +18,18 @@ const IDLE: [&str; 2] = ["12", "13"];
 
 pub(crate) async fn measure(size: Size) -> Result<Table> {
     let mut table = Table::new("readings through Mosquitto", &["readings/s", "CPU s/million"]);
-    for machines in [1, 10, 100].into_iter().filter(|machines| *machines <= size.machines) {
+    match Script::start_at_new_broker() {
+        Ok((broker, script)) => {
+            table.row("Python script, one machine", &[by_script(size, &broker).await?, f64::NAN]);
+            drop(script);
+        }
+        Err(why) => println!("the Python script is not measured: {why:#}"),
+    }
+    for machines in [1, 10, 100, 1_000].into_iter().filter(|machines| *machines <= size.machines) {
         let broker = Mosquitto::start()?;
         let dir = tempfile::tempdir()?;
         shop(&dir.path().join("rules"), broker.port(), machines)?;
-        let guard = Guard::start(&dir.path().join("rules"), &dir.path().join("state"))?;
+        let guard = Process::start(&dir.path().join("rules"), &dir.path().join("state"))?;
         let mut watch = Client::connect(broker.port()).await?;
         watch.subscribe("idlegate/machine/machine-0").await?;
         watch.subscribe("idlegate/health").await?;
@@ -72,4 +81,19 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
         ensure!(judged.as_secs_f64() > 0.0, "no time has passed");
     }
     Ok(table)
+}
+
+/// As many readings as a tenth of the others get: it takes its time.
+async fn by_script(size: Size, broker: &Mosquitto) -> Result<f64> {
+    let mut client = Client::connect(broker.port()).await?;
+    client.subscribe("bench/script/command").await?;
+    let readings = size.readings / 10;
+    let begin = Instant::now();
+    for nth in 0..readings {
+        client.publish_at_most_once("meters/mill", IDLE[nth as usize % 2]).await?;
+    }
+    // Answered when all before it has been looked at.
+    client.publish_at_most_once("bench/script/button", "press").await?;
+    tokio::time::timeout(Duration::from_secs(120), client.message()).await??;
+    Ok(f64::from(readings) / begin.elapsed().as_secs_f64())
 }

@@ -1,6 +1,7 @@
 //! Rules files and the journal's.
 
 use std::fs;
+use std::io::Write as _;
 
 use anyhow::{Context as _, Result, ensure};
 use idlegate_tests::broker::Mosquitto;
@@ -86,6 +87,89 @@ pub(crate) async fn no_state_folder() -> Result<()> {
     hand.hears("idlegate/health", degraded).await?;
     hand.is_still_guarded().await?;
     guard.stop().await
+}
+
+/// A small disk of its own in memory; gone when dropped.
+struct SmallDisk(TempDir);
+
+impl SmallDisk {
+    fn new() -> Result<SmallDisk> {
+        let dir = tempfile::tempdir()?;
+        run("mount", &["-t", "tmpfs", "-o", "size=4m", "tmpfs"], dir.path())
+            .context("this trial needs root")?;
+        Ok(SmallDisk(dir))
+    }
+
+    fn fill(&self) -> Result<()> {
+        let mut file = fs::File::create(self.large_file())?;
+        let piece = vec![7; 64 * 1024];
+        // Until there is no room for another byte.
+        while file.write_all(&piece).is_ok() {}
+        Ok(())
+    }
+
+    fn large_file(&self) -> std::path::PathBuf {
+        self.0.path().join("something-large")
+    }
+
+    fn become_read_only(&self, read_only: bool) -> Result<()> {
+        run("mount", &["-o", if read_only { "remount,ro" } else { "remount,rw" }], self.0.path())
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        // A disk that is still in use goes when it is no longer.
+        let _ = run("umount", &["-l"], self.0.path());
+    }
+}
+
+fn run(program: &str, args: &[&str], path: &std::path::Path) -> Result<()> {
+    let output = std::process::Command::new(program).args(args).arg(path).output()?;
+    ensure!(output.status.success(), "{program}: {}", String::from_utf8_lossy(&output.stderr));
+    Ok(())
+}
+
+pub(crate) async fn disk_full() -> Result<()> {
+    let disk = SmallDisk::new()?;
+    let broker = Mosquitto::start()?;
+    let guard = Guard::start(plan(broker.port())?, Some(disk.0.path().to_owned()))?;
+    let mut hand = Hand::at(broker.port()).await?;
+    hand.outlet("on").await?;
+    hand.draws("450", "busy").await?;
+    disk.fill()?;
+    hand.press().await?;
+    hand.decision("held").await?;
+    nothing_is_recorded(&mut hand).await?;
+    fs::remove_file(disk.large_file())?;
+    everything_is_recorded(&mut hand).await?;
+    hand.is_still_guarded().await?;
+    guard.stop().await
+}
+
+pub(crate) async fn disk_read_only() -> Result<()> {
+    let disk = SmallDisk::new()?;
+    disk.become_read_only(true)?;
+    let broker = Mosquitto::start()?;
+    let guard = Guard::start(plan(broker.port())?, Some(disk.0.path().to_owned()))?;
+    let mut hand = Hand::early(broker.port()).await?;
+    nothing_is_recorded(&mut hand).await?;
+    hand.is_still_guarded().await?;
+    disk.become_read_only(false)?;
+    everything_is_recorded(&mut hand).await?;
+    guard.stop().await
+}
+
+async fn nothing_is_recorded(hand: &mut Hand) -> Result<()> {
+    hand.hears("idlegate/health", |health| journal(health).starts_with("degraded")).await.map(drop)
+}
+
+async fn everything_is_recorded(hand: &mut Hand) -> Result<()> {
+    hand.hears("idlegate/health", |health| journal(health) == "ok").await.map(drop)
+}
+
+fn journal(health: &serde_json::Value) -> &str {
+    health["journal"].as_str().unwrap_or_default()
 }
 
 pub(crate) async fn damaged_journal() -> Result<()> {

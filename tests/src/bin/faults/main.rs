@@ -44,7 +44,7 @@ macro_rules! faults {
     };
 }
 
-fn catalogue() -> [Fault; 26] {
+fn catalogue() -> [Fault; 30] {
     faults! {
         false broker::down_at_start: "broker down at the start" => "connects when it comes, and guards";
         false broker::dies: "broker dies and comes back" => "a working machine is still held, no off";
@@ -61,9 +61,13 @@ fn catalogue() -> [Fault; 26] {
         false files::broken: "rules with a slip, deleted, a folder in their place" => "the old ones stay";
         false files::saved_often: "100 saves in a second" => "the last one counts";
         false files::no_state_folder: "a state folder that cannot be made" => "guards from memory, and says so";
+        false files::disk_full: "the disk is full, and has room again" => "guards from memory, says so, records again";
+        false files::disk_read_only: "the disk is read-only at the start" => "guards from memory, says so, records again";
         false files::damaged_journal: "a journal that is none" => "set aside, a new one begun";
         false process::restarts: "20 restarts while the mill works" => "never an off";
         true process::frozen: "stopped in a window, a force waits" => "it is old, and held";
+        true process::twice: "started twice" => "nothing is switched, and one guards";
+        false process::few_files: "no more files may be opened" => "guards all the same";
         false process::terminated: "ended in a window" => "the window is closed, and it ends well";
         false people::bouncing: "five presses within 80 ms" => "one request";
         false people::press_reported_as_both: "one gesture reported as press and hold" => "no force";

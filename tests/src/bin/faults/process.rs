@@ -1,44 +1,12 @@
 //! The program as a process: ended, frozen, started again and again.
 
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
-
-use anyhow::{Context as _, Result, ensure};
+use anyhow::{Result, ensure};
 use idlegate_tests::broker::Mosquitto;
+use idlegate_tests::process::Process;
 use idlegate_tests::shop::{Guard, plan, write_rules};
 use tempfile::TempDir;
 
 use crate::stage::{Hand, pause};
-
-/// Killed when dropped.
-struct Process(Child);
-
-impl Process {
-    fn start(rules: &Path, state: &Path) -> Result<Process> {
-        let program = std::env::current_exe()?.with_file_name("idlegate");
-        let child = Command::new(&program)
-            .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .with_context(|| format!("starting {}", program.display()))?;
-        Ok(Process(child))
-    }
-
-    fn signal(&self, word: &str) -> Result<()> {
-        let status = Command::new("kill").args([&format!("-{word}"), &self.0.id().to_string()]).status()?;
-        ensure!(status.success(), "kill -{word}");
-        Ok(())
-    }
-}
-
-impl Drop for Process {
-    fn drop(&mut self) {
-        // It may have ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 struct Scene {
     _broker: Mosquitto,
@@ -90,12 +58,49 @@ pub(crate) async fn frozen() -> Result<()> {
     scene.hand.is_still_guarded().await
 }
 
+/// The second uses the same client id and the same state folder.
+pub(crate) async fn twice() -> Result<()> {
+    let mut scene = in_window().await?;
+    let [rules, state] = &scene._folders;
+    let mut second = Process::start(rules.path(), state.path())?;
+    pause(3_000).await;
+    scene.hand.nothing_is_switched().await?;
+    if second.is_running()? {
+        second.signal("KILL")?;
+        second.wait()?;
+    }
+    scene.hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+    scene.hand.is_still_guarded().await
+}
+
+pub(crate) async fn few_files() -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let folders = [tempfile::tempdir()?, tempfile::tempdir()?];
+    write_rules(folders[0].path(), broker.port())?;
+    let shop = folders[0].path().join("shop.toml");
+    let port = idlegate_tests::broker::free_port()?;
+    let text = std::fs::read_to_string(&shop)? + &format!("[monitoring]\nlisten = \"127.0.0.1:{port}\"\n");
+    std::fs::write(&shop, text)?;
+    let process = Process::start(folders[0].path(), folders[1].path())?;
+    let mut hand = Hand::at(broker.port()).await?;
+    hand.outlet("on").await?;
+    let limit = format!("--nofile={}", process.open_files()? + 2);
+    let limited =
+        std::process::Command::new("prlimit").args(["--pid", &process.id().to_string(), &limit]).status()?;
+    ensure!(limited.success(), "prlimit");
+    // Visitors to the page take all that is left.
+    let visitors: Vec<_> = (0..20).map(|_| std::net::TcpStream::connect(("127.0.0.1", port))).collect();
+    hand.is_still_guarded().await?;
+    drop(visitors);
+    Ok(())
+}
+
 pub(crate) async fn terminated() -> Result<()> {
     let mut scene = in_window().await?;
     scene.process.signal("TERM")?;
     scene.hand.hears("idlegate/announcement", |told| told["kind"] == "window-over").await?;
     scene.hand.hears("idlegate/health", |health| health["state"] == "offline").await?;
-    let ended = tokio::task::block_in_place(|| scene.process.0.wait())?;
+    let ended = tokio::task::block_in_place(|| scene.process.wait())?;
     ensure!(ended.success(), "{ended}");
     scene.hand.nothing_is_switched().await
 }

@@ -1,0 +1,72 @@
+//! Several daemons at one broker, of which one guards and the others stand by.
+//!
+//! **The broker is the arbiter.** Whoever guards uses the client id from the rules, and a broker keeps one connection for a
+//! client id: the newer takes it from the older. So there are never two that can publish a command. Everything else here only
+//! decides *when* to reach for that id, and may be wrong at the cost of a needless change-over, never of a doubled guard.
+//!
+//! **A change-over is a restart.** Whoever loses its connection stops guarding, forgets what it knew and stands by. Whoever takes
+//! over starts as after a restart: windows are closed, nothing is switched, detectors begin anew, and what may not be lost
+//! (lockouts, deferrals, the ids of requests that were answered) it takes from messages that the broker keeps.
+//!
+//! **The red button is heard in between.** Those who stand by listen to emergency inputs, too. A press that nobody has answered
+//! is judged by the one that takes over.
+//!
+//! | file | what it is for |
+//! | --- | --- |
+//! | `watch` | when to take over, pure |
+//! | `presses` | emergencies that have not been answered yet |
+//! | `partner` | the connection of the one that stands by, and what is heard over it |
+//! | `../../effects/carried` | what one leaves to the next, as messages |
+
+mod partner;
+mod presses;
+mod watch;
+
+use std::future::Future;
+use std::pin::pin;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use self::partner::Partner;
+use self::presses::Presses;
+use super::run::{Ended, Options, guard};
+use crate::effects::carried::Carried;
+use crate::event::{Message, Name};
+use crate::time::Now;
+
+/// How the one that guards knows that it is one of several.
+#[derive(Clone, Debug)]
+pub(super) struct OneOfSeveral {
+    pub(super) name: Name,
+    pub(super) carried: Carried,
+    presses: Arc<Mutex<Presses>>,
+}
+
+impl OneOfSeveral {
+    /// Emergencies from before we could hear them ourselves.
+    pub(super) fn take_presses(&self, now: Now) -> Vec<Message> {
+        self.presses.lock().unwrap_or_else(PoisonError::into_inner).take(now)
+    }
+}
+
+/// Stands by under this name, and guards when nobody else does, until `shutdown` comes.
+pub async fn run(name: Name, options: Options, shutdown: impl Future<Output = ()>) -> anyhow::Result<()> {
+    let mut shutdown = pin!(shutdown);
+    let mut partner = Partner::start(name, options)?;
+    loop {
+        tokio::select! {
+            () = &mut shutdown => break,
+            () = partner.until_needed() => {}
+        }
+        let options = partner.takes_over();
+        let ended = tokio::select! {
+            ended = guard(options, &mut shutdown) => ended?,
+            never = partner.listen() => match never {},
+        };
+        match ended {
+            Ended::Asked => break,
+            Ended::LinkLost => partner.lost_it()?,
+        }
+    }
+    partner.leave().await;
+    Ok(())
+}

@@ -1,0 +1,271 @@
+//! Two daemons at one broker, and whatever can happen to the one that guards, again and again, under requests: how long nobody
+//! guards, and that no request is ever answered twice, no command sent that nobody asked for, and no working machine cut.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result, bail};
+use bytes::Bytes;
+use idlegate_tests::broker::{Mosquitto, MosquittoSettings, free_port};
+use idlegate_tests::client::Client;
+use idlegate_tests::process::Process;
+use idlegate_tests::shop::write_rules;
+use rumqttc::v5::mqttbytes::v5::PublishProperties;
+use serde_json::{Value as Json, json};
+use tempfile::TempDir;
+use tokio::task::JoinHandle;
+use tokio::time::{interval, sleep, timeout};
+
+const USAGE: &str = "\
+change-over [--short] [--rounds N] [--json FILE]
+  --short     what the test command runs
+  --rounds N  of each kind (20)
+  --json FILE the figures, for a machine to read";
+
+const NAMES: [&str; 2] = ["left", "right"];
+const ANSWERS: &str = "idlegate/answer/change-over";
+const PATIENCE: Duration = Duration::from_secs(60);
+const ASK_EVERY: Duration = Duration::from_millis(50);
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Blow {
+    /// As a crash or a power cut: the broker sees the connection end.
+    Killed,
+    /// As for an update.
+    Terminated,
+    /// As a computer that hangs: the broker has to notice by keep-alive. It thaws afterwards.
+    Frozen,
+}
+
+impl Blow {
+    fn word(self) -> &'static str {
+        match self {
+            Blow::Killed => "killed",
+            Blow::Terminated => "ended for an update",
+            Blow::Frozen => "frozen, and thawed later",
+        }
+    }
+}
+
+struct Args {
+    rounds: Vec<(Blow, usize)>,
+    json: Option<String>,
+}
+
+fn args() -> Result<Args> {
+    let every = |rounds| vec![(Blow::Killed, rounds), (Blow::Terminated, rounds), (Blow::Frozen, rounds)];
+    let mut args = Args { rounds: every(20), json: None };
+    let mut given = std::env::args().skip(1);
+    while let Some(arg) = given.next() {
+        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
+        match arg.as_str() {
+            "--short" => args.rounds = vec![(Blow::Killed, 3), (Blow::Terminated, 3), (Blow::Frozen, 1)],
+            "--rounds" => args.rounds = every(value()?.parse()?),
+            "--json" => args.json = Some(value()?),
+            _ => bail!("{arg} is not known\n{USAGE}"),
+        }
+    }
+    Ok(args)
+}
+
+struct Pair {
+    rules: TempDir,
+    states: [TempDir; 2],
+    processes: [Option<Process>; 2],
+}
+
+impl Pair {
+    fn run(&mut self, side: usize) -> Result<()> {
+        let (rules, state) = (self.rules.path(), self.states[side].path());
+        self.processes[side] = Some(Process::start_with(rules, state, &["--stand-by", NAMES[side]])?);
+        Ok(())
+    }
+
+    fn side(&self, side: usize) -> Result<&Process> {
+        self.processes[side].as_ref().context("it runs")
+    }
+}
+
+#[tokio::main(flavor = "multi_thread", worker_threads = 2)]
+async fn main() -> Result<()> {
+    let args = args()?;
+    let broker = Mosquitto::start_on(free_port()?, &MosquittoSettings::default())?;
+    let rules = tempfile::tempdir()?;
+    write_rules(rules.path(), broker.port())?;
+    let mut watcher = Client::connect(broker.port()).await?;
+    for topic in ["idlegate/health", "idlegate/stand-by/+"] {
+        watcher.subscribe(topic).await?;
+    }
+    let states = [tempfile::tempdir()?, tempfile::tempdir()?];
+    let mut pair = Pair { rules, states, processes: [None, None] };
+    pair.run(0)?;
+    pair.run(1)?;
+    let mut guards = who_guards(&mut watcher).await?;
+    let stop = Arc::new(AtomicBool::new(false));
+    let mill = tokio::spawn(mill(broker.port(), stop.clone()));
+    let people = tokio::spawn(people(broker.port(), stop.clone()));
+    let mut gaps: BTreeMap<Blow, Vec<Duration>> = BTreeMap::new();
+    for (blow, rounds) in &args.rounds {
+        for _ in 0..*rounds {
+            stands_by(&mut watcher, NAMES[1 - guards]).await?;
+            sleep(Duration::from_millis(500)).await;
+            while watcher.try_message().is_some() {}
+            let begin = Instant::now();
+            match blow {
+                Blow::Killed => pair.processes[guards] = None,
+                Blow::Terminated => pair.side(guards)?.signal("TERM")?,
+                Blow::Frozen => pair.side(guards)?.signal("STOP")?,
+            }
+            let next = who_guards(&mut watcher).await?;
+            if next == guards {
+                bail!("{} is said to guard, and is {}", NAMES[next], blow.word());
+            }
+            gaps.entry(*blow).or_default().push(begin.elapsed());
+            match blow {
+                Blow::Killed | Blow::Terminated => pair.run(guards)?,
+                Blow::Frozen => pair.side(guards)?.signal("CONT")?,
+            }
+            guards = next;
+        }
+    }
+    sleep(Duration::from_secs(2)).await;
+    stop.store(true, Ordering::SeqCst);
+    let (commands, people) = (mill.await??, people.await??);
+    conclude(&args, &mut gaps, commands, &people)
+}
+
+async fn who_guards(watcher: &mut Client) -> Result<usize> {
+    let heard = async {
+        loop {
+            let message = watcher.message().await?;
+            let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
+            if message.topic == "idlegate/health" && said["state"] == "online" {
+                let name = NAMES.iter().position(|known| said["name"] == *known);
+                return name.context("a guard without a name");
+            }
+        }
+    };
+    timeout(PATIENCE, heard).await.context("nobody guards")?
+}
+
+/// Asked anew each time: what is kept says what it is now.
+async fn stands_by(watcher: &mut Client, name: &str) -> Result<()> {
+    watcher.subscribe("idlegate/stand-by/+").await?;
+    let heard = async {
+        loop {
+            let message = watcher.message().await?;
+            let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
+            if message.topic == format!("idlegate/stand-by/{name}") && said["role"] == "standing-by" {
+                return anyhow::Ok(());
+            }
+        }
+    };
+    timeout(PATIENCE, heard).await.with_context(|| format!("{name} does not stand by"))?
+}
+
+/// A mill that works and is on all the time. Returns the commands that came for it, of which there should be none.
+async fn mill(port: u16, stop: Arc<AtomicBool>) -> Result<u64> {
+    let mut client = Client::connect(port).await?;
+    client.subscribe("outlets/mill/command").await?;
+    client.publish_retained("outlets/mill/state", "on").await?;
+    let mut beat = interval(Duration::from_millis(20));
+    let mut commands = 0;
+    while !stop.load(Ordering::SeqCst) {
+        beat.tick().await;
+        client.publish_at_most_once("meters/mill", "450").await?;
+        while client.try_message().is_some() {
+            commands += 1;
+        }
+    }
+    Ok(commands)
+}
+
+struct People {
+    asked: u64,
+    answered: u64,
+    doubled: u64,
+    /// From one answer to the next.
+    longest: Duration,
+    acted: u64,
+    _asking: JoinHandle<Result<()>>,
+}
+
+/// Ask for an off, again and again, each time with an id of its own.
+async fn people(port: u16, stop: Arc<AtomicBool>) -> Result<People> {
+    let mut client = Client::connect(port).await?;
+    client.subscribe(ANSWERS).await?;
+    let mut asker = Client::connect(port).await?;
+    let asked = Arc::new(std::sync::atomic::AtomicU64::new(0));
+    let (counter, done) = (asked.clone(), stop.clone());
+    let asking = tokio::spawn(async move {
+        let mut beat = interval(ASK_EVERY);
+        while !done.load(Ordering::SeqCst) {
+            beat.tick().await;
+            let number = counter.fetch_add(1, Ordering::SeqCst);
+            let properties = PublishProperties {
+                response_topic: Some(ANSWERS.to_owned()),
+                correlation_data: Some(Bytes::from(number.to_string())),
+                ..PublishProperties::default()
+            };
+            let body = json!({ "machine": "mill", "request": "off", "id": format!("ask-{number}") });
+            asker.publish_with("idlegate/request/console", &body.to_string(), properties).await?;
+        }
+        Ok(())
+    });
+    let mut answers: BTreeMap<String, u64> = BTreeMap::new();
+    let (mut acted, mut longest, mut last) = (0, Duration::ZERO, Instant::now());
+    while !stop.load(Ordering::SeqCst) {
+        let Ok(message) = timeout(Duration::from_millis(200), client.message()).await else { continue };
+        let message = message?;
+        longest = longest.max(last.elapsed());
+        last = Instant::now();
+        let correlation = message.properties.and_then(|it| it.correlation_data).unwrap_or_default();
+        *answers.entry(String::from_utf8_lossy(&correlation).into_owned()).or_default() += 1;
+        let answer: Json = serde_json::from_slice(&message.payload)?;
+        acted += u64::from(answer["decision"] == "acted");
+    }
+    let doubled = answers.values().filter(|times| **times > 1).count() as u64;
+    let asked = asked.load(Ordering::SeqCst);
+    Ok(People { asked, answered: answers.len() as u64, doubled, longest, acted, _asking: asking })
+}
+
+fn conclude(
+    args: &Args,
+    gaps: &mut BTreeMap<Blow, Vec<Duration>>,
+    commands: u64,
+    people: &People,
+) -> Result<()> {
+    println!("{:<28} {:>6} {:>12} {:>12}", "whoever guards is", "times", "median, s", "longest, s");
+    let mut figures = Vec::new();
+    for (blow, gaps) in gaps {
+        gaps.sort_unstable();
+        let (median, longest) = (gaps[gaps.len() / 2].as_secs_f64(), gaps[gaps.len() - 1].as_secs_f64());
+        println!("{:<28} {:>6} {median:>12.2} {longest:>12.2}", blow.word(), gaps.len());
+        figures.push(
+            json!({ "blow": blow.word(), "times": gaps.len(), "median_s": median, "longest_s": longest }),
+        );
+    }
+    let People { asked, answered, doubled, longest, acted, .. } = people;
+    println!(
+        "{asked} requests, {answered} answered, {} while nobody guarded; {doubled} answered twice; {:.1} s between two answers \
+         at the most; {commands} commands",
+        asked.saturating_sub(*answered),
+        longest.as_secs_f64()
+    );
+    if let Some(file) = &args.json {
+        let figures = json!({
+            "blows": figures, "asked": asked, "answered": answered, "doubled": doubled, "commands": commands,
+            "longest_s": longest.as_secs_f64(),
+        });
+        std::fs::write(file, serde_json::to_string_pretty(&figures)?)?;
+    }
+    if *doubled > 0 || commands > 0 || *acted > 0 || *answered == 0 {
+        bail!(
+            "change-over: {doubled} answered twice, {commands} commands, {acted} acted on, {answered} answered"
+        );
+    }
+    println!("change-over: never two, and nothing switched");
+    Ok(())
+}

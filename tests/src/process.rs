@@ -1,0 +1,98 @@
+//! The program as a process of its own, and what the system says of it.
+
+use std::ffi::OsStr;
+use std::path::Path;
+use std::process::{Child, Command, ExitStatus, Stdio};
+
+use anyhow::{Context, Result, ensure};
+
+/// `idlegate run`; killed when dropped.
+#[derive(Debug)]
+pub struct Process(Child);
+
+impl Process {
+    pub fn start(rules: &Path, state: &Path) -> Result<Process> {
+        Process::start_with(rules, state, &[])
+    }
+
+    pub fn start_with(rules: &Path, state: &Path, more: &[&str]) -> Result<Process> {
+        let ours = std::env::current_exe()?;
+        // Proof commands are beside it, tests a folder below.
+        let mut near = ours.ancestors().skip(1).take(2).map(|folder| folder.join("idlegate"));
+        let program = near.find(|program| program.is_file()).context("idlegate is not built")?;
+        let child = Command::new(&program)
+            .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
+            .args(more)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .with_context(|| format!("starting {}", program.display()))?;
+        Ok(Process(child))
+    }
+
+    pub fn id(&self) -> u32 {
+        self.0.id()
+    }
+
+    /// By its word, as `kill` takes it.
+    pub fn signal(&self, word: &str) -> Result<()> {
+        let status = Command::new("kill").args([&format!("-{word}"), &self.0.id().to_string()]).status()?;
+        ensure!(status.success(), "kill -{word}");
+        Ok(())
+    }
+
+    /// Until it ends by itself.
+    pub fn wait(&mut self) -> Result<ExitStatus> {
+        Ok(self.0.wait()?)
+    }
+
+    pub fn is_running(&mut self) -> Result<bool> {
+        Ok(self.0.try_wait()?.is_none())
+    }
+
+    /// In KiB, as the system counts it (VmRSS).
+    pub fn resident_kib(&self) -> Result<f64> {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.0.id()))?;
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).context("no VmRSS")?;
+        Ok(line.trim().trim_end_matches(" kB").parse()?)
+    }
+
+    /// Files and sockets that it holds open.
+    pub fn open_files(&self) -> Result<usize> {
+        Ok(std::fs::read_dir(format!("/proc/{}/fd", self.0.id()))?.count())
+    }
+
+    pub fn threads(&self) -> Result<usize> {
+        Ok(std::fs::read_dir(format!("/proc/{}/task", self.0.id()))?.count())
+    }
+
+    /// User and system time so far.
+    pub fn cpu_seconds(&self) -> Result<f64> {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.0.id()))?;
+        let after = stat.rsplit_once(')').context("no stat")?.1;
+        let ticks: Vec<f64> =
+            after.split_whitespace().skip(11).take(2).filter_map(|word| word.parse().ok()).collect();
+        // A hundred ticks a second on Linux, whatever the kernel's own clock does.
+        Ok(ticks.iter().sum::<f64>() / 100.0)
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Bytes of the files in a folder.
+pub fn folder_bytes(dir: impl AsRef<OsStr>) -> Result<u64> {
+    let mut bytes = 0;
+    for entry in std::fs::read_dir(Path::new(dir.as_ref()))? {
+        let about = entry?.metadata()?;
+        if about.is_file() {
+            bytes += about.len();
+        }
+    }
+    Ok(bytes)
+}

@@ -1,0 +1,207 @@
+//! Two daemons at one broker, of which one guards.
+//!
+//! Could go wrong in the workshop: the computer that guards dies at night. The other one takes over and switches something, or has
+//! forgotten that the mill is locked; or both guard, and one press switches twice; or the red button is pressed in between.
+
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use bytes::Bytes;
+use idlegate_tests::broker::Mosquitto;
+use idlegate_tests::client::Client;
+use idlegate_tests::process::Process;
+use idlegate_tests::shop::write_rules;
+use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
+use serde_json::{Value as Json, json};
+use tempfile::TempDir;
+use tokio::time::{Instant, timeout};
+
+const NAMES: [&str; 2] = ["left", "right"];
+const PATIENCE: Duration = Duration::from_secs(40);
+
+struct Pair {
+    broker: Mosquitto,
+    rules: TempDir,
+    states: [TempDir; 2],
+    processes: [Option<Process>; 2],
+    client: Client,
+}
+
+impl Pair {
+    async fn start() -> Result<Pair> {
+        let broker = Mosquitto::start()?;
+        let rules = tempfile::tempdir()?;
+        write_rules(rules.path(), broker.port())?;
+        let mut client = Client::connect(broker.port()).await?;
+        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("idlegate/#").await?;
+        let states = [tempfile::tempdir()?, tempfile::tempdir()?];
+        let mut pair = Pair { broker, rules, states, processes: [None, None], client };
+        for side in 0..2 {
+            pair.run(side)?;
+        }
+        Ok(pair)
+    }
+
+    fn run(&mut self, side: usize) -> Result<()> {
+        let (rules, state) = (self.rules.path(), self.states[side].path());
+        self.processes[side] = Some(Process::start_with(rules, state, &["--stand-by", NAMES[side]])?);
+        Ok(())
+    }
+
+    fn kill(&mut self, side: usize) {
+        self.processes[side] = None;
+    }
+
+    async fn hears(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                let body = json(&message);
+                if message.topic == topic && is_it(&body) {
+                    return anyhow::Ok(body);
+                }
+            }
+        };
+        timeout(PATIENCE, heard).await.with_context(|| format!("nothing such on {topic}"))?
+    }
+
+    /// Who says that it guards.
+    async fn who_guards(&mut self) -> Result<usize> {
+        let health = self.hears("idlegate/health", |health| health["state"] == "online").await?;
+        let name = health["name"].as_str().context("a guard without a name")?;
+        NAMES.iter().position(|known| *known == name).context("an unknown name")
+    }
+
+    async fn draws(&mut self, watts: &str, state: &str) -> Result<()> {
+        let until = Instant::now() + PATIENCE;
+        while Instant::now() < until {
+            self.client.publish("meters/mill", watts.to_owned()).await?;
+            tokio::time::sleep(Duration::from_millis(30)).await;
+            while let Some(message) = self.client.try_message() {
+                anyhow::ensure!(message.topic != "outlets/mill/command", "a command nobody asked for");
+                if message.topic == "idlegate/machine/mill" && json(&message)["state"] == state {
+                    return Ok(());
+                }
+            }
+        }
+        anyhow::bail!("{watts} W never meant {state}")
+    }
+
+    /// Whether it was said already or is still to be said.
+    async fn stands_by(&mut self, name: &str) -> Result<()> {
+        self.client.subscribe("idlegate/stand-by/+").await?;
+        let topic = format!("idlegate/stand-by/{name}");
+        self.hears(&topic, |said| said["role"] == "standing-by").await.map(drop)
+    }
+
+    /// Asks at the console, and waits for the answer.
+    async fn asks(&mut self, request: &str, id: &str) -> Result<Json> {
+        let properties = PublishProperties {
+            response_topic: Some("idlegate/answer/pair".to_owned()),
+            correlation_data: Some(Bytes::from(id.to_owned())),
+            ..PublishProperties::default()
+        };
+        let body = json!({ "machine": "mill", "request": request, "id": id }).to_string();
+        self.client.publish_with("idlegate/request/console", &body, properties).await?;
+        self.hears("idlegate/answer/pair", |_| true).await
+    }
+
+    async fn command_comes(&mut self) -> Result<Publish> {
+        let heard = async {
+            loop {
+                let message = self.client.message().await?;
+                if message.topic == "outlets/mill/command" {
+                    return anyhow::Ok(message);
+                }
+            }
+        };
+        timeout(PATIENCE, heard).await.context("no command")?
+    }
+}
+
+fn json(message: &Publish) -> Json {
+    serde_json::from_slice(&message.payload).unwrap_or_default()
+}
+
+#[tokio::test]
+async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answered() -> Result<()> {
+    let mut pair = Pair::start().await?;
+    let first = pair.who_guards().await?;
+    let other = NAMES[1 - first];
+    pair.stands_by(other).await?;
+    pair.client.publish_retained("outlets/mill/state", "off").await?;
+    pair.hears("idlegate/machine/mill", |status| status["outlet"] == "off").await?;
+    assert_eq!(pair.asks("lock", "lock-1").await?["decision"], "acted");
+
+    pair.kill(first);
+    assert_eq!(pair.who_guards().await?, 1 - first);
+    let refused = pair.asks("on", "on-1").await?;
+    assert_eq!((&refused["decision"], &refused["reason"]), (&json!("refused"), &json!("lockout")));
+    let again = pair.asks("lock", "lock-1").await?;
+    assert_eq!(again["decision"], "ignored", "asked again with the same id: {again}");
+
+    // And back, with the one that has been away.
+    assert_eq!(pair.asks("unlock", "unlock-1").await?["decision"], "acted");
+    pair.run(first)?;
+    let waiting = NAMES[first];
+    pair.stands_by(waiting).await?;
+    pair.kill(1 - first);
+    assert_eq!(pair.who_guards().await?, first);
+    // Its own journal says locked; what it was left says that it is not.
+    assert_eq!(pair.asks("on", "on-2").await?["decision"], "acted");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<()> {
+    let mut pair = Pair::start().await?;
+    let first = pair.who_guards().await?;
+    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.draws("450", "busy").await?;
+    pair.client.publish("buttons/mill", "press").await?;
+    pair.hears("idlegate/decision", |decision| decision["decision"] == "held").await?;
+
+    pair.kill(first);
+    assert_eq!(pair.who_guards().await?, 1 - first);
+    // The window was the other's: a force finds none.
+    pair.client.publish("buttons/mill", "long").await?;
+    let decision = pair.hears("idlegate/decision", |_| true).await?;
+    assert_eq!(decision["decision"], "held", "{decision}");
+    pair.draws("450", "busy").await
+}
+
+#[tokio::test]
+async fn the_red_button_is_heard_in_between() -> Result<()> {
+    let mut pair = Pair::start().await?;
+    let first = pair.who_guards().await?;
+    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.draws("450", "busy").await?;
+    pair.kill(first);
+    pair.client.publish("contacts/red", "open").await?;
+    assert_eq!(pair.command_comes().await?.payload, "off");
+    assert_eq!(pair.asks("on", "on-1").await?["reason"], "lockout");
+    Ok(())
+}
+
+#[tokio::test]
+async fn a_guard_that_was_frozen_does_not_act_when_it_thaws() -> Result<()> {
+    let mut pair = Pair::start().await?;
+    let first = pair.who_guards().await?;
+    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.draws("10", "idle").await?;
+    pair.processes[first].as_ref().context("it runs")?.signal("STOP")?;
+    // It waits in the frozen one's socket.
+    pair.client.publish("buttons/mill", "press").await?;
+    assert_eq!(pair.who_guards().await?, 1 - first, "by keep-alive");
+    pair.processes[first].as_ref().context("it runs")?.signal("CONT")?;
+    let thawed = NAMES[first];
+    pair.stands_by(thawed).await?;
+    // Draws fails at the first command.
+    pair.draws("10", "idle").await?;
+    pair.client.publish("buttons/mill", "press").await?;
+    assert_eq!(pair.command_comes().await?.payload, "off");
+    assert_eq!(pair.who_guards().await?, 1 - first, "nobody took it back");
+    drop(pair.broker);
+    Ok(())
+}
