@@ -19,9 +19,23 @@ const IDS_MAX: usize = 16;
 
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Carried {
-    machines: BTreeMap<Name, KeptMachine>,
+    machines: BTreeMap<Name, Left>,
     /// The oldest first.
     answered: BTreeMap<Name, VecDeque<Arc<str>>>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Left {
+    /// By the wall clock of whoever wrote it.
+    at: WallTime,
+    kept: KeptMachine,
+}
+
+/// Whether a message came as it was sent, or from the broker's store. A broker that was restarted may have an old store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Heard {
+    Live,
+    Stored,
 }
 
 /// Why a message cannot be taken for what was left.
@@ -64,8 +78,8 @@ struct Answered {
 }
 
 impl Carried {
-    pub fn keep(&mut self, kept: KeptMachine) {
-        self.machines.insert(kept.machine.clone(), kept);
+    pub fn keep(&mut self, now: Now, kept: KeptMachine) {
+        self.machines.insert(kept.machine.clone(), Left { at: now.wall, kept });
     }
 
     pub fn answered(&mut self, input: &Name, id: &Arc<str>) {
@@ -79,18 +93,24 @@ impl Carried {
         ids.push_back(id.clone());
     }
 
-    /// What the broker kept comes before what our own journal remembers of a time when we guarded ourselves.
-    pub fn over(&self, own: &Former) -> Former {
+    /// What was left comes before what our own journal remembers of a time when we guarded ourselves, unless nobody has guarded
+    /// since `own_until`: then the journal is as new, and the broker's store may be older.
+    pub fn over(&self, own: &Former, own_until: Option<WallTime>) -> Former {
         let mut carried = self.clone();
-        let unknown = own.machines.iter().filter(|kept| !self.machines.contains_key(&kept.machine));
-        unknown.for_each(|kept| carried.keep(kept.clone()));
+        for kept in &own.machines {
+            let left = self.machines.get(&kept.machine);
+            if left.is_none_or(|left| own_until.is_some_and(|until| left.at <= until)) {
+                let at = own_until.unwrap_or_default();
+                carried.machines.insert(kept.machine.clone(), Left { at, kept: kept.clone() });
+            }
+        }
         let answered = carried.answered.iter().flat_map(|(input, ids)| {
             // A name clones cheaply, and there are few.
             ids.iter().map(|id| (input.clone(), id.clone()))
         });
         let mut answered: Vec<_> = own.answered.iter().cloned().chain(answered).collect();
         answered.dedup();
-        Former { machines: carried.machines.into_values().collect(), answered }
+        Former { machines: carried.machines.into_values().map(|left| left.kept).collect(), answered }
     }
 
     pub fn machines(&self) -> impl Iterator<Item = &Name> {
@@ -102,7 +122,7 @@ impl Carried {
     }
 
     pub fn kept_message(&self, now: Now, machine: &Name) -> Json {
-        let kept = self.machines.get(machine);
+        let kept = self.machines.get(machine).map(|left| &left.kept);
         let lockout = kept.and_then(|kept| kept.lockout.as_ref());
         let deferral = kept.and_then(|kept| kept.deferral.as_ref());
         json!(Kept {
@@ -127,20 +147,25 @@ impl Carried {
         })
     }
 
-    pub fn take_kept(&mut self, machine: &str, payload: &[u8]) -> Result<(), NotCarried> {
+    pub fn take_kept(&mut self, machine: &str, payload: &[u8], heard: Heard) -> Result<(), NotCarried> {
         let machine = Name::new(machine)?;
         if payload.is_empty() {
             self.machines.remove(&machine);
             return Ok(());
         }
-        let Kept { lockout, deferral, .. } = serde_json::from_slice(payload)?;
+        let Kept { at, lockout, deferral, .. } = serde_json::from_slice(payload)?;
+        let at = wall(&at)?;
+        if heard == Heard::Stored && self.machines.get(&machine).is_some_and(|known| at < known.at) {
+            return Ok(());
+        }
         let lockout = lockout
             .map(|Lockout { by, emergency }| {
                 Ok::<_, NotCarried>(KeptLockout { by: Name::new(&by)?, emergency })
             })
             .transpose()?;
         let deferral = deferral.map(Deferral::read).transpose()?;
-        self.keep(KeptMachine { machine, lockout, deferral });
+        let kept = KeptMachine { machine: machine.clone(), lockout, deferral };
+        self.machines.insert(machine, Left { at, kept });
         Ok(())
     }
 
@@ -158,15 +183,19 @@ impl Carried {
 
 impl Deferral {
     fn read(self) -> Result<KeptDeferral, NotCarried> {
-        let expires: Timestamp = self.expires.parse().map_err(|_| NotCarried::Time(self.expires.clone()))?;
         let remaining = Duration::try_from_secs_f64(self.remaining_s)
             .map_err(|_| NotCarried::Time(self.remaining_s.to_string()))?;
         Ok(KeptDeferral {
             by: Name::new(&self.by)?,
-            expires: WallTime(expires.as_millisecond()),
+            expires: wall(&self.expires)?,
             remaining: Span::from(remaining),
         })
     }
+}
+
+fn wall(text: &str) -> Result<WallTime, NotCarried> {
+    let at: Timestamp = text.parse().map_err(|_| NotCarried::Time(text.to_owned()))?;
+    Ok(WallTime(at.as_millisecond()))
 }
 
 #[cfg(test)]
@@ -195,11 +224,13 @@ mod tests {
     #[test]
     fn what_is_left_is_what_is_found() {
         let mut left = Carried::default();
-        left.keep(kiln());
+        left.keep(now(), kiln());
         left.answered(&named("panel"), &"a-1".into());
         left.answered(&named("panel"), &"a-2".into());
         let mut found = Carried::default();
-        found.take_kept("kiln", left.kept_message(now(), &named("kiln")).to_string().as_bytes()).unwrap();
+        found
+            .take_kept("kiln", left.kept_message(now(), &named("kiln")).to_string().as_bytes(), Heard::Stored)
+            .unwrap();
         let answered = left.answered_message(now(), &named("panel")).to_string();
         found.take_answered("panel", answered.as_bytes()).unwrap();
         assert_eq!(found, left);
@@ -209,13 +240,35 @@ mod tests {
     fn an_unlocked_machine_is_unlocked_whatever_an_old_journal_says() {
         let mut carried = Carried::default();
         let nothing = left_of(&carried, "kiln");
-        carried.take_kept("kiln", nothing.as_bytes()).unwrap();
+        carried.take_kept("kiln", nothing.as_bytes(), Heard::Stored).unwrap();
         let own = Former { machines: vec![kiln()], answered: Vec::new() };
         assert_eq!(
-            carried.over(&own).machines,
+            carried.over(&own, None).machines,
             [KeptMachine { machine: named("kiln"), lockout: None, deferral: None }]
         );
-        assert_eq!(Carried::default().over(&own).machines, [kiln()], "where the broker kept nothing");
+        assert_eq!(Carried::default().over(&own, None).machines, [kiln()], "where the broker kept nothing");
+    }
+
+    #[test]
+    fn a_broker_that_came_back_with_an_old_store_unlocks_nothing() {
+        let mut carried = Carried::default();
+        let unlocked = left_of(&carried, "kiln");
+        let later = Now { wall: WallTime(now().wall.0 + 1_000), ..now() };
+        carried.keep(later, kiln());
+        carried.take_kept("kiln", unlocked.as_bytes(), Heard::Stored).unwrap();
+        assert_eq!(carried.over(&Former::default(), None).machines, [kiln()], "we have heard of the lockout");
+
+        // The same after a power cut that took us, too: only the journal knows.
+        let mut carried = Carried::default();
+        carried.take_kept("kiln", unlocked.as_bytes(), Heard::Stored).unwrap();
+        let own = Former { machines: vec![kiln()], answered: Vec::new() };
+        assert_eq!(carried.over(&own, Some(later.wall)).machines, [kiln()]);
+        let unlocked_since = carried.over(&own, Some(WallTime(now().wall.0 - 1))).machines;
+        assert_eq!(unlocked_since[0].lockout, None, "somebody has guarded since, and unlocked it");
+
+        carried.keep(later, kiln());
+        carried.take_kept("kiln", unlocked.as_bytes(), Heard::Live).unwrap();
+        assert_eq!(carried.over(&Former::default(), None).machines[0].lockout, None, "a clock was set back");
     }
 
     fn left_of(carried: &Carried, machine: &str) -> String {
@@ -225,16 +278,17 @@ mod tests {
     #[test]
     fn nonsense_is_refused_and_changes_nothing() {
         let mut carried = Carried::default();
-        carried.keep(kiln());
+        carried.keep(now(), kiln());
         let before = carried.clone();
         for payload in [
             "{",
             "[]",
-            r#"{"at":"","machine":"kiln","lockout":{"by":"no name!","emergency":true},"deferral":null}"#,
-            r#"{"at":"","machine":"kiln","lockout":null,"deferral":{"by":"night","expires":"soon","remaining_s":1}}"#,
-            r#"{"at":"","machine":"kiln","lockout":null,"deferral":{"by":"night","expires":"2026-11-25T02:31:49Z","remaining_s":-1}}"#,
+            r#"{"at":"","machine":"kiln","lockout":null,"deferral":null}"#,
+            r#"{"at":"2026-11-25T02:31:49Z","machine":"kiln","lockout":{"by":"no name!","emergency":true},"deferral":null}"#,
+            r#"{"at":"2026-11-25T02:31:49Z","machine":"kiln","lockout":null,"deferral":{"by":"night","expires":"soon","remaining_s":1}}"#,
+            r#"{"at":"2026-11-25T02:31:49Z","machine":"kiln","lockout":null,"deferral":{"by":"night","expires":"2026-11-25T02:31:49Z","remaining_s":-1}}"#,
         ] {
-            assert!(carried.take_kept("kiln", payload.as_bytes()).is_err(), "{payload}");
+            assert!(carried.take_kept("kiln", payload.as_bytes(), Heard::Live).is_err(), "{payload}");
             assert_eq!(carried, before);
         }
     }

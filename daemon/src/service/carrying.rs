@@ -21,17 +21,17 @@ pub(super) struct Carrying {
 }
 
 impl Carrying {
-    pub(super) fn new(plan: &Plan, former: &Former) -> Carrying {
+    pub(super) fn new(plan: &Plan, former: &Former, now: Now) -> Carrying {
         let mut carried = Carried::default();
         let nothing = |name: &Name| KeptMachine { machine: name.clone(), lockout: None, deferral: None };
-        plan.machines.iter().for_each(|machine| carried.keep(nothing(&machine.name)));
-        former.machines.iter().for_each(|kept| carried.keep(kept.clone()));
+        plan.machines.iter().for_each(|machine| carried.keep(now, nothing(&machine.name)));
+        former.machines.iter().for_each(|kept| carried.keep(now, kept.clone()));
         former.answered.iter().for_each(|(input, id)| carried.answered(input, id));
         Carrying { carried }
     }
 
     pub(super) fn keep(&mut self, topics: &Topics, now: Now, kept: &KeptMachine) -> Outgoing {
-        self.carried.keep(kept.clone());
+        self.carried.keep(now, kept.clone());
         self.kept(topics, now, &kept.machine)
     }
 

@@ -132,9 +132,9 @@ impl Service {
         let listener = Arc::new(move |item| drop(tell.send(item)));
         let (mut journalling, mut former) = Journalling::start(state_dir.as_deref(), listener);
         let carrying = stand_by.as_ref().map(|stand_by| {
-            former = stand_by.carried.over(&former);
+            former = stand_by.carried.over(&former, stand_by.journal_until);
             former.machines.iter().for_each(|kept| journalling.keep(kept.clone()));
-            Carrying::new(&plan, &former)
+            Carrying::new(&plan, &former, Clock.now())
         });
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();

@@ -109,15 +109,18 @@ fn what_one_guard_leaves_to_the_next_is_as_described() {
     let world = World::new();
     let mut carried = Carried::default();
     assert_described("kept", &carried.kept_message(world.now, &name("mill")));
-    carried.keep(KeptMachine {
-        machine: name("mill"),
-        lockout: Some(KeptLockout { by: name("red"), emergency: true }),
-        deferral: Some(KeptDeferral {
-            by: name("night"),
-            expires: world.now.wall,
-            remaining: Span::secs(90),
-        }),
-    });
+    carried.keep(
+        world.now,
+        KeptMachine {
+            machine: name("mill"),
+            lockout: Some(KeptLockout { by: name("red"), emergency: true }),
+            deferral: Some(KeptDeferral {
+                by: name("night"),
+                expires: world.now.wall,
+                remaining: Span::secs(90),
+            }),
+        },
+    );
     assert_described("kept", &carried.kept_message(world.now, &name("mill")));
     carried.answered(&name("console"), &"a-1".into());
     assert_described("answered", &carried.answered_message(world.now, &name("console")));

@@ -31,13 +31,15 @@ use self::presses::Presses;
 use super::run::{Ended, Options, guard};
 use crate::effects::carried::Carried;
 use crate::event::{Message, Name};
-use crate::time::Now;
+use crate::time::{Now, WallTime};
 
 /// How the one that guards knows that it is one of several.
 #[derive(Clone, Debug)]
 pub(super) struct OneOfSeveral {
     pub(super) name: Name,
     pub(super) carried: Carried,
+    /// What our own journal remembers is as new as anything up to here.
+    pub(super) journal_until: Option<WallTime>,
     presses: Arc<Mutex<Presses>>,
 }
 

@@ -3,6 +3,7 @@
 use std::collections::hash_map::RandomState;
 use std::convert::Infallible;
 use std::hash::{BuildHasher as _, Hasher as _};
+use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -15,12 +16,13 @@ use super::super::{supervisor, wiring};
 use super::OneOfSeveral;
 use super::presses::Presses;
 use super::watch::{Step, Watch};
-use crate::effects::carried::Carried;
+use crate::effects::carried::{Carried, Heard, NotCarried};
 use crate::effects::messages::{self, Topics};
 use crate::event::{LinkState, Message, Name};
+use crate::journal::{Query, Reader};
 use crate::link::{self, Arrival, Filter, Inbox, Kind, LinkConfig, LinkHandle, Outgoing, Report};
-use crate::service::Options;
-use crate::time::{Clock, Moment, Now};
+use crate::service::{JOURNAL_FILE, Options};
+use crate::time::{Clock, Moment, Now, WallTime};
 
 pub(super) struct Partner {
     name: Name,
@@ -34,6 +36,10 @@ pub(super) struct Partner {
     /// While we stand by; whoever guards looks after the rules itself.
     reloader: Option<Reloader>,
     guarding: bool,
+    /// Since the start, ourselves included.
+    guard_heard: bool,
+    /// Of the newest record in our journal at the start.
+    journal_until: Option<WallTime>,
     /// The rules of whoever guards, if they were told to differ from ours.
     other_rules: Option<String>,
     alive: Interval,
@@ -65,6 +71,8 @@ impl Partner {
             presses,
             reloader,
             guarding: false,
+            guard_heard: false,
+            journal_until: options.state_dir.as_deref().and_then(newest_record),
             other_rules: None,
             options,
             alive: interval(Duration::from_secs(1)),
@@ -112,6 +120,7 @@ impl Partner {
         let stand_by = OneOfSeveral {
             name: self.name.clone(),
             carried: self.carried.clone(),
+            journal_until: self.journal_until.filter(|_| !self.guard_heard),
             presses: self.presses.clone(),
         };
         Options { stand_by: Some(stand_by), ..self.options.clone() }
@@ -166,7 +175,7 @@ impl Partner {
                 self.presses().answered(input);
             }
         } else if let Some(machine) = topic.strip_prefix(&self.topics.kept("")) {
-            let taken = self.carried.take_kept(machine, &message.payload);
+            let taken = self.carried.take_kept(machine, &message.payload, self.heard());
             self.tell_untaken(topic, taken);
         } else if let Some(input) = self.topics.answered_input(topic) {
             let taken = self.carried.take_answered(input, &message.payload);
@@ -187,6 +196,7 @@ impl Partner {
             return self.watch.offline(now, chance());
         }
         self.watch.online(now);
+        self.guard_heard |= self.watch.is_connected();
         let ours = &self.options.plan.digest;
         match health["rules"].as_str() {
             Some(theirs) if theirs != ours && !self.guarding => {
@@ -199,7 +209,7 @@ impl Partner {
         }
     }
 
-    fn tell_untaken(&self, topic: &str, taken: Result<(), crate::effects::carried::NotCarried>) {
+    fn tell_untaken(&self, topic: &str, taken: Result<(), NotCarried>) {
         if let Err(why) = taken {
             let topic = topic.escape_debug();
             tracing::error!(%topic, %why, "a kept message cannot be used; look at your lockouts after a change-over");
@@ -245,9 +255,20 @@ impl Partner {
         Instant::now() + Duration::from(at.since(now))
     }
 
+    /// What is stored comes before the connection is proved.
+    fn heard(&self) -> Heard {
+        if self.watch.is_connected() { Heard::Live } else { Heard::Stored }
+    }
+
     fn presses(&self) -> MutexGuard<'_, Presses> {
         self.presses.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// When we guarded last. A journal that cannot be read says nothing.
+fn newest_record(state_dir: &Path) -> Option<WallTime> {
+    let reader = Reader::open(&state_dir.join(JOURNAL_FILE)).ok()?;
+    reader.last(1, &Query::default()).ok()?.first().map(|found| found.at.wall)
 }
 
 fn wanted(topics: &Topics, presses: &Presses) -> Result<Vec<(Filter, Kind)>, link::BadFilter> {

@@ -62,6 +62,10 @@ impl Watch {
         }
     }
 
+    pub(super) fn is_connected(&self) -> bool {
+        self.connected
+    }
+
     pub(super) fn disconnected(&mut self) {
         self.connected = false;
         self.heard = None;

@@ -1,6 +1,6 @@
 //! What comes over the broker.
 
-use idlegate::effects::carried::Carried;
+use idlegate::effects::carried::{Carried, Heard};
 use idlegate::engine::Former;
 use idlegate::intake::{decode_number, decode_text, decode_word, parse_request};
 use idlegate::plan::ValuePath;
@@ -29,13 +29,15 @@ pub(crate) fn payload(data: &[u8]) {
 pub(crate) fn carried(data: &[u8]) {
     let mut carried = Carried::default();
     // An empty message takes a kept one away.
-    if !data.is_empty() && carried.take_kept("mill", data).is_ok() {
+    if !data.is_empty() && carried.take_kept("mill", data, Heard::Live).is_ok() {
         let now = idlegate::time::Now::default();
         let machine = idlegate::event::Name::new("mill").unwrap_or_else(|_| unreachable!());
         let again = carried.kept_message(now, &machine).to_string();
         let mut second = Carried::default();
-        second.take_kept("mill", again.as_bytes()).unwrap_or_else(|error| panic!("{error}: {again}"));
-        let (first, second) = (carried.over(&Former::default()), second.over(&Former::default()));
+        second
+            .take_kept("mill", again.as_bytes(), Heard::Live)
+            .unwrap_or_else(|error| panic!("{error}: {again}"));
+        let (first, second) = (carried.over(&Former::default(), None), second.over(&Former::default(), None));
         let locks =
             |former: &Former| former.machines.iter().map(|kept| kept.lockout.clone()).collect::<Vec<_>>();
         assert_eq!(locks(&first), locks(&second));
