@@ -138,8 +138,7 @@ pub(crate) async fn disk_full() -> Result<()> {
     hand.outlet("on").await?;
     hand.draws("450", "busy").await?;
     disk.fill()?;
-    hand.press().await?;
-    hand.decision("held").await?;
+    hand.press_is_held().await?;
     nothing_is_recorded(&mut hand).await?;
     fs::remove_file(disk.large_file())?;
     everything_is_recorded(&mut hand).await?;

@@ -24,8 +24,7 @@ async fn in_window() -> Result<Scene> {
     let mut hand = Hand::at(broker.port()).await?;
     hand.outlet("on").await?;
     hand.draws("450", "busy").await?;
-    hand.press().await?;
-    hand.decision("held").await?;
+    hand.press_is_held().await?;
     Ok(Scene { _broker: broker, _folders: folders, process, hand })
 }
 
