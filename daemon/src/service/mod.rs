@@ -11,6 +11,7 @@ mod journalling;
 mod metrics;
 mod modules;
 mod monitor;
+mod options;
 mod rate;
 mod reload;
 mod run;
@@ -20,5 +21,6 @@ mod wiring;
 
 pub use journalling::JOURNAL_FILE;
 pub use modules::Modules;
-pub use run::{Options, run};
+pub use options::Options;
+pub use run::run;
 pub use stand_by::run as run_one_of_several;

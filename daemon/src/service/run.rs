@@ -1,7 +1,8 @@
 //! The loop.
 
+mod change;
+
 use std::future::Future;
-use std::path::PathBuf;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,9 +16,9 @@ use tracing_appender::non_blocking::ErrorCounter;
 use super::carrying::Carrying;
 use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
-use super::modules::Modules;
 use super::monitor::Monitor;
-use super::reload::{Applied, Outcome, Reloader};
+use super::options::{Ended, Options};
+use super::reload::{Outcome, Reloader};
 use super::stand_by::OneOfSeveral;
 use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
@@ -26,7 +27,6 @@ use crate::engine::{Effect, Engine};
 use crate::event::{Event, LinkState};
 use crate::journal::{Kind, News};
 use crate::link::{self, Arrival, Inbox, LinkConfig, LinkHandle, Report};
-use crate::plan::SharedPlan;
 use crate::time::{Clock, Moment, Now};
 
 /// Events taken one after the other before effects are carried out; more would let an answer wait.
@@ -40,35 +40,6 @@ const COMMAND_FIRST: Duration = Duration::from_millis(1);
 const HEALTH_TURNS: usize = 30;
 /// Those that stand by must not wait long to notice that nobody guards.
 const HEALTH_TURNS_OF_SEVERAL: usize = 5;
-
-#[derive(Clone, Debug)]
-pub struct Options {
-    pub plan: SharedPlan,
-    pub modules: Arc<Modules>,
-    /// Where the journal and the lockouts are kept.
-    pub state_dir: Option<PathBuf>,
-    /// The folder the plan comes from, if changes in it are to be taken up.
-    pub rules_dir: Option<PathBuf>,
-    /// Log lines for which there was no room, where they are counted.
-    pub lost_lines: Option<ErrorCounter>,
-    /// Where several daemons share the work of one.
-    pub(super) stand_by: Option<OneOfSeveral>,
-}
-
-impl Options {
-    pub fn new(plan: SharedPlan, modules: Arc<Modules>) -> Options {
-        let (state_dir, rules_dir, lost_lines, stand_by) = (None, None, None, None);
-        Options { plan, modules, state_dir, rules_dir, lost_lines, stand_by }
-    }
-}
-
-/// How guarding ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Ended {
-    Asked,
-    /// One of several has lost its connection: somebody else may guard by now.
-    LinkLost,
-}
 
 /// Guards until `shutdown` comes. Stopping switches nothing.
 pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> anyhow::Result<()> {
@@ -241,73 +212,6 @@ impl Service {
             self.engine.handle(now, Event::Assessed(assessed), &mut self.effects);
         }
         self.carry_out(now).await;
-    }
-
-    fn look_at_rules(&self) {
-        match &self.reloader {
-            Some(reloader) => reloader.look(),
-            None => tracing::warn!("there is no rules folder to look at"),
-        }
-    }
-
-    /// The one place where rules change. The loop is between two events, so every request is judged by one set of rules.
-    async fn take_outcome(&mut self, outcome: Outcome) {
-        let now = Clock.now();
-        supervisor::reloading();
-        let (word, problems) = match outcome {
-            Outcome::Applied(applied) => {
-                self.adopt(now, *applied).await;
-                ("applied", Vec::new())
-            }
-            Outcome::Unchanged => {
-                tracing::info!("the rules on disk are those in force");
-                ("unchanged", Vec::new())
-            }
-            Outcome::KeptOld { problems } => {
-                for problem in &problems {
-                    tracing::error!("{problem}");
-                }
-                let sentence = format!(
-                    "The changed rules cannot be used; the ones before stay in force. {}",
-                    problems.first().map_or("", |problem| problem.lines().next().unwrap_or_default())
-                );
-                tracing::error!("{sentence}");
-                self.dispatch.say(now, "rules-kept-old", &sentence);
-                ("kept-old", problems)
-            }
-        };
-        self.dispatch.metrics.reloaded(word);
-        let body = serde_json::json!({
-            "at": crate::text::rfc3339(now.wall),
-            "outcome": word,
-            "rules": self.engine.plan().digest,
-            "problems": problems,
-        });
-        self.dispatch.journalling.start_or_stop(Kind::Reload, now, body.clone());
-        self.reloaded = Some(body);
-        supervisor::ready();
-        if self.engine.link_is_up() {
-            self.publish_health(now);
-        }
-    }
-
-    async fn adopt(&mut self, now: Now, applied: Applied) {
-        let Applied { plan, modules, replaced, warnings } = applied;
-        for warning in &warnings {
-            tracing::warn!("{warning}");
-        }
-        let wanted = match wiring::wanted(&plan) {
-            Ok(wanted) => wanted,
-            // The compiler has checked every filter.
-            Err(bad) => return tracing::error!(%bad, "the new rules are not in force"),
-        };
-        tracing::info!(rules = plan.digest, machines = plan.machines.len(), "new rules in force");
-        self.monitor.follow(plan.shop.monitoring);
-        self.dispatch.adopt(now.moment, plan.clone(), modules);
-        self.engine.adopt(plan.clone(), &replaced, now, &mut self.effects);
-        self.carry_out(now).await;
-        self.link.replace_subscriptions(&wanted, wiring::classifier(&plan));
-        self.dispatch.say(now, "rules-applied", "New rules are in force.");
     }
 
     async fn take_news(&mut self, news: News) {

@@ -28,7 +28,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use self::partner::Partner;
 use self::presses::Presses;
-use super::run::{Ended, Options, guard};
+use super::options::{Ended, Options};
+use super::run::guard;
 use crate::effects::carried::Carried;
 use crate::event::{Message, Name};
 use crate::time::{Now, WallTime};
