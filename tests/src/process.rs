@@ -1,6 +1,5 @@
 //! The program as a process of its own, and what the system says of it.
 
-use std::ffi::OsStr;
 use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 
@@ -86,9 +85,9 @@ impl Drop for Process {
 }
 
 /// Bytes of the files in a folder.
-pub fn folder_bytes(dir: impl AsRef<OsStr>) -> Result<u64> {
+pub fn folder_bytes(dir: &Path) -> Result<u64> {
     let mut bytes = 0;
-    for entry in std::fs::read_dir(Path::new(dir.as_ref()))? {
+    for entry in std::fs::read_dir(dir)? {
         let about = entry?.metadata()?;
         if about.is_file() {
             bytes += about.len();

@@ -104,8 +104,16 @@ impl Reloader {
         }
     }
 
-    pub(super) async fn outcome(&mut self) -> Option<Outcome> {
+    async fn outcome(&mut self) -> Option<Outcome> {
         self.outcomes.recv().await
+    }
+}
+
+/// Never, where no folder is looked after.
+pub(super) async fn next_outcome(reloader: &mut Option<Reloader>) -> Option<Outcome> {
+    match reloader {
+        Some(reloader) => reloader.outcome().await,
+        None => std::future::pending().await,
     }
 }
 

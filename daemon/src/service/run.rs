@@ -18,7 +18,7 @@ use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::monitor::Monitor;
 use super::options::{Ended, Options};
-use super::reload::{Outcome, Reloader};
+use super::reload::{Reloader, next_outcome};
 use super::stand_by::OneOfSeveral;
 use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
@@ -308,14 +308,6 @@ impl Service {
         if tokio::task::spawn_blocking(move || journalling.close()).await.is_err() {
             tracing::error!("the journal was not closed");
         }
-    }
-}
-
-/// Never, where no folder is looked after.
-async fn next_outcome(reloader: &mut Option<Reloader>) -> Option<Outcome> {
-    match reloader {
-        Some(reloader) => reloader.outcome().await,
-        None => std::future::pending().await,
     }
 }
 

@@ -11,7 +11,7 @@ use bytes::Bytes;
 use serde_json::Value as Json;
 use tokio::time::{Instant, Interval, interval, sleep_until};
 
-use super::super::reload::{Outcome, Reloader};
+use super::super::reload::{Outcome, Reloader, next_outcome};
 use super::super::{supervisor, wiring};
 use super::OneOfSeveral;
 use super::presses::Presses;
@@ -284,14 +284,6 @@ fn reloader(options: &Options) -> std::io::Result<Option<Reloader>> {
     let Some(dir) = &options.rules_dir else { return Ok(None) };
     // No copy of the rules is kept: the state folder belongs to whoever guards.
     Reloader::start(dir, None, options.plan.clone(), options.modules.clone()).map(Some)
-}
-
-/// Never, where no folder is looked after.
-async fn next_outcome(reloader: &mut Option<Reloader>) -> Option<Outcome> {
-    match reloader {
-        Some(reloader) => reloader.outcome().await,
-        None => std::future::pending().await,
-    }
 }
 
 fn chance() -> u64 {

@@ -10,7 +10,7 @@ use crate::stage::{Hand, pause};
 
 struct Scene {
     _broker: Mosquitto,
-    _folders: [TempDir; 2],
+    folders: [TempDir; 2],
     process: Process,
     hand: Hand,
 }
@@ -25,7 +25,7 @@ async fn in_window() -> Result<Scene> {
     hand.outlet("on").await?;
     hand.draws("450", "busy").await?;
     hand.press_is_held().await?;
-    Ok(Scene { _broker: broker, _folders: folders, process, hand })
+    Ok(Scene { _broker: broker, folders, process, hand })
 }
 
 pub(crate) async fn restarts() -> Result<()> {
@@ -60,7 +60,7 @@ pub(crate) async fn frozen() -> Result<()> {
 /// The second uses the same client id and the same state folder.
 pub(crate) async fn twice() -> Result<()> {
     let mut scene = in_window().await?;
-    let [rules, state] = &scene._folders;
+    let [rules, state] = &scene.folders;
     let mut second = Process::start(rules.path(), state.path())?;
     pause(3_000).await;
     scene.hand.nothing_is_switched().await?;
