@@ -4,10 +4,14 @@ use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
 
 use anyhow::{Context, Result, ensure};
+use tempfile::NamedTempFile;
 
 /// `idlegate run`; killed when dropped.
 #[derive(Debug)]
-pub struct Process(Child);
+pub struct Process {
+    child: Child,
+    log: NamedTempFile,
+}
 
 impl Process {
     pub fn start(rules: &Path, state: &Path) -> Result<Process> {
@@ -19,55 +23,64 @@ impl Process {
         // Proof commands are beside it, tests a folder below.
         let mut near = ours.ancestors().skip(1).take(2).map(|folder| folder.join("idlegate"));
         let program = near.find(|program| program.is_file()).context("idlegate is not built")?;
+        let log = NamedTempFile::new()?;
         let child = Command::new(&program)
             .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
             .args(more)
             .stdout(Stdio::null())
-            .stderr(Stdio::null())
+            .stderr(log.reopen()?)
             .spawn()
             .with_context(|| format!("starting {}", program.display()))?;
-        Ok(Process(child))
+        Ok(Process { child, log })
+    }
+
+    /// What it logged last: for whoever wants to know why a proof failed.
+    pub fn log_end(&self) -> Result<String> {
+        let log = std::fs::read_to_string(&self.log)?;
+        let lines: Vec<&str> = log.lines().collect();
+        Ok(lines[lines.len().saturating_sub(40)..].join("\n"))
     }
 
     pub fn id(&self) -> u32 {
-        self.0.id()
+        self.child.id()
     }
 
     /// By its word, as `kill` takes it.
     pub fn signal(&self, word: &str) -> Result<()> {
-        let status = Command::new("kill").args([&format!("-{word}"), &self.0.id().to_string()]).status()?;
+        let status =
+            Command::new("kill").args([&format!("-{word}"), &self.child.id().to_string()]).status()?;
         ensure!(status.success(), "kill -{word}");
         Ok(())
     }
 
     /// Until it ends by itself.
     pub fn wait(&mut self) -> Result<ExitStatus> {
-        Ok(self.0.wait()?)
+        Ok(self.child.wait()?)
     }
 
     pub fn is_running(&mut self) -> Result<bool> {
-        Ok(self.0.try_wait()?.is_none())
+        Ok(self.child.try_wait()?.is_none())
     }
 
     /// In KiB, as the system counts it (VmRSS).
     pub fn resident_kib(&self) -> Result<f64> {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.0.id()))?;
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))?;
         let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).context("no VmRSS")?;
         Ok(line.trim().trim_end_matches(" kB").parse()?)
     }
 
     /// Files and sockets that it holds open.
     pub fn open_files(&self) -> Result<usize> {
-        Ok(std::fs::read_dir(format!("/proc/{}/fd", self.0.id()))?.count())
+        Ok(std::fs::read_dir(format!("/proc/{}/fd", self.child.id()))?.count())
     }
 
     pub fn threads(&self) -> Result<usize> {
-        Ok(std::fs::read_dir(format!("/proc/{}/task", self.0.id()))?.count())
+        Ok(std::fs::read_dir(format!("/proc/{}/task", self.child.id()))?.count())
     }
 
     /// User and system time so far.
     pub fn cpu_seconds(&self) -> Result<f64> {
-        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.0.id()))?;
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id()))?;
         let after = stat.rsplit_once(')').context("no stat")?.1;
         let ticks: Vec<f64> =
             after.split_whitespace().skip(11).take(2).filter_map(|word| word.parse().ok()).collect();
@@ -79,8 +92,8 @@ impl Process {
 impl Drop for Process {
     fn drop(&mut self) {
         // It may have ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
+        let _ = self.child.kill();
+        let _ = self.child.wait();
     }
 }
 

@@ -37,9 +37,10 @@ impl Pair {
         client.subscribe("idlegate/#").await?;
         let states = [tempfile::tempdir()?, tempfile::tempdir()?];
         let mut pair = Pair { broker, rules, states, processes: [None, None], client };
-        for side in 0..2 {
-            pair.run(side)?;
-        }
+        pair.run(0)?;
+        pair.takes_over(0).await?;
+        pair.run(1)?;
+        pair.stands_by(1).await?;
         Ok(pair)
     }
 
@@ -66,11 +67,10 @@ impl Pair {
         timeout(PATIENCE, heard).await.with_context(|| format!("nothing such on {topic}"))?
     }
 
-    /// Who says that it guards.
-    async fn who_guards(&mut self) -> Result<usize> {
-        let health = self.hears("idlegate/health", |health| health["state"] == "online").await?;
-        let name = health["name"].as_str().context("a guard without a name")?;
-        NAMES.iter().position(|known| *known == name).context("an unknown name")
+    /// Until it says that it guards.
+    async fn takes_over(&mut self, side: usize) -> Result<()> {
+        let is_it = |health: &Json| health["state"] == "online" && health["name"] == NAMES[side];
+        self.hears("idlegate/health", is_it).await.map(drop)
     }
 
     async fn draws(&mut self, watts: &str, state: &str) -> Result<()> {
@@ -89,9 +89,9 @@ impl Pair {
     }
 
     /// Whether it was said already or is still to be said.
-    async fn stands_by(&mut self, name: &str) -> Result<()> {
+    async fn stands_by(&mut self, side: usize) -> Result<()> {
         self.client.subscribe("idlegate/stand-by/+").await?;
-        let topic = format!("idlegate/stand-by/{name}");
+        let topic = format!("idlegate/stand-by/{}", NAMES[side]);
         self.hears(&topic, |said| said["role"] == "standing-by").await.map(drop)
     }
 
@@ -127,15 +127,12 @@ fn json(message: &Publish) -> Json {
 #[tokio::test]
 async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answered() -> Result<()> {
     let mut pair = Pair::start().await?;
-    let first = pair.who_guards().await?;
-    let other = NAMES[1 - first];
-    pair.stands_by(other).await?;
     pair.client.publish_retained("outlets/mill/state", "off").await?;
     pair.hears("idlegate/machine/mill", |status| status["outlet"] == "off").await?;
     assert_eq!(pair.asks("lock", "lock-1").await?["decision"], "acted");
 
-    pair.kill(first);
-    assert_eq!(pair.who_guards().await?, 1 - first);
+    pair.kill(0);
+    pair.takes_over(1).await?;
     let refused = pair.asks("on", "on-1").await?;
     assert_eq!((&refused["decision"], &refused["reason"]), (&json!("refused"), &json!("lockout")));
     let again = pair.asks("lock", "lock-1").await?;
@@ -143,11 +140,10 @@ async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answere
 
     // And back, with the one that has been away.
     assert_eq!(pair.asks("unlock", "unlock-1").await?["decision"], "acted");
-    pair.run(first)?;
-    let waiting = NAMES[first];
-    pair.stands_by(waiting).await?;
-    pair.kill(1 - first);
-    assert_eq!(pair.who_guards().await?, first);
+    pair.run(0)?;
+    pair.stands_by(0).await?;
+    pair.kill(1);
+    pair.takes_over(0).await?;
     // Its own journal says locked; what it was left says that it is not.
     assert_eq!(pair.asks("on", "on-2").await?["decision"], "acted");
     Ok(())
@@ -156,14 +152,13 @@ async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answere
 #[tokio::test]
 async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<()> {
     let mut pair = Pair::start().await?;
-    let first = pair.who_guards().await?;
     pair.client.publish_retained("outlets/mill/state", "on").await?;
     pair.draws("450", "busy").await?;
     pair.client.publish("buttons/mill", "press").await?;
     pair.hears("idlegate/decision", |decision| decision["decision"] == "held").await?;
 
-    pair.kill(first);
-    assert_eq!(pair.who_guards().await?, 1 - first);
+    pair.kill(0);
+    pair.takes_over(1).await?;
     // The window was the other's: a force finds none.
     pair.client.publish("buttons/mill", "long").await?;
     let decision = pair.hears("idlegate/decision", |_| true).await?;
@@ -174,10 +169,9 @@ async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<(
 #[tokio::test]
 async fn the_red_button_is_heard_in_between() -> Result<()> {
     let mut pair = Pair::start().await?;
-    let first = pair.who_guards().await?;
     pair.client.publish_retained("outlets/mill/state", "on").await?;
     pair.draws("450", "busy").await?;
-    pair.kill(first);
+    pair.kill(0);
     pair.client.publish("contacts/red", "open").await?;
     assert_eq!(pair.command_comes().await?.payload, "off");
     assert_eq!(pair.asks("on", "on-1").await?["reason"], "lockout");
@@ -187,21 +181,22 @@ async fn the_red_button_is_heard_in_between() -> Result<()> {
 #[tokio::test]
 async fn a_guard_that_was_frozen_does_not_act_when_it_thaws() -> Result<()> {
     let mut pair = Pair::start().await?;
-    let first = pair.who_guards().await?;
     pair.client.publish_retained("outlets/mill/state", "on").await?;
     pair.draws("10", "idle").await?;
-    pair.processes[first].as_ref().context("it runs")?.signal("STOP")?;
+    pair.processes[0].as_ref().context("it runs")?.signal("STOP")?;
     // It waits in the frozen one's socket.
     pair.client.publish("buttons/mill", "press").await?;
-    assert_eq!(pair.who_guards().await?, 1 - first, "by keep-alive");
-    pair.processes[first].as_ref().context("it runs")?.signal("CONT")?;
-    let thawed = NAMES[first];
-    pair.stands_by(thawed).await?;
+    // By keep-alive.
+    pair.takes_over(1).await?;
+    pair.processes[0].as_ref().context("it runs")?.signal("CONT")?;
+    pair.stands_by(0).await?;
     // Draws fails at the first command.
     pair.draws("10", "idle").await?;
     pair.client.publish("buttons/mill", "press").await?;
     assert_eq!(pair.command_comes().await?.payload, "off");
-    assert_eq!(pair.who_guards().await?, 1 - first, "nobody took it back");
+    // Nobody took it back.
+    let health = pair.hears("idlegate/health", |health| health["state"] == "online").await?;
+    assert_eq!(health["name"], NAMES[1]);
     drop(pair.broker);
     Ok(())
 }

@@ -182,8 +182,10 @@ impl Partner {
             self.tell_untaken(topic, taken);
         } else if let Some(other) = topic.strip_prefix(&self.topics.stand_by("")) {
             let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
-            if let (Ok(other), Some("taking-over")) = (Name::new(other), said["role"].as_str()) {
-                self.watch.claimed(now.moment, &other);
+            match (Name::new(other), said["role"].as_str()) {
+                (Ok(other), Some("taking-over")) => self.watch.claimed(now.moment, &other),
+                (Ok(other), Some("guarding")) => self.watch.taken(now.moment, &other),
+                _ => {}
             }
         } else {
             self.presses().hear(now.moment, message);

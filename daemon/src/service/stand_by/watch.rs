@@ -45,11 +45,20 @@ pub(super) struct Watch {
     heard: Option<Moment>,
     stage: Stage,
     not_before: Moment,
+    /// What the broker had in store says that somebody else took over.
+    taken: bool,
 }
 
 impl Watch {
     pub(super) fn new(name: Name) -> Watch {
-        Watch { name, connected: false, heard: None, stage: Stage::Watching, not_before: Moment(0) }
+        Watch {
+            name,
+            connected: false,
+            heard: None,
+            stage: Stage::Watching,
+            not_before: Moment(0),
+            taken: false,
+        }
     }
 
     /// The connection is there, and what the broker had in store has been heard.
@@ -58,6 +67,7 @@ impl Watch {
         match self.heard {
             // In store, and perhaps old: it has the usual time to be confirmed.
             Some(_) => self.heard = Some(now),
+            None if self.taken => self.stage = Stage::HoldingOff { until: now + YIELD },
             None => self.hold_off(now, chance),
         }
     }
@@ -68,6 +78,7 @@ impl Watch {
 
     pub(super) fn disconnected(&mut self) {
         self.connected = false;
+        self.taken = false;
         self.heard = None;
         self.stage = Stage::Watching;
     }
@@ -89,6 +100,18 @@ impl Watch {
         let ours_goes_first = matches!(self.stage, Stage::Claiming { .. }) && self.name < *by;
         if self.connected && *by != self.name && self.heard.is_none() && !ours_goes_first {
             self.stage = Stage::HoldingOff { until: now + YIELD };
+        }
+    }
+
+    /// Somebody has taken over, and will be heard as soon as it is ready.
+    pub(super) fn taken(&mut self, now: Moment, by: &Name) {
+        if *by == self.name || self.heard.is_some() {
+            return;
+        }
+        if self.connected {
+            self.stage = Stage::HoldingOff { until: now + YIELD };
+        } else {
+            self.taken = true;
         }
     }
 
@@ -218,6 +241,30 @@ mod tests {
         left.online(Moment(300));
         right.online(Moment(300));
         assert_eq!(right.tick(Moment(6_000)), None);
+    }
+
+    #[test]
+    fn whoever_starts_while_another_takes_over_leaves_it_to_that_one() {
+        let mut right = watch("right");
+        right.taken(Moment(0), &Name::new("left").unwrap());
+        right.connected(Moment(10), 0);
+        assert_eq!(right.tick(Moment(5_000)), None);
+        right.online(Moment(5_005));
+        assert_eq!(right.tick(Moment(6_000)), None);
+
+        let mut first_by_name = watch("left");
+        first_by_name.connected(Moment(0), 0);
+        assert_eq!(next(&mut first_by_name).unwrap().0, Step::Claim);
+        first_by_name.taken(Moment(110), &Name::new("right").unwrap());
+        assert_eq!(next(&mut first_by_name), Some((Step::Claim, Moment(5_110))));
+    }
+
+    #[test]
+    fn what_it_said_itself_in_an_earlier_life_holds_nobody_off() {
+        let mut left = watch("left");
+        left.taken(Moment(0), &Name::new("left").unwrap());
+        left.connected(Moment(0), 0);
+        assert_eq!(next(&mut left), Some((Step::Claim, Moment(100))));
     }
 
     #[test]
