@@ -118,7 +118,7 @@ impl Guard {
 
     fn give_up(&mut self, pending: &Pending, out: &mut Vec<Effect>) {
         self.pending = None;
-        self.open_incident(IncidentKind::NotConfirmed, pending.cause == Cause::Forced, out);
+        self.open_incident(IncidentKind::NotConfirmed, pending.is_unconditional_off(), out);
     }
 
     /// A lost command is sent again only where it would be sent now for the first time.
@@ -145,6 +145,14 @@ impl Guard {
     pub(super) fn resend_emergency(&mut self, now: Moment, out: &mut Vec<Effect>) {
         if let Some(pending) = self.pending.filter(|pending| pending.cause == Cause::Emergency) {
             self.resend(now, pending, out);
+        }
+    }
+
+    /// Whoever releases the machine has looked at it. An off sent again after that would end whatever is begun then.
+    pub(super) fn end_emergency(&mut self, out: &mut Vec<Effect>) {
+        let Some(pending) = self.pending.take_if(|pending| pending.cause == Cause::Emergency) else { return };
+        if self.outlet.state != Some(Switch::Off) {
+            self.give_up(&pending, out);
         }
     }
 

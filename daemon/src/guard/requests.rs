@@ -229,6 +229,7 @@ impl Guard {
         self.keep(out);
         self.answer(request, Reason::Unlocked, out);
         out.push(Effect::Announce(Announcement::Unlocked { input: request.input }));
+        self.end_emergency(out);
     }
 
     fn refuse(&mut self, request: &Request, reason: Reason, out: &mut Vec<Effect>) {

@@ -211,6 +211,40 @@ fn an_emergency_for_an_outlet_that_said_off_already_is_sent_as_often_as_any_comm
 }
 
 #[test]
+fn an_emergency_that_was_never_confirmed_ends_when_somebody_releases_the_machine_and_that_is_told() {
+    story(
+        policy(),
+        &[
+            at(0, on()),
+            at(100, press(EmergencyOff).by_alarm()),
+            at(200, Step::Link(false)),
+            at(3_000, Step::Link(true)),
+            at(3_100, on()),
+            at(4_000, press(Unlock).at_panel()),
+            at(9_000, Step::Link(false)),
+            at(60_000, Step::Link(true)),
+            at(90_000, Step::Wait),
+        ],
+        &[
+            (100, EMERGENCY),
+            (3_000, "off!emergency"),
+            (4_000, "keep - -, acted(unlocked), say unlocked, incident not-confirmed!"),
+        ],
+    );
+    // An outlet that has said that it is off leaves nothing to tell.
+    story(
+        policy(),
+        &[
+            at(0, off()),
+            at(100, press(EmergencyOff).by_alarm()),
+            at(200, press(Unlock).at_panel()),
+            at(60_000, Step::Wait),
+        ],
+        &[(100, EMERGENCY), (200, "keep - -, acted(unlocked), say unlocked")],
+    );
+}
+
+#[test]
 fn an_emergency_is_sent_at_once_when_the_link_comes_back() {
     story(
         policy(),

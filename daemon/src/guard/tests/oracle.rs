@@ -219,6 +219,9 @@ impl Oracle {
                     return Err("an emergency off without an emergency".into());
                 }
             }
+            (Switch::Off, Cause::Emergency) if !before.lockout => {
+                return Err("an emergency off after the machine was released".into());
+            }
             (Switch::Off, Cause::Forced | Cause::Emergency) => {}
         }
         if !command.shadow {
@@ -293,6 +296,9 @@ impl Oracle {
             }
             Reason::Locked => {
                 self.pending = self.pending.filter(|(command, _)| command.switch == Switch::Off)
+            }
+            Reason::Unlocked => {
+                self.pending = self.pending.filter(|(command, _)| command.cause != Cause::Emergency)
             }
             Reason::AlreadyOn | Reason::DeferralCancelled | Reason::AlreadySwitching
                 if matches!(request.kind, RequestKind::On | RequestKind::Flip)

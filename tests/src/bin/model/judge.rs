@@ -91,6 +91,8 @@ impl Shop {
                     world.breaks(Claim::OffOnlyWhenClear);
                 }
             }
+            // Sent again until somebody releases the machine, and not after that.
+            (Switch::Off, Cause::Emergency) if !before.locked => world.breaks(Claim::OffOnlyWhenClear),
             (Switch::Off, Cause::Forced | Cause::Emergency) => {}
         }
         if command.resend == 0 {
