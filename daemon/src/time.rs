@@ -5,6 +5,7 @@
 
 use std::fmt;
 use std::ops::{Add, Sub};
+use std::time::{Duration, SystemTime};
 
 /// A moment in milliseconds on a monotonic scale that goes on counting while the computer is suspended.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -126,13 +127,17 @@ impl Clock {
     /// is long over when it is opened again.
     pub fn now(self) -> Now {
         let boot = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
-        let wall = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
-        Now { moment: Moment(u64::try_from(to_millis(boot)).unwrap_or(0)), wall: WallTime(to_millis(wall)) }
+        let boot = Duration::try_from(boot).unwrap_or_default();
+        let wall = match SystemTime::UNIX_EPOCH.elapsed() {
+            Ok(since) => signed_millis(since),
+            Err(before) => -signed_millis(before.duration()),
+        };
+        Now { moment: Moment(boot.as_millis().try_into().unwrap_or(u64::MAX)), wall: WallTime(wall) }
     }
 }
 
-fn to_millis(time: rustix::time::Timespec) -> i64 {
-    time.tv_sec.saturating_mul(1_000).saturating_add(time.tv_nsec / 1_000_000)
+fn signed_millis(span: Duration) -> i64 {
+    span.as_millis().try_into().unwrap_or(i64::MAX)
 }
 
 #[cfg(test)]

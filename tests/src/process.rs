@@ -19,6 +19,16 @@ impl Process {
     }
 
     pub fn start_with(rules: &Path, state: &Path, more: &[&str]) -> Result<Process> {
+        Process::start_in(rules, state, more, &[])
+    }
+
+    /// With these variables in its environment.
+    pub fn start_in(
+        rules: &Path,
+        state: &Path,
+        more: &[&str],
+        environment: &[(&str, String)],
+    ) -> Result<Process> {
         let ours = std::env::current_exe()?;
         // Proof commands are beside it, tests a folder below.
         let mut near = ours.ancestors().skip(1).take(2).map(|folder| folder.join("idlegate"));
@@ -27,6 +37,7 @@ impl Process {
         let child = Command::new(&program)
             .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
             .args(more)
+            .envs(environment.iter().map(|(name, value)| (name, value)))
             .stdout(Stdio::null())
             .stderr(log.reopen()?)
             .spawn()

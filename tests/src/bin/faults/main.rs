@@ -44,7 +44,7 @@ macro_rules! faults {
     };
 }
 
-fn catalogue() -> [Fault; 30] {
+fn catalogue() -> [Fault; 33] {
     faults! {
         false broker::down_at_start: "broker down at the start" => "connects when it comes, and guards";
         false broker::dies: "broker dies and comes back" => "a working machine is still held, no off";
@@ -66,6 +66,9 @@ fn catalogue() -> [Fault; 30] {
         false files::damaged_journal: "a journal that is none" => "set aside, a new one begun";
         false process::restarts: "20 restarts while the mill works" => "never an off";
         true process::frozen: "stopped in a window, a force waits" => "it is old, and held";
+        true process::suspended: "suspended in a window, and woken by a force" => "the window is over: held";
+        false process::clock_steps: "the clock steps by a day, to and fro" => "a window is as long as ever";
+        false process::clock_unset: "a clock that begins in 1970" => "guards, before and after it is set";
         true process::twice: "started twice" => "nothing is switched, and one guards";
         false process::few_files: "no more files may be opened" => "guards all the same";
         false process::terminated: "ended in a window" => "the window is closed, and it ends well";

@@ -1,10 +1,13 @@
 //! The program as a process: ended, frozen, started again and again.
 
 use anyhow::{Result, ensure};
+use idlegate::text::rfc3339;
+use idlegate::time::{Clock, WallTime};
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::process::Process;
 use idlegate_tests::shop::{Guard, plan, write_rules};
-use tempfile::TempDir;
+use serde_json::Value as Json;
+use tempfile::{NamedTempFile, TempDir};
 
 use crate::stage::{Hand, pause};
 
@@ -17,10 +20,14 @@ struct Scene {
 
 /// The mill works, and an off has been held.
 async fn in_window() -> Result<Scene> {
+    in_window_by(&[]).await
+}
+
+async fn in_window_by(environment: &[(&str, String)]) -> Result<Scene> {
     let broker = Mosquitto::start()?;
     let folders = [tempfile::tempdir()?, tempfile::tempdir()?];
     write_rules(folders[0].path(), broker.port())?;
-    let process = Process::start(folders[0].path(), folders[1].path())?;
+    let process = Process::start_in(folders[0].path(), folders[1].path(), &[], environment)?;
     let mut hand = Hand::at(broker.port()).await?;
     hand.outlet("on").await?;
     hand.draws("450", "busy").await?;
@@ -55,6 +62,84 @@ pub(crate) async fn frozen() -> Result<()> {
     scene.process.signal("CONT")?;
     scene.hand.nothing_is_switched().await?;
     scene.hand.is_still_guarded().await
+}
+
+/// As a computer that was suspended: when it wakes, the window is over, and the force is the first thing it hears.
+pub(crate) async fn suspended() -> Result<()> {
+    let mut scene = in_window().await?;
+    scene.process.signal("STOP")?;
+    pause(11_000).await;
+    scene.process.signal("CONT")?;
+    scene.hand.hold().await?;
+    scene.hand.nothing_is_switched().await?;
+    scene.hand.is_still_guarded().await
+}
+
+/// A day to and fro while a window is open: it stays open.
+pub(crate) async fn clock_steps() -> Result<()> {
+    let clock = StrangeClock::new("+0")?;
+    let mut scene = in_window_by(&clock.environment()).await?;
+    for step in ["+1d", "-1d"] {
+        clock.set(step)?;
+        pause(200).await;
+        scene.hand.nothing_is_switched().await?;
+    }
+    clock.set("+1d")?;
+    scene.hand.hold().await?;
+    scene.hand.off_comes().await?;
+    let of_force = |decision: &Json| decision["request"] == "force-off";
+    let decision = scene.hand.hears("idlegate/decision", of_force).await?;
+    ensure!(decision["decision"] == "acted", "in the window, by whatever clock: {decision}");
+    ensure!(is_of_tomorrow(&decision), "the guard never saw the other time: {decision}");
+    clock.set("-1d")?;
+    scene.hand.outlet("off").await?;
+    scene.hand.is_still_guarded().await
+}
+
+/// A small computer without a battery for its clock, until it hears the time.
+pub(crate) async fn clock_unset() -> Result<()> {
+    let clock = StrangeClock::new("@1970-01-01 00:00:30")?;
+    let mut scene = in_window_by(&clock.environment()).await?;
+    scene.hand.nothing_is_switched().await?;
+    clock.set("+0")?;
+    scene.hand.press_is_held().await?;
+    scene.hand.is_still_guarded().await
+}
+
+/// A wall clock that says what we want, and a monotonic one that goes as ever.
+struct StrangeClock {
+    /// Read by libfaketime, which stands between the program and the system.
+    says: NamedTempFile,
+}
+
+impl StrangeClock {
+    fn new(says: &str) -> Result<StrangeClock> {
+        let clock = StrangeClock { says: NamedTempFile::new()? };
+        clock.set(says)?;
+        Ok(clock)
+    }
+
+    fn set(&self, says: &str) -> Result<()> {
+        Ok(std::fs::write(&self.says, says)?)
+    }
+
+    fn environment(&self) -> [(&'static str, String); 5] {
+        let library = format!("/usr/lib/{}-linux-gnu/faketime/libfaketimeMT.so.1", std::env::consts::ARCH);
+        [
+            ("LD_PRELOAD", library),
+            ("FAKETIME_TIMESTAMP_FILE", self.says.path().display().to_string()),
+            ("FAKETIME_NO_CACHE", "1".into()),
+            ("FAKETIME_DONT_FAKE_MONOTONIC", "1".into()),
+            ("NO_FAKE_STAT", "1".into()),
+        ]
+    }
+}
+
+/// Whether what was said bears the time of tomorrow.
+fn is_of_tomorrow(said: &Json) -> bool {
+    let in_hours = |hours: i64| rfc3339(WallTime(Clock.now().wall.0 + hours * 3_600_000));
+    // In UTC and of one length, so that the order of texts is the order of times.
+    said["at"].as_str().is_some_and(|at| in_hours(23).as_str() < at && at < in_hours(25).as_str())
 }
 
 /// The second uses the same client id and the same state folder.
