@@ -1,10 +1,11 @@
 //! What the detector would have said: its own rules, run over a recording.
 
 use idlegate_detector as sdk;
-use power_threshold::dwell::{Dwell, Limits};
+use power_threshold::dwell::{Dwell, Finding, Limits};
 
 use super::marks::Interval;
 use super::take::{Take, since};
+use crate::event::Verdict;
 use crate::time::{Span, WallTime};
 
 /// The stretches of a recording in which power could have been cut.
@@ -13,24 +14,44 @@ pub struct LetThrough(pub Vec<Interval>);
 
 /// Runs power-threshold with these limits over the recording, from its first reading, knowing nothing before it.
 pub fn let_through(take: &Take, limits: Limits) -> LetThrough {
+    let idle = |(interval, verdict)| (verdict == Verdict::Idle).then_some(interval);
+    LetThrough(verdicts(take, limits).into_iter().filter_map(idle).collect())
+}
+
+/// The same run, with everything that it says.
+pub(super) fn verdicts(take: &Take, limits: Limits) -> Vec<(Interval, Verdict)> {
     let mut dwell = Dwell::new(limits);
     let gap_max = i64::try_from(limits.gap_max.as_millis()).unwrap_or(i64::MAX);
-    let mut stretches: Vec<Interval> = Vec::new();
+    let mut verdicts: Vec<(Interval, Verdict)> = Vec::new();
+    let mut lasts = |from: WallTime, until: WallTime, verdict: Verdict| match verdicts.last_mut() {
+        _ if from >= until => {}
+        Some((before, same)) if before.until == from && *same == verdict => before.until = until,
+        Some(_) | None => verdicts.push((Interval { from, until }, verdict)),
+    };
     for (index, sample) in take.samples.iter().enumerate() {
         let at = moment(take, sample.at);
         dwell.observe(at, sample.watts);
-        if !dwell.finding(at).is_idle() {
-            continue;
-        }
         // It stands until the next reading, but no longer than the detector waits for one.
         let overdue = WallTime(sample.at.0.saturating_add(gap_max));
-        let until = take.samples.get(index + 1).map_or(overdue, |next| next.at.min(overdue));
-        match stretches.last_mut() {
-            Some(stretch) if stretch.until == sample.at => stretch.until = until,
-            Some(_) | None => stretches.push(Interval { from: sample.at, until }),
-        }
+        let next = take.samples.get(index + 1).map_or(overdue, |next| next.at);
+        lasts(sample.at, next.min(overdue), verdict(dwell.finding(at)));
+        lasts(overdue, next, Verdict::Unknown);
     }
-    LetThrough(stretches)
+    verdicts
+}
+
+fn verdict(finding: Finding) -> Verdict {
+    match finding {
+        Finding::Idle { .. } | Finding::BetweenWhileIdle { .. } => Verdict::Idle,
+        Finding::Above { .. }
+        | Finding::BetweenWhileBusy { .. }
+        | Finding::Dwelling { was_busy: true, .. } => Verdict::Busy,
+        Finding::NothingYet
+        | Finding::Implausible { .. }
+        | Finding::Overdue { .. }
+        | Finding::BetweenAtFirst { .. }
+        | Finding::Dwelling { was_busy: false, .. } => Verdict::Unknown,
+    }
 }
 
 fn moment(take: &Take, at: WallTime) -> sdk::Millis {

@@ -3,11 +3,13 @@
 use std::fmt::Write as _;
 
 use idlegate_detector::quantity;
+use jiff::tz::TimeZone;
 
 use super::dwell::Basis;
 use super::proposal::{Evidence, Proposal, Sureness};
-use super::rehearsal::let_through;
+use super::rehearsal::verdicts;
 use super::take::Take;
+use crate::event::Verdict;
 use crate::picture::{Level, Picture, Shade, Stretch, Strip};
 use crate::time::{Span, WallTime};
 
@@ -105,14 +107,11 @@ fn sureness(proposal: &Proposal) -> String {
 pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
     let Proposal { settings, evidence, jobs, .. } = proposal;
     let gap_max = settings.gap_max.unwrap_or(Span::secs(60));
-    let through = let_through(take, settings.limits()).0;
     let inside = |at: WallTime| at >= take.from() && at <= take.until();
     let here = jobs.iter().filter(|job| inside(job.from) || inside(job.until));
     let jobs = here.map(|job| stretch(job.from, job.until, Shade::Job)).collect();
-    let idle = through.iter().map(|it| stretch(it.from, it.until, Shade::Idle));
-    let held = held(take, &through);
-    let mut verdicts: Vec<Stretch> = idle.chain(held).collect();
-    verdicts.sort_by_key(|stretch| stretch.from);
+    let verdicts = verdicts(take, settings.limits()).into_iter();
+    let verdicts = verdicts.map(|(it, verdict)| stretch(it.from, it.until.min(take.until()), shade(verdict)));
     Picture {
         title: take.name.clone(),
         caption: format!(
@@ -123,6 +122,7 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
         ),
         from: take.from(),
         until: take.until(),
+        zone: TimeZone::UTC,
         quantity: "draw, W".to_owned(),
         curve: take.samples.iter().map(|sample| (sample.at, sample.watts)).collect(),
         gap_millis: i64::try_from(gap_max.millis()).unwrap_or(i64::MAX),
@@ -132,7 +132,7 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
         }],
         strips: vec![
             Strip { label: "jobs".to_owned(), stretches: jobs },
-            Strip { label: "verdict".to_owned(), stretches: verdicts },
+            Strip { label: "verdict".to_owned(), stretches: verdicts.collect() },
         ],
     }
 }
@@ -142,12 +142,10 @@ fn stretch(from: WallTime, until: WallTime, shade: Shade) -> Stretch {
     Stretch { from, until, shade, note: format!("{length} from {}", crate::text::rfc3339(from)) }
 }
 
-/// What lies between: busy, or not known.
-fn held<'a>(take: &'a Take, through: &'a [super::Interval]) -> impl Iterator<Item = Stretch> + 'a {
-    let begins = std::iter::once(take.from()).chain(through.iter().map(|it| it.until));
-    let ends = through.iter().map(|it| it.from).chain(std::iter::once(take.until()));
-    begins
-        .zip(ends)
-        .filter(|(from, until)| from < until)
-        .map(|(from, until)| stretch(from, until, Shade::Busy))
+fn shade(verdict: Verdict) -> Shade {
+    match verdict {
+        Verdict::Busy => Shade::Busy,
+        Verdict::Idle => Shade::Idle,
+        Verdict::Unknown => Shade::Unknown,
+    }
 }

@@ -3,7 +3,9 @@
 
 use super::dwell::outlast_chance;
 use super::levels::quantile;
+use super::rehearsal::verdicts;
 use super::*;
+use crate::event::Verdict;
 use crate::recording::{Oddities, parse_time};
 use crate::time::{Span, WallTime};
 
@@ -41,6 +43,29 @@ fn a_printer_at_30_watts_gets_a_limit_of_idle_plus_a_small_margin() {
     assert!(settings.idle_below_watts <= settings.busy_above_watts);
     assert!(settings.idle_for >= Span::secs(75), "half as long again as its longest pause: {settings:?}");
     assert_eq!((proposal.evidence.jobs_hit, proposal.evidence.pauses), (0, 29));
+}
+
+/// A picture that shows a gap as busy tells of work that nobody saw.
+#[test]
+fn what_a_rehearsal_says_is_unknown_before_the_first_dwell_and_in_a_gap() {
+    let mut day = take(3_600, |second| if (1_000..1_400).contains(&second) { 118.0 } else { 12.0 });
+    day.samples.retain(|sample| !(at(2_400)..at(3_000)).contains(&sample.at));
+    let proposal = calibrate(&[take(14_400, printer)], &marked(&[job(7_200, 8_950)])).unwrap();
+    let limits = proposal.settings.limits();
+    let dwell = i64::try_from(limits.idle_for.as_millis()).unwrap() / 1_000;
+    let gap_max = i64::try_from(limits.gap_max.as_millis()).unwrap() / 1_000;
+    let said: Vec<_> = verdicts(&day, limits).into_iter().map(|(it, verdict)| (it.from, verdict)).collect();
+    assert_eq!(
+        said,
+        [
+            (at(0), Verdict::Unknown),
+            (at(dwell), Verdict::Idle),
+            (at(1_000), Verdict::Busy),
+            (at(1_400 + dwell), Verdict::Idle),
+            (at(2_398 + gap_max), Verdict::Unknown),
+            (at(3_000 + dwell), Verdict::Idle),
+        ]
+    );
 }
 
 #[test]

@@ -226,7 +226,8 @@ async fn wait_or_stop(wait: Span, stop: &mut mpsc::Receiver<Farewell>) -> Option
     }
 }
 
-fn chance() -> u64 {
+/// So that several do not come back at the same moment.
+pub(crate) fn chance() -> u64 {
     RandomState::new().build_hasher().finish()
 }
 

@@ -50,6 +50,7 @@ pub use back_off::BackOffLimits;
 pub use barrier::MARKER_INTERVAL;
 pub use handle::{Counters, LinkHandle, spawn};
 pub use inbox::{Arrival, Empty, Inbox, Lane};
+pub(crate) use keeper::chance;
 pub use outgoing::{NotSent, Outgoing, QoS, Urgency};
 
 use crate::plan::Broker;

@@ -1,8 +1,6 @@
 //! The one that stands by: its own connection, and what it hears over it.
 
-use std::collections::hash_map::RandomState;
 use std::convert::Infallible;
-use std::hash::{BuildHasher as _, Hasher as _};
 use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -20,7 +18,7 @@ use crate::effects::carried::{Carried, Heard, NotCarried};
 use crate::effects::messages::{self, Topics};
 use crate::event::{LinkState, Message, Name};
 use crate::journal::{Query, Reader};
-use crate::link::{self, Arrival, Filter, Inbox, Kind, LinkConfig, LinkHandle, Outgoing, Report};
+use crate::link::{self, Arrival, Filter, Inbox, Kind, LinkConfig, LinkHandle, Outgoing, Report, chance};
 use crate::service::{JOURNAL_FILE, Options};
 use crate::time::{Clock, Moment, Now, WallTime};
 
@@ -286,8 +284,4 @@ fn reloader(options: &Options) -> std::io::Result<Option<Reloader>> {
     let Some(dir) = &options.rules_dir else { return Ok(None) };
     // No copy of the rules is kept: the state folder belongs to whoever guards.
     Reloader::start(dir, None, options.plan.clone(), options.modules.clone()).map(Some)
-}
-
-fn chance() -> u64 {
-    RandomState::new().build_hasher().finish()
 }
