@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use jiff::tz::TimeZone;
+
 use super::look;
 use crate::detectors::{Description, ValueKind};
 use crate::event::{Name, Value};
@@ -115,6 +117,7 @@ impl Trial {
                 caption: self.description.purpose.clone(),
                 from: self.ended.from,
                 until: self.ended.until,
+                zone: TimeZone::UTC,
                 quantity: match signal.unit.as_str() {
                     "" => signal.name.to_string(),
                     unit => format!("{}, {unit}", signal.name),

@@ -1,5 +1,8 @@
 //! Scales: where values and times stand, and which of them are written at the edge.
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use crate::time::WallTime;
 
 /// A scale for watts: linear near nothing, logarithmic above, so that a standby of 4 W and a heater of 3 kW can both
@@ -35,8 +38,8 @@ impl Scale {
     }
 }
 
-/// Times worth writing: at most so many, at round hours, minutes or seconds of UTC.
-pub(super) fn times(from: WallTime, until: WallTime, count_max: i64) -> Vec<WallTime> {
+/// Times worth writing: at most so many, at round hours, minutes or seconds of the zone.
+pub(super) fn times(from: WallTime, until: WallTime, zone: &TimeZone, count_max: i64) -> Vec<WallTime> {
     const STEPS_SECS: [i64; 17] = [
         1, 5, 10, 30, 60, 120, 300, 600, 1_800, 3_600, 7_200, 10_800, 21_600, 43_200, 86_400, 604_800,
         2_592_000,
@@ -44,26 +47,35 @@ pub(super) fn times(from: WallTime, until: WallTime, count_max: i64) -> Vec<Wall
     let length = (until.0 - from.0).max(1);
     let step = STEPS_SECS.iter().map(|secs| secs * 1_000).find(|step| length / step < count_max);
     let step = step.unwrap_or(length);
-    let first = from.0.div_euclid(step) * step;
+    let offset = instant(from).map_or(0, |begin| i64::from(zone.to_offset(begin).seconds()) * 1_000);
+    let first = (from.0 + offset).div_euclid(step) * step - offset;
     let first = if first < from.0 { first + step } else { first };
     (0..=count_max).map(|index| WallTime(first + index * step)).take_while(|at| *at <= until).collect()
 }
 
 /// `09:30`, with seconds where the picture is short, with the day where it is long.
-pub(super) fn time_label(at: WallTime, length_millis: i64) -> String {
-    let Ok(stamp) = jiff::Timestamp::from_millisecond(at.0) else { return String::new() };
+pub(super) fn time_label(at: WallTime, zone: &TimeZone, length_millis: i64) -> String {
     let format = match length_millis {
         ..300_000 => "%H:%M:%S",
         300_000..172_800_000 => "%H:%M",
         _ => "%d %b",
     };
-    stamp.strftime(format).to_string()
+    written(at, zone, format)
 }
 
-pub(super) fn day_label(at: WallTime) -> String {
-    jiff::Timestamp::from_millisecond(at.0)
-        .map(|stamp| stamp.strftime("%Y-%m-%d").to_string())
-        .unwrap_or_default()
+/// `2026-11-25 CET`
+pub(super) fn day_label(at: WallTime, zone: &TimeZone) -> String {
+    let name = instant(at).map(|at| zone.to_offset_info(at).abbreviation().to_owned());
+    format!("{} {}", written(at, zone, "%Y-%m-%d"), name.unwrap_or_default())
+}
+
+/// Nothing for a time beyond any calendar.
+fn written(at: WallTime, zone: &TimeZone, format: &str) -> String {
+    instant(at).map_or_else(String::new, |at| zone.to_datetime(at).strftime(format).to_string())
+}
+
+fn instant(at: WallTime) -> Option<Timestamp> {
+    Timestamp::from_millisecond(at.0).ok()
 }
 
 /// `30`, `3 k`

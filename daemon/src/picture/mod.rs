@@ -9,6 +9,8 @@ mod svg;
 mod tests;
 mod text;
 
+use jiff::tz::TimeZone;
+
 use crate::time::WallTime;
 
 pub use text::Colour;
@@ -21,6 +23,8 @@ pub struct Picture {
     pub caption: String,
     pub from: WallTime,
     pub until: WallTime,
+    /// The times of day are those of this zone.
+    pub zone: TimeZone,
     /// What the curve shows, with its unit: "draw, W".
     pub quantity: String,
     /// In order of time. A longer pause than [`Picture::gap_millis`] is drawn as a gap.

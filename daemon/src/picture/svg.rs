@@ -78,15 +78,16 @@ fn hatch() -> Definitions {
 
 fn times_and_rules(mut document: SVG, picture: &Picture, height: f64) -> SVG {
     let length = picture.until.0 - picture.from.0;
-    for at in times(picture.from, picture.until, 12) {
+    for at in times(picture.from, picture.until, &picture.zone, 12) {
         let x = round(LEFT + PLOT * picture.place(at));
         let bottom = TOP + CURVE_HEIGHT;
         let line =
             Line::new().set("class", "rule").set("x1", x).set("x2", x).set("y1", TOP).set("y2", bottom);
-        let text = label(&time_label(at, length), x, bottom + 16.0, "soft").set("text-anchor", "middle");
+        let text = label(&time_label(at, &picture.zone, length), x, bottom + 16.0, "soft")
+            .set("text-anchor", "middle");
         document = document.add(line).add(text);
     }
-    let day = format!("{} UTC", day_label(picture.from));
+    let day = day_label(picture.from, &picture.zone);
     document.add(label(&day, WIDTH - RIGHT, height - 10.0, "soft").set("text-anchor", "end"))
 }
 

@@ -15,6 +15,7 @@ fn day() -> Picture {
         caption: "A day & a spike".to_owned(),
         from: at(0),
         until: at(86_400),
+        zone: TimeZone::UTC,
         quantity: "draw, W".to_owned(),
         curve: (0..86_400)
             .filter(|second| !(50_000..60_000).contains(second))
@@ -61,6 +62,19 @@ fn the_scale_shows_standby_and_heater_in_their_order() {
     let places: Vec<_> = [0.0, 4.0, 40.0, 400.0, 2_900.0].map(|watts| scale.place(watts)).to_vec();
     assert!(places.windows(2).all(|pair| pair[1] - pair[0] > 0.05), "{places:?}");
     assert_eq!(scale.ticks(), [0.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1_000.0, 3_000.0]);
+}
+
+/// People look for what happened at eleven by the clock on their wall.
+#[test]
+fn times_are_those_of_the_zone_even_at_a_half_hour() {
+    // From 16:00 UTC.
+    let evening = WallTime(1_764_000_000_000);
+    let zone = TimeZone::get("Asia/Kolkata").unwrap();
+    let picture = Picture { from: evening, until: WallTime(evening.0 + 21_600_000), zone, ..day() };
+    let text = picture.to_text(80, Colour::Plain);
+    assert!(text.starts_with("Mill <1>, draw, W on 2025-11-24 IST\n"), "{text}");
+    let hours = text.lines().last().unwrap().split_whitespace().collect::<Vec<_>>();
+    assert_eq!(hours, ["22:00", "23:00", "00:00", "01:00", "02:00", "03:00"]);
 }
 
 #[test]

@@ -37,7 +37,8 @@ pub(super) fn draw(picture: &Picture, columns: u16, colour: Colour) -> String {
     }
     time_axis(picture, rows - 1, plot, &mut buffer);
     let text = rendered(&buffer, colour);
-    format!("{}, {} on {} (UTC)\n{text}", picture.title, picture.quantity, day_label(picture.from))
+    let day = day_label(picture.from, &picture.zone);
+    format!("{}, {} on {day}\n{text}", picture.title, picture.quantity)
 }
 
 fn curve(picture: &Picture, scale: Scale, plot: Rect, buffer: &mut Buffer) {
@@ -121,8 +122,8 @@ fn look(shade: Shade) -> (&'static str, Style) {
 fn time_axis(picture: &Picture, row: u16, plot: Rect, buffer: &mut Buffer) {
     let length = picture.until.0 - picture.from.0;
     let mut free_from = 0;
-    for at in times(picture.from, picture.until, i64::from(plot.width / 9)) {
-        let label = time_label(at, length);
+    for at in times(picture.from, picture.until, &picture.zone, i64::from(plot.width / 9)) {
+        let label = time_label(at, &picture.zone, length);
         let width = u16::try_from(label.len()).unwrap_or(u16::MAX);
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "inside the plot")]
         let column = (picture.place(at) * f64::from(plot.width)) as u16;

@@ -1,5 +1,7 @@
 //! The report as one page that needs nothing else: no network, no script, light, dark and on paper.
 
+use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html as page};
 
@@ -9,7 +11,8 @@ use super::table::{hours, local, remarks};
 use crate::picture::{Picture, Shade, Stretch, Strip};
 use crate::time::WallTime;
 
-const DAY_MS: i64 = 86_400_000;
+/// A moment has no width; four minutes of a day can be seen and pointed at.
+const MARK_MS: i64 = 240_000;
 /// More days than this would be a book.
 const DAYS_DRAWN_MAX: usize = 31;
 /// The table of jobs says how many there are more.
@@ -80,7 +83,7 @@ fn machine(sum: &MachineSum, ledger: &Ledger, zone: &TimeZone) -> Markup {
     let weeks = bars::weeks(sum, zone);
     page! {
         h2 { (sum.machine) }
-        @for day in days(sum, ledger) { (PreEscaped(day.to_svg())) }
+        @for day in days(sum, ledger, zone) { (PreEscaped(day.to_svg())) }
         @if weeks.len() > 1 { p.soft { "Energy by week" } (PreEscaped(bars::svg(&weeks))) }
         @if !sum.jobs.is_empty() {
             div.scroll { table {
@@ -105,16 +108,23 @@ fn money(sum: Option<f64>) -> String {
 }
 
 /// A strip for each day on which anything was heard, the latest days if there are too many.
-fn days(sum: &MachineSum, ledger: &Ledger) -> Vec<Picture> {
-    let mut begins: Vec<i64> = sum.minutes.iter().map(|(at, _)| at.0.div_euclid(DAY_MS) * DAY_MS).collect();
-    begins.dedup();
-    let skipped = begins.len().saturating_sub(DAYS_DRAWN_MAX);
-    begins[skipped..].iter().map(|begin| day(sum, ledger, *begin)).collect()
+fn days(sum: &MachineSum, ledger: &Ledger, zone: &TimeZone) -> Vec<Picture> {
+    let mut days: Vec<Date> = sum.minutes.iter().filter_map(|(at, _)| day_of(*at, zone)).collect();
+    days.dedup();
+    let skipped = days.len().saturating_sub(DAYS_DRAWN_MAX);
+    days[skipped..].iter().filter_map(|date| day(sum, ledger, *date, zone)).collect()
 }
 
-fn day(sum: &MachineSum, ledger: &Ledger, begin: i64) -> Picture {
-    let from = WallTime(begin.max(ledger.period.from.0));
-    let until = WallTime((begin + DAY_MS).min(ledger.period.to.0));
+/// Nothing for a time beyond any calendar.
+fn day_of(at: WallTime, zone: &TimeZone) -> Option<Date> {
+    Timestamp::from_millisecond(at.0).ok().map(|instant| zone.to_datetime(instant).date())
+}
+
+/// From midnight to midnight; once a year it has 23 hours, and once 25.
+fn day(sum: &MachineSum, ledger: &Ledger, date: Date, zone: &TimeZone) -> Option<Picture> {
+    let begins = |date: Date| Some(WallTime(zone.to_timestamp(date.at(0, 0, 0, 0)).ok()?.as_millisecond()));
+    let from = begins(date)?.max(ledger.period.from);
+    let until = begins(date.tomorrow().ok()?)?.min(ledger.period.to);
     let within = |at: &WallTime| *at >= from && *at < until;
     let clip = |stretch: &super::ledger::Stretch| {
         let (from, until) = (stretch.from.max(from), stretch.until.min(until));
@@ -130,18 +140,18 @@ fn day(sum: &MachineSum, ledger: &Ledger, begin: i64) -> Picture {
         let (shade, note) = shown(doing)?;
         Some(Stretch { from, until, shade, note: note.to_owned() })
     });
-    // A moment has no width; four minutes of the day can be seen and pointed at.
     let decisions = sum.decisions.iter().filter(|decided| within(&decided.at)).map(|decided| Stretch {
         from: decided.at,
-        until: WallTime((decided.at.0 + DAY_MS / 400).min(until.0)),
+        until: WallTime((decided.at.0 + MARK_MS).min(until.0)),
         shade: if decided.obeyed { Shade::Obeyed } else { Shade::Held },
         note: decided.words.clone(),
     });
-    Picture {
+    Some(Picture {
         title: sum.machine.clone(),
         caption: "average draw of each minute".to_owned(),
         from,
         until,
+        zone: zone.clone(),
         quantity: "draw, W".to_owned(),
         curve: sum.minutes.iter().filter(|(at, _)| within(at)).copied().collect(),
         gap_millis: 150_000,
@@ -150,5 +160,5 @@ fn day(sum: &MachineSum, ledger: &Ledger, begin: i64) -> Picture {
             Strip { label: "machine".to_owned(), stretches: verdicts.collect() },
             Strip { label: "requests".to_owned(), stretches: decisions.collect() },
         ],
-    }
+    })
 }

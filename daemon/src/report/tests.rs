@@ -136,6 +136,18 @@ fn tables_have_a_line_for_each_machine() {
     assert_eq!(json["machines"][0]["jobs"][0]["from"], "2026-01-05T10:30:00.000Z");
 }
 
+/// 10:15 in UTC is midnight on the Chatham Islands in summer.
+#[test]
+fn the_page_has_a_strip_for_each_day_by_the_clock_on_the_wall() {
+    let ledger = ledger_of(morning(), Some(tariff()));
+    let strips = |zone: &str| {
+        let page = html(&ledger, "Shop", &TimeZone::get(zone).unwrap());
+        ["2026-01-05 +1345", "2026-01-06 +1345", "2026-01-05 UTC"].map(|day| page.contains(day))
+    };
+    assert_eq!(strips("Pacific/Chatham"), [true, true, false]);
+    assert_eq!(strips("UTC"), [false, false, true]);
+}
+
 #[test]
 fn the_page_needs_nothing_else_and_lets_no_name_break_it() {
     let page = html(&ledger_of(morning(), Some(tariff())), "Tom & <b>Ida</b>", &TimeZone::UTC);
