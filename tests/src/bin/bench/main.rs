@@ -12,6 +12,7 @@ mod handmade;
 mod press;
 mod process;
 mod readings;
+mod reload;
 mod replay;
 mod table;
 
@@ -23,7 +24,7 @@ use self::table::Table;
 const USAGE: &str = "\
 bench [--short] [--only SECTION] [--json FILE]
   --short         what the test command runs
-  --only SECTION  press, emergency, readings, calls, core, replay or process
+  --only SECTION  press, emergency, readings, calls, core, replay, reload or process
   --json FILE     the figures, for a machine to read";
 
 /// How much is measured.
@@ -33,6 +34,7 @@ pub(crate) struct Size {
     pub(crate) readings: u32,
     pub(crate) calls: u32,
     pub(crate) replayed: u32,
+    pub(crate) reloads: u32,
     /// Machines of the largest shop.
     pub(crate) machines: usize,
 }
@@ -44,16 +46,28 @@ struct Args {
 }
 
 fn args() -> Result<Args> {
-    let whole =
-        Size { presses: 2_000, readings: 200_000, calls: 100_000, replayed: 2_000_000, machines: 1_000 };
+    let whole = Size {
+        presses: 2_000,
+        readings: 200_000,
+        calls: 100_000,
+        replayed: 2_000_000,
+        reloads: 50,
+        machines: 1_000,
+    };
     let mut args = Args { size: whole, only: None, json: None };
     let mut given = std::env::args().skip(1);
     while let Some(arg) = given.next() {
         let mut value = || given.next().ok_or_else(|| anyhow::anyhow!("{arg} wants a value\n{USAGE}"));
         match arg.as_str() {
             "--short" => {
-                args.size =
-                    Size { presses: 200, readings: 20_000, calls: 10_000, replayed: 100_000, machines: 100 };
+                args.size = Size {
+                    presses: 200,
+                    readings: 20_000,
+                    calls: 10_000,
+                    replayed: 100_000,
+                    reloads: 5,
+                    machines: 100,
+                };
             }
             "--only" => args.only = Some(value()?),
             "--json" => args.json = Some(value()?),
@@ -84,12 +98,16 @@ async fn main() -> Result<()> {
     }
     if wanted("calls") {
         show("calls", calls::measure(size)?);
+        show("taking-over", calls::measure_taking_over()?);
     }
     if wanted("core") {
         show("core", decisions::measure(size)?);
     }
     if wanted("replay") {
         show("replay", replay::measure(size)?);
+    }
+    if wanted("reload") {
+        show("reload", reload::measure(size).await?);
     }
     if wanted("process") {
         show("process", process::measure(size).await?);

@@ -1,5 +1,6 @@
 //! Readings a second of one core in replay, with the detector in its sandbox, beside only reading the same file.
 
+use std::ffi::OsStr;
 use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -11,6 +12,10 @@ use idlegate::recording::Reader;
 use super::Size;
 use super::table::Table;
 
+const MACHINES: u32 = 20;
+/// Of one machine, a reading a second.
+const MONTH: f64 = 30.0 * 86_400.0;
+
 pub(crate) fn measure(size: Size) -> Result<Table> {
     let dir = tempfile::tempdir()?;
     let file = dir.path().join("power.csv");
@@ -19,21 +24,61 @@ pub(crate) fn measure(size: Size) -> Result<Table> {
     let read = Reader::open(&file)?.try_fold(0_u32, |count, point| point.map(|_| count + 1))?;
     let reading = f64::from(read) / begin.elapsed().as_secs_f64();
     ensure!(read == size.replayed, "{read} readings of {} were read", size.replayed);
+    let settings = ["--settings".as_ref(), "busy_above = 40, idle_for = \"3 min\"".as_ref()];
+    let one_reading = dir.path().join("one-reading.csv");
+    write(&one_reading, 1)?;
+    let start = replay(&[&[one_reading.as_os_str()], &settings[..]].concat())?;
+    let alone = f64::from(read) / (replay(&[&[file.as_os_str()], &settings[..]].concat())? - start);
+
+    let rules = dir.path().join("rules");
+    shop_of_one_detector_each(&rules)?;
+    write(&file, size.replayed / MACHINES)?;
+    let signals: Vec<String> =
+        (0..MACHINES).map(|number| format!("--signal=machine-{number}/power={}", file.display())).collect();
+    let mut args = vec!["--rules".as_ref(), rules.as_os_str()];
+    args.extend(signals.iter().map(OsStr::new));
+    let many = f64::from(size.replayed / MACHINES * MACHINES) / (replay(&args)? - start);
+
+    let mut table = Table::new("replay, a detector for each machine", &["readings/s", "a month, s"]);
+    table.row("only reading the file", &[reading, MONTH / reading]);
+    table.row("replay of one machine", &[alone, MONTH / alone]);
+    table.ratio("replay by only reading", 1, 0);
+    table.row(format!("replay of {MACHINES} machines"), &[many, MONTH * f64::from(MACHINES) / many]);
+    table.ratio("many machines by one", 3, 1);
+    println!("replay starts in {start:.2} s, most of it for compiling the detector");
+    Ok(table)
+}
+
+/// In seconds, from the start of the program to its end.
+fn replay(args: &[&OsStr]) -> Result<f64> {
     let program = std::env::current_exe()?.with_file_name("idlegate");
     let begin = Instant::now();
     let output = Command::new(&program)
-        .args(["replay".as_ref(), file.as_os_str(), "--settings".as_ref()])
-        .args(["busy_above = 40, idle_for = \"3 min\"", "--json"])
+        .arg("replay")
+        .args(args)
+        .arg("--json")
         .stdin(Stdio::null())
         .output()
         .with_context(|| program.display().to_string())?;
-    let replaying = f64::from(read) / begin.elapsed().as_secs_f64();
+    let seconds = begin.elapsed().as_secs_f64();
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let mut table = Table::new("replay of one machine, one detector", &["readings/s"]);
-    table.row("only reading the file", &[reading]);
-    table.row("replay, start of the program included", &[replaying]);
-    table.ratio("replay by only reading", 1, 0);
-    Ok(table)
+    ensure!(!output.stdout.is_empty(), "the replay told nothing");
+    Ok(seconds)
+}
+
+fn shop_of_one_detector_each(dir: &Path) -> Result<()> {
+    std::fs::create_dir_all(dir.join("machines"))?;
+    std::fs::write(dir.join("shop.toml"), "title = \"Bench\"\n[broker]\nhost = \"127.0.0.1\"\n")?;
+    for number in 0..MACHINES {
+        let text = format!(
+            "title = \"Machine {number}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/state\" }}\n\
+             command = {{ topic = \"outlets/{number}/command\" }}\n[signals.power]\ntopic = \"meters/{number}\"\n\
+             unit = \"W\"\n[[detectors]]\nuse = \"power-threshold\"\n\
+             settings = {{ busy_above = 40, idle_for = \"3 min\" }}\n"
+        );
+        std::fs::write(dir.join(format!("machines/machine-{number}.toml")), text)?;
+    }
+    Ok(())
 }
 
 /// A reading a second, with a job of a quarter of an hour in every hour.
