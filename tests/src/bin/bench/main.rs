@@ -77,8 +77,15 @@ fn args() -> Result<Args> {
     Ok(args)
 }
 
-#[tokio::main(flavor = "multi_thread", worker_threads = 2)]
-async fn main() -> Result<()> {
+fn main() -> Result<()> {
+    let given: Vec<String> = std::env::args().skip(1).collect();
+    if let Some((press::BOUNCE, rest)) = given.split_first().map(|(first, rest)| (first.as_str(), rest)) {
+        return press::bounce(rest);
+    }
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?.block_on(bench())
+}
+
+async fn bench() -> Result<()> {
     let Args { size, only, json } = args()?;
     let wanted = |section: &str| only.as_deref().is_none_or(|only| only == section);
     let mut figures = Map::new();

@@ -12,12 +12,13 @@ use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
 use idlegate_tests::process::Process;
 use rumqttc::v5::mqttbytes::v5::Publish;
-use tokio::task::JoinHandle;
 use tokio::time::{interval, sleep, timeout};
 
 use super::Size;
 use super::table::{Table, quantiles};
 
+/// The word by which this program is a bouncer.
+pub(crate) const BOUNCE: &str = "bounce";
 /// Until everybody has seen that the mill is on.
 const PAUSE: Duration = Duration::from_millis(10);
 const LOAD_PER_SEC: u64 = 1_000;
@@ -49,8 +50,8 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
     }
     heard(&mut client, "idlegate/health").await?;
     let bouncing = [
-        bounce(broker.port(), "bench/bounce", "bench/bounced", false).await?,
-        bounce(broker.port(), "bench/confirmed-bounce", "bench/confirmed-bounced", true).await?,
+        bouncer(broker.port(), "bench/bounce", "bench/bounced", false)?,
+        bouncer(broker.port(), "bench/confirmed-bounce", "bench/confirmed-bounced", true)?,
     ];
     let script = Script::start(broker.port());
     let load = tokio::spawn(meter(broker.port(), if loaded { LOAD_PER_SEC } else { QUIET_PER_SEC }));
@@ -80,9 +81,8 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
         }
         client.publish("outlets/mill/state", "off").await?;
     }
-    bouncing.iter().for_each(JoinHandle::abort);
     load.abort();
-    drop((guard, script));
+    drop((guard, script, bouncing));
     let what = if loaded {
         format!("press to command, µs, {LOAD_PER_SEC} readings/s")
     } else {
@@ -108,15 +108,20 @@ async fn heard(client: &mut Client, topic: &str) -> Result<Publish> {
     }
 }
 
-async fn bounce(
-    port: u16,
-    from: &'static str,
-    to: &'static str,
-    confirmed: bool,
-) -> Result<JoinHandle<Result<()>>> {
-    let mut client = Client::connect(port).await?;
-    client.subscribe(from).await?;
-    Ok(tokio::spawn(async move {
+/// A process of its own, as the guard is one: [`bounce`].
+fn bouncer(port: u16, from: &str, to: &str, confirmed: bool) -> Result<Script> {
+    let confirmed = if confirmed { "confirmed" } else { "not-confirmed" };
+    let mut command = Command::new(std::env::current_exe()?);
+    Script::of(command.args([BOUNCE, &port.to_string(), from, to, confirmed]))
+}
+
+/// What that process does: with one thread, as little as can be done to turn a message into another.
+pub(crate) fn bounce(args: &[String]) -> Result<()> {
+    let [port, from, to, confirmed] = args else { bail!("{BOUNCE} wants PORT FROM TO CONFIRMED") };
+    let (port, confirmed) = (port.parse()?, confirmed == "confirmed");
+    tokio::runtime::Builder::new_current_thread().enable_all().build()?.block_on(async {
+        let mut client = Client::connect(port).await?;
+        client.subscribe(from).await?;
         loop {
             // A pause of the bench is no end of the bounce.
             if let Ok(Ok(message)) = timeout(DEADLINE * 10, client.message()).await {
@@ -125,9 +130,11 @@ async fn bounce(
                 } else {
                     client.publish_at_most_once(to, message.payload).await?;
                 }
+            } else if !client.is_connected() {
+                return Ok(());
             }
         }
-    }))
+    })
 }
 
 /// An idle mill's meter.
@@ -152,16 +159,17 @@ fn rules(dir: &Path, port: u16) -> Result<()> {
     Ok(std::fs::write(file, quick)?)
 }
 
-/// Killed when dropped.
+/// A rival in a process of its own, killed when dropped.
 pub(crate) struct Script(Child);
 
 impl Script {
     pub(crate) fn start(port: u16) -> Result<Script> {
-        let python = python()?;
-        let mut child = Command::new(python)
-            .args(["-c", include_str!("plain_rule.py"), &port.to_string()])
-            .stdin(Stdio::null())
-            .spawn()?;
+        let mut command = Command::new(python()?);
+        Script::of(command.args(["-c", include_str!("plain_rule.py"), &port.to_string()]))
+    }
+
+    fn of(command: &mut Command) -> Result<Script> {
+        let mut child = command.stdin(Stdio::null()).spawn()?;
         std::thread::sleep(Duration::from_millis(500));
         if let Some(ended) = child.try_wait()? {
             bail!("it ended: {ended}");
