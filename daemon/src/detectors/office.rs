@@ -32,7 +32,16 @@ pub(super) struct Office {
     slow: VecDeque<Place>,
     /// Places whose desk has, or had, an answer lying on it.
     answered: BTreeSet<Place>,
+    /// Desks that came into a lane since somebody asked.
+    new: NewWork,
     closing: bool,
+}
+
+/// How many desks have come into each lane.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct NewWork {
+    pub(super) fast: usize,
+    pub(super) slow: usize,
 }
 
 struct Desk {
@@ -130,7 +139,16 @@ impl Office {
         desk.queued = true;
         // Much mail is much work, whoever does it.
         let lane = if desk.mail.readings.len() > READINGS_PER_CALL_MAX { Lane::Slow } else { desk.lane };
+        match lane {
+            Lane::Fast => self.new.fast += 1,
+            Lane::Slow => self.new.slow += 1,
+        }
         self.lane(lane).push_back(place.clone());
+    }
+
+    /// What has come into the lanes since this was asked last.
+    pub(super) fn take_new_work(&mut self) -> NewWork {
+        std::mem::take(&mut self.new)
     }
 
     pub(super) fn take_errand(&mut self, lane: Lane) -> Option<Errand> {

@@ -14,7 +14,7 @@ use std::thread::{self, JoinHandle};
 use super::feed::{Feed, NotInstalled, Place};
 use super::guest::thread_cpu_time;
 use super::limits::{FAST_WORKERS, SLOW_RUN, WORKER_STACK_BYTES};
-use super::office::{Errand, Lane, Office, TooManyInstalled};
+use super::office::{Errand, Lane, NewWork, Office, TooManyInstalled};
 use super::seat::Installation;
 use crate::event::Assessed;
 
@@ -29,7 +29,8 @@ pub struct Workers {
 
 impl Workers {
     pub fn start(wake: Wake) -> std::io::Result<Workers> {
-        let shared = Arc::new(Shared { office: Mutex::default(), work: Condvar::new(), wake });
+        let shared =
+            Arc::new(Shared { office: Mutex::default(), fast: Condvar::new(), slow: Condvar::new(), wake });
         let mut workers = Workers { shared, threads: Vec::new() };
         for number in 0..FAST_WORKERS {
             workers.hire(format!("detectors-{number}"), Lane::Fast)?;
@@ -55,18 +56,18 @@ impl Workers {
 
     /// Puts a feed into its detector's mailbox and returns at once.
     pub fn feed(&self, feed: Feed) -> Result<(), NotInstalled> {
-        self.shared.lock().feed(feed)?;
-        self.shared.work.notify_all();
-        Ok(())
+        let mut office = self.shared.lock();
+        let fed = office.feed(feed);
+        self.shared.call_workers(office);
+        fed
     }
 
     /// Takes the answers that are ready: at most one of each detector, to its newest feed that was run.
     pub fn collect(&self) -> Vec<Assessed> {
-        let collected = self.shared.lock().collect();
-        if !collected.is_empty() {
-            // Desks with more mail have been waiting for this.
-            self.shared.work.notify_all();
-        }
+        let mut office = self.shared.lock();
+        let collected = office.collect();
+        // Desks with more mail have been waiting for this.
+        self.shared.call_workers(office);
         collected
     }
 
@@ -81,7 +82,8 @@ impl Workers {
 impl Drop for Workers {
     fn drop(&mut self) {
         self.shared.lock().close();
-        self.shared.work.notify_all();
+        self.shared.fast.notify_all();
+        self.shared.slow.notify_all();
         for thread in self.threads.drain(..) {
             // A worker that panicked has been reported by the panic itself.
             let _ = thread.join();
@@ -97,7 +99,8 @@ impl fmt::Debug for Workers {
 
 struct Shared {
     office: Mutex<Office>,
-    work: Condvar,
+    fast: Condvar,
+    slow: Condvar,
     wake: Wake,
 }
 
@@ -113,8 +116,9 @@ impl Shared {
             let run = catch_unwind(AssertUnwindSafe(|| errand.seat.run(&errand.work)));
             let outcome = run.unwrap_or_else(|_| Err(errand.seat.give_up()));
             let slow = thread_cpu_time().saturating_sub(started) > SLOW_RUN;
-            self.lock().bring_back(errand, outcome, slow);
-            self.work.notify_all();
+            let mut office = self.lock();
+            office.bring_back(errand, outcome, slow);
+            self.call_workers(office);
             (self.wake)();
         }
     }
@@ -129,7 +133,24 @@ impl Shared {
             if let Some(errand) = office.take_errand(lane) {
                 return Some(errand);
             }
-            office = self.work.wait(office).unwrap_or_else(PoisonError::into_inner);
+            let lane = match lane {
+                Lane::Fast => &self.fast,
+                Lane::Slow => &self.slow,
+            };
+            office = lane.wait(office).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+
+    /// As many as there is new work for, and no more: whoever wakes in vain keeps the guard from its turn. A worker that does not
+    /// wait now looks for work before it does.
+    fn call_workers(&self, mut office: MutexGuard<'_, Office>) {
+        let NewWork { fast, slow } = office.take_new_work();
+        drop(office);
+        for _ in 0..fast.min(FAST_WORKERS) {
+            self.fast.notify_one();
+        }
+        if slow > 0 {
+            self.slow.notify_one();
         }
     }
 }
