@@ -381,6 +381,9 @@ fn check_name(text: &str, place: Place, report: &mut Report<'_>) {
             .collect();
         let fixed = fixed.trim_matches('-');
         match Name::new(fixed) {
+            _ if text.ends_with(".wasm") => {
+                problem.help(format!("a detector in a file is named with \"file\": file = {}", quoted(text)))
+            }
             Ok(_) if text.is_ascii() => {
                 problem.help(format!("1 to 32 of the characters a-z, 0-9 and -: \"{fixed}\""))
             }
