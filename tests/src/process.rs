@@ -75,8 +75,19 @@ impl Process {
 
     /// In KiB, as the system counts it (VmRSS).
     pub fn resident_kib(&self) -> Result<f64> {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))?;
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).context("no VmRSS")?;
+        self.kib("status", "VmRSS:")
+    }
+
+    /// In KiB: like [`Process::resident_kib`], but a page that is mapped several times, as the initial memory of all detectors of
+    /// one kind is, counts once (Pss).
+    pub fn proportional_kib(&self) -> Result<f64> {
+        self.kib("smaps_rollup", "Pss:")
+    }
+
+    fn kib(&self, file: &str, name: &str) -> Result<f64> {
+        let text = std::fs::read_to_string(format!("/proc/{}/{file}", self.child.id()))?;
+        let line =
+            text.lines().find_map(|line| line.strip_prefix(name)).with_context(|| format!("no {name}"))?;
         Ok(line.trim().trim_end_matches(" kB").parse()?)
     }
 

@@ -51,13 +51,14 @@ pub(crate) async fn online(client: &mut Client) -> Result<()> {
 }
 
 pub(crate) async fn measure(size: Size) -> Result<Table> {
-    let mut table = Table::new("the program", &["start, ms", "again, ms", "memory, MiB", "KiB/detector"]);
+    let mut table =
+        Table::new("the program", &["start, ms", "again, ms", "RSS, MiB", "PSS, MiB", "KiB/detector"]);
     let mut least = None;
     for machines in [1, 10, 100, 1_000].into_iter().filter(|machines| *machines <= size.machines) {
         let dir = tempfile::tempdir()?;
         let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
         let mut starts = Vec::new();
-        let mut memory = 0.0;
+        let (mut resident, mut proportional) = (0.0, 0.0);
         // The first finds nothing compiled.
         for _ in 0..2 {
             let broker = Mosquitto::start()?;
@@ -72,16 +73,16 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
                 client.publish_at_most_once(&format!("meters/{number}"), "12").await?;
             }
             sleep(SETTLE).await;
-            memory = guard.resident_kib()?;
+            (resident, proportional) = (guard.resident_kib()?, guard.proportional_kib()?);
         }
         let detectors = machines * DETECTORS;
-        let (few, of_few) = *least.get_or_insert((detectors, memory));
+        let (few, of_few) = *least.get_or_insert((detectors, proportional));
         #[expect(clippy::cast_precision_loss, reason = "some thousands")]
         let more = (detectors - few) as f64;
-        let each = if more > 0.0 { (memory - of_few) / more } else { f64::NAN };
+        let each = if more > 0.0 { (proportional - of_few) / more } else { f64::NAN };
         table.row(
             format!("{machines} machines, {detectors} detectors"),
-            &[starts[0], starts[1], memory / 1024.0, each],
+            &[starts[0], starts[1], resident / 1024.0, proportional / 1024.0, each],
         );
     }
     Ok(table)
