@@ -101,8 +101,10 @@ pub(crate) async fn clock_unset() -> Result<()> {
     let clock = StrangeClock::new("@1970-01-01 00:00:30")?;
     let mut scene = in_window_by(&clock.environment()).await?;
     scene.hand.nothing_is_switched().await?;
+    ensure!(is_of_1970(&scene.hand.press_is_held().await?), "the guard never saw the other time");
     clock.set("+0")?;
-    scene.hand.press_is_held().await?;
+    pause(2_100).await;
+    ensure!(!is_of_1970(&scene.hand.press_is_held().await?), "the guard never saw the time set right");
     scene.hand.is_still_guarded().await
 }
 
@@ -140,6 +142,10 @@ fn is_of_tomorrow(said: &Json) -> bool {
     let in_hours = |hours: i64| rfc3339(WallTime(Clock.now().wall.0 + hours * 3_600_000));
     // In UTC and of one length, so that the order of texts is the order of times.
     said["at"].as_str().is_some_and(|at| in_hours(23).as_str() < at && at < in_hours(25).as_str())
+}
+
+fn is_of_1970(said: &Json) -> bool {
+    said["at"].as_str().is_some_and(|at| at.starts_with("1970-01-01"))
 }
 
 /// The second uses the same client id and the same state folder.

@@ -92,12 +92,12 @@ impl Hand {
 
     /// A press at a working mill. On a computer that stands still for a while a press is too old when it is looked at; people
     /// press again.
-    pub(crate) async fn press_is_held(&mut self) -> Result<()> {
+    pub(crate) async fn press_is_held(&mut self) -> Result<Json> {
         for _ in 0..5 {
             self.press().await?;
             let decision = self.hears("idlegate/decision", |decision| decision["request"] == "off").await?;
             if decision["decision"] == "held" {
-                return Ok(());
+                return Ok(decision);
             }
             // The same gesture again within two seconds is the same gesture.
             pause(2_100).await;
