@@ -1,12 +1,12 @@
 //! Energy by week, as bars.
 
-use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use svg::Document;
 use svg::node::element::{Rectangle, Text, Title};
 
 use super::ledger::{MachineSum, kilowatt_hours};
+use super::table::day_of;
 
 const WIDTH: f64 = 960.0;
 const LEFT: f64 = 96.0;
@@ -16,8 +16,7 @@ const STEP: f64 = 26.0;
 pub(super) fn weeks(sum: &MachineSum, zone: &TimeZone) -> Vec<(Date, f64)> {
     let mut weeks: Vec<(Date, f64)> = Vec::new();
     for (at, watts) in &sum.minutes {
-        let Ok(instant) = Timestamp::from_millisecond(at.0) else { continue };
-        let day = zone.to_datetime(instant).date();
+        let Some(day) = day_of(*at, zone) else { continue };
         let back = i64::from(day.weekday().to_monday_zero_offset());
         let Ok(monday) = day.checked_sub(jiff::Span::new().days(back)) else { continue };
         let energy = kilowatt_hours(watts * 60.0);

@@ -1,13 +1,12 @@
 //! The report as one page that needs nothing else: no network, no script, light, dark and on paper.
 
-use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html as page};
 
 use super::bars;
 use super::ledger::{Doing, Ledger, MachineSum, kilowatt_hours};
-use super::table::{hours, local, remarks};
+use super::table::{day_of, hours, local, remarks};
 use crate::picture::{Picture, Shade, Stretch, Strip};
 use crate::time::WallTime;
 
@@ -113,11 +112,6 @@ fn days(sum: &MachineSum, ledger: &Ledger, zone: &TimeZone) -> Vec<Picture> {
     days.dedup();
     let skipped = days.len().saturating_sub(DAYS_DRAWN_MAX);
     days[skipped..].iter().filter_map(|date| day(sum, ledger, *date, zone)).collect()
-}
-
-/// Nothing for a time beyond any calendar.
-fn day_of(at: WallTime, zone: &TimeZone) -> Option<Date> {
-    Timestamp::from_millisecond(at.0).ok().map(|instant| zone.to_datetime(instant).date())
 }
 
 /// From midnight to midnight; once a year it has 23 hours, and once 25.

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde_json::{Value, json as object};
 
@@ -167,6 +168,11 @@ pub(super) fn local(at: WallTime, zone: &TimeZone) -> String {
         |_| at.0.to_string(),
         |instant| zone.to_datetime(instant).strftime("%a %Y-%m-%d %H:%M").to_string(),
     )
+}
+
+/// Nothing for a time beyond any calendar.
+pub(super) fn day_of(at: WallTime, zone: &TimeZone) -> Option<Date> {
+    Timestamp::from_millisecond(at.0).ok().map(|instant| zone.to_datetime(instant).date())
 }
 
 pub(super) fn hours(span: Span) -> f64 {
