@@ -13,12 +13,12 @@ use super::Size;
 use super::table::Table;
 
 /// Detectors of each machine.
-const DETECTORS: usize = 3;
+pub(crate) const DETECTORS: usize = 3;
 /// Until what was needed for the start alone has been given back.
 const SETTLE: Duration = Duration::from_secs(3);
 
-/// A shop of so many machines with three detectors each.
-pub(crate) fn shop(dir: &Path, port: u16, machines: usize) -> Result<()> {
+/// A shop of so many machines with so many detectors each.
+pub(crate) fn shop(dir: &Path, port: u16, machines: usize, detectors: usize) -> Result<()> {
     std::fs::create_dir_all(dir.join("machines"))?;
     let shop = format!("title = \"Bench\"\n[broker]\nhost = \"127.0.0.1\"\nport = {port}\n");
     std::fs::write(dir.join("shop.toml"), shop)?;
@@ -28,7 +28,7 @@ pub(crate) fn shop(dir: &Path, port: u16, machines: usize) -> Result<()> {
              command = {{ topic = \"outlets/{number}/command\" }}\npower = \"power\"\n\
              [signals.power]\ntopic = \"meters/{number}\"\nunit = \"W\"\n"
         );
-        for detector in 0..DETECTORS {
+        for detector in 0..detectors {
             text.push_str(&format!(
                 "[[detectors]]\nname = \"watch-{detector}\"\nuse = \"power-threshold\"\n\
                  settings = {{ busy_above = {}, idle_for = \"1 min\" }}\n",
@@ -62,7 +62,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
         // The first finds nothing compiled.
         for _ in 0..2 {
             let broker = Mosquitto::start()?;
-            shop(&rules, broker.port(), machines)?;
+            shop(&rules, broker.port(), machines, DETECTORS)?;
             let mut client = Client::connect(broker.port()).await?;
             client.subscribe("idlegate/health").await?;
             let begin = Instant::now();

@@ -10,7 +10,7 @@ use serde_json::Value as Json;
 
 use super::Size;
 use super::press::Script;
-use super::process::{online, shop};
+use super::process::{DETECTORS, online, shop};
 use super::table::Table;
 
 /// Draws that mean the same, so that only the last of a flood changes anything.
@@ -28,7 +28,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
     for machines in [1, 10, 100, 1_000].into_iter().filter(|machines| *machines <= size.machines) {
         let broker = Mosquitto::start()?;
         let dir = tempfile::tempdir()?;
-        shop(&dir.path().join("rules"), broker.port(), machines)?;
+        shop(&dir.path().join("rules"), broker.port(), machines, DETECTORS)?;
         let guard = Process::start(&dir.path().join("rules"), &dir.path().join("state"))?;
         let mut watch = Client::connect(broker.port()).await?;
         watch.subscribe("idlegate/machine/machine-0").await?;

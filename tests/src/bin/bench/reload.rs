@@ -16,7 +16,7 @@ use serde_json::Value as Json;
 use tokio::time::timeout;
 
 use super::Size;
-use super::process::shop;
+use super::process::{DETECTORS, shop};
 use super::table::{Table, quantiles};
 
 const MACHINES: usize = 10;
@@ -26,7 +26,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
     let broker = Mosquitto::start()?;
     let dir = tempfile::tempdir()?;
     let rules = dir.path().join("rules");
-    shop(&rules, broker.port(), MACHINES)?;
+    shop(&rules, broker.port(), MACHINES, DETECTORS)?;
     std::fs::create_dir_all(rules.join("detectors"))?;
     std::fs::write(rules.join(OWN_DETECTOR), variant(0)?)?;
     let machine = rules.join("machines/machine-0.toml");

@@ -10,6 +10,7 @@ use anyhow::{Context as _, Result, ensure};
 use idlegate::recording::Reader;
 
 use super::Size;
+use super::process::shop;
 use super::table::Table;
 
 const MACHINES: u32 = 20;
@@ -31,7 +32,8 @@ pub(crate) fn measure(size: Size) -> Result<Table> {
     let alone = f64::from(read) / (replay(&[&[file.as_os_str()], &settings[..]].concat())? - start);
 
     let rules = dir.path().join("rules");
-    shop_of_one_detector_each(&rules)?;
+    // No broker is asked in a replay.
+    shop(&rules, 1883, MACHINES as usize, 1)?;
     write(&file, size.replayed / MACHINES)?;
     let signals: Vec<String> =
         (0..MACHINES).map(|number| format!("--signal=machine-{number}/power={}", file.display())).collect();
@@ -64,21 +66,6 @@ fn replay(args: &[&OsStr]) -> Result<f64> {
     ensure!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     ensure!(!output.stdout.is_empty(), "the replay told nothing");
     Ok(seconds)
-}
-
-fn shop_of_one_detector_each(dir: &Path) -> Result<()> {
-    std::fs::create_dir_all(dir.join("machines"))?;
-    std::fs::write(dir.join("shop.toml"), "title = \"Bench\"\n[broker]\nhost = \"127.0.0.1\"\n")?;
-    for number in 0..MACHINES {
-        let text = format!(
-            "title = \"Machine {number}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/state\" }}\n\
-             command = {{ topic = \"outlets/{number}/command\" }}\n[signals.power]\ntopic = \"meters/{number}\"\n\
-             unit = \"W\"\n[[detectors]]\nuse = \"power-threshold\"\n\
-             settings = {{ busy_above = 40, idle_for = \"3 min\" }}\n"
-        );
-        std::fs::write(dir.join(format!("machines/machine-{number}.toml")), text)?;
-    }
-    Ok(())
 }
 
 /// A reading a second, with a job of a quarter of an hour in every hour.
