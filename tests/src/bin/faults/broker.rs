@@ -25,8 +25,7 @@ pub(crate) async fn dies() -> Result<()> {
     broker.run()?;
     let mut hand = Hand::at(broker.port()).await?;
     // It has forgotten everything that was stored, and nobody has said anything yet.
-    hand.press().await?;
-    hand.decision("held").await?;
+    hand.press_is_held().await?;
     hand.nothing_is_switched().await?;
     hand.is_still_guarded().await?;
     guard.stop().await
@@ -130,8 +129,7 @@ pub(crate) async fn denied() -> Result<()> {
     hand.hears("idlegate/health", |health| health["state"] == "online").await?;
     hand.outlet("on").await?;
     hand.publish("meters/mill", "12").await?;
-    hand.press().await?;
-    hand.decision("held").await?;
+    hand.press_is_held().await?;
     hand.nothing_is_switched().await?;
     hand.emergency().await?;
     guard.stop().await
@@ -147,8 +145,7 @@ pub(crate) async fn flood() -> Result<()> {
         }
         anyhow::Ok(meter)
     });
-    hand.press().await?;
-    hand.decision("held").await?;
+    hand.press_is_held().await?;
     hand.nothing_is_switched().await?;
     hand.emergency().await?;
     drop(flooding.await??);
@@ -165,8 +162,7 @@ pub(crate) async fn outlet_offline() -> Result<()> {
     stage.hand.draws("450", "busy").await?;
     stage.hand.publish("outlets/mill/link", "offline").await?;
     stage.hand.hears("idlegate/machine/mill", |status| status["outlet"] == "unknown").await?;
-    stage.hand.press().await?;
-    stage.hand.decision("held").await?;
+    stage.hand.press_is_held().await?;
     stage.hand.nothing_is_switched().await?;
     stage.hand.emergency().await?;
     stage.guard.stop().await

@@ -154,6 +154,7 @@ pub(crate) async fn disk_read_only() -> Result<()> {
     let mut hand = Hand::early(broker.port()).await?;
     nothing_is_recorded(&mut hand).await?;
     hand.is_still_guarded().await?;
+    hand.outlet_obeys().await?;
     disk.become_read_only(false)?;
     everything_is_recorded(&mut hand).await?;
     guard.stop().await

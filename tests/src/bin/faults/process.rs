@@ -85,8 +85,7 @@ pub(crate) async fn clock_steps() -> Result<()> {
         scene.hand.nothing_is_switched().await?;
     }
     clock.set("+1d")?;
-    scene.hand.hold().await?;
-    scene.hand.off_comes().await?;
+    scene.hand.force_cuts().await?;
     let of_force = |decision: &Json| decision["request"] == "force-off";
     let decision = scene.hand.hears("idlegate/decision", of_force).await?;
     ensure!(decision["decision"] == "acted", "in the window, by whatever clock: {decision}");

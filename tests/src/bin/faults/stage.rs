@@ -90,19 +90,45 @@ impl Hand {
         self.publish("buttons/mill", "press").await
     }
 
-    /// A press at a working mill. On a computer that stands still for a while a press is too old when it is looked at; people
-    /// press again.
+    /// A press at a working mill.
     pub(crate) async fn press_is_held(&mut self) -> Result<Json> {
+        self.is_held("press").await
+    }
+
+    /// A force that comes outside of a window.
+    pub(crate) async fn force_is_held(&mut self) -> Result<Json> {
+        self.is_held("long").await
+    }
+
+    /// On a computer that stands still for a while a gesture is too old when it is looked at; people do it again.
+    async fn is_held(&mut self, gesture: &str) -> Result<Json> {
         for _ in 0..5 {
-            self.press().await?;
-            let decision = self.hears("idlegate/decision", |decision| decision["request"] == "off").await?;
+            self.publish("buttons/mill", gesture).await?;
+            let decision = self.hears("idlegate/decision", |decision| decision["input"] == "button").await?;
             if decision["decision"] == "held" {
                 return Ok(decision);
             }
             // The same gesture again within two seconds is the same gesture.
             pause(2_100).await;
         }
-        anyhow::bail!("no press was held")
+        anyhow::bail!("no {gesture} was held")
+    }
+
+    /// In the window; again, should it come too late to be obeyed.
+    pub(crate) async fn force_cuts(&mut self) -> Result<()> {
+        self.hold().await?;
+        let cut = async {
+            loop {
+                let message = self.client.message().await?;
+                if message.topic == "outlets/mill/command" && message.payload == "off" {
+                    return Ok(());
+                }
+                if message.topic == "idlegate/decision" && json(&message)["reason"] == "too-old" {
+                    self.hold().await?;
+                }
+            }
+        };
+        timeout(PATIENCE, cut).await.context("no off came")?
     }
 
     pub(crate) async fn hold(&mut self) -> Result<()> {
@@ -111,21 +137,23 @@ impl Hand {
 
     /// The next message on this topic of which this is true. A command that comes before is one too many.
     pub(crate) async fn hears(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
+        let mut others = Vec::new();
         let heard = async {
             loop {
                 let message = self.client.message().await?;
                 calm(&message)?;
                 let body = json(&message);
-                if message.topic == topic && is_it(&body) {
-                    return Ok(body);
+                if message.topic == topic {
+                    if is_it(&body) {
+                        return Ok(body);
+                    }
+                    others.push(body.to_string());
                 }
             }
         };
-        timeout(PATIENCE, heard).await.with_context(|| format!("nothing such on {topic}"))?
-    }
-
-    pub(crate) async fn decision(&mut self, word: &str) -> Result<Json> {
-        self.hears("idlegate/decision", |decision| decision["decision"] == word).await
+        let heard = timeout(PATIENCE, heard).await;
+        let last = || others[others.len().saturating_sub(3)..].join(", ");
+        heard.with_context(|| format!("nothing such on {topic}, but [{}]", last()))?
     }
 
     /// Waits for an off, whatever else is said.
@@ -157,6 +185,20 @@ impl Hand {
     pub(crate) async fn emergency(&mut self) -> Result<()> {
         self.publish("contacts/red", "open").await?;
         self.off_comes().await.map_err(|_| Harm::EmergencyRefused.into())
+    }
+
+    /// The outlet says that it is off, by however many commands.
+    pub(crate) async fn outlet_obeys(&mut self) -> Result<()> {
+        self.client.publish_retained("outlets/mill/state", "off").await?;
+        let known = async {
+            loop {
+                let message = self.client.message().await?;
+                if message.topic == "idlegate/machine/mill" && json(&message)["outlet"] == "off" {
+                    return Ok(());
+                }
+            }
+        };
+        timeout(PATIENCE, known).await.context("the guard does not take the outlet for off")?
     }
 
     /// How every trial ends: the mill works and is not cut by a press, and the red button cuts it.
