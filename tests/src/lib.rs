@@ -2,6 +2,7 @@
 
 pub mod broker;
 pub mod client;
+pub mod form;
 pub mod process;
 pub mod proxy;
 pub mod shop;

@@ -8,8 +8,10 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail};
 use bytes::Bytes;
+use clap::Parser;
 use idlegate_tests::broker::{Mosquitto, MosquittoSettings, free_port};
 use idlegate_tests::client::Client;
+use idlegate_tests::form::Form;
 use idlegate_tests::process::Process;
 use idlegate_tests::shop::write_rules;
 use rumqttc::v5::mqttbytes::v5::PublishProperties;
@@ -17,12 +19,6 @@ use serde_json::{Value as Json, json};
 use tempfile::TempDir;
 use tokio::task::JoinHandle;
 use tokio::time::{interval, sleep, timeout};
-
-const USAGE: &str = "\
-change-over [--short] [--rounds N] [--json FILE]
-  --short     what the test command runs
-  --rounds N  of each kind (20)
-  --json FILE the figures, for a machine to read";
 
 const NAMES: [&str; 2] = ["left", "right"];
 const ANSWERS: &str = "idlegate/answer/change-over";
@@ -49,25 +45,21 @@ impl Blow {
     }
 }
 
+/// Two daemons, of which one guards, and whatever can happen to it
+#[derive(Parser)]
 struct Args {
-    rounds: Vec<(Blow, usize)>,
-    json: Option<String>,
+    /// Of each kind of blow [default: 20; in short form 3, and 1 that waits for long]
+    #[arg(long, value_name = "N")]
+    rounds: Option<usize>,
+    #[command(flatten)]
+    form: Form,
 }
 
-fn args() -> Result<Args> {
-    let every = |rounds| vec![(Blow::Killed, rounds), (Blow::Terminated, rounds), (Blow::Frozen, rounds)];
-    let mut args = Args { rounds: every(20), json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => args.rounds = vec![(Blow::Killed, 3), (Blow::Terminated, 3), (Blow::Frozen, 1)],
-            "--rounds" => args.rounds = every(value()?.parse()?),
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
+impl Args {
+    fn rounds(&self) -> [(Blow, usize); 3] {
+        let rounds = |short| self.rounds.unwrap_or(self.form.either(short, 20));
+        [(Blow::Killed, rounds(3)), (Blow::Terminated, rounds(3)), (Blow::Frozen, rounds(1))]
     }
-    Ok(args)
 }
 
 struct Pair {
@@ -90,7 +82,7 @@ impl Pair {
 
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> Result<()> {
-    let args = args()?;
+    let args = Args::parse();
     let broker = Mosquitto::start_on(free_port()?, &MosquittoSettings::default())?;
     let rules = tempfile::tempdir()?;
     write_rules(rules.path(), broker.port())?;
@@ -104,7 +96,7 @@ async fn main() -> Result<()> {
         }
     }
     let (mut gaps, commands, people) = outcome?;
-    conclude(&args, &mut gaps, commands, &people)
+    conclude(&args.form, &mut gaps, commands, &people)
 }
 
 type Gaps = BTreeMap<Blow, Vec<Duration>>;
@@ -117,8 +109,8 @@ async fn rounds(args: &Args, pair: &mut Pair, port: u16) -> Result<(Gaps, u64, P
     let mill = tokio::spawn(mill(port, stop.clone()));
     let people = tokio::spawn(people(port, stop.clone()));
     let mut gaps = Gaps::new();
-    for (blow, rounds) in &args.rounds {
-        for _ in 0..*rounds {
+    for (blow, rounds) in args.rounds() {
+        for _ in 0..rounds {
             let guards = one_of_two(&mut watcher).await?;
             let begin = Instant::now();
             match blow {
@@ -127,7 +119,7 @@ async fn rounds(args: &Args, pair: &mut Pair, port: u16) -> Result<(Gaps, u64, P
                 Blow::Frozen => pair.side(guards)?.signal("STOP")?,
             }
             guarded_by(&mut watcher, NAMES[1 - guards]).await?;
-            gaps.entry(*blow).or_default().push(begin.elapsed());
+            gaps.entry(blow).or_default().push(begin.elapsed());
             match blow {
                 Blow::Killed | Blow::Terminated => pair.run(guards)?,
                 Blow::Frozen => pair.side(guards)?.signal("CONT")?,
@@ -250,7 +242,7 @@ async fn people(port: u16, stop: Arc<AtomicBool>) -> Result<People> {
     Ok(People { asked, answered: answers.len() as u64, doubled, longest, acted, _asking: asking })
 }
 
-fn conclude(args: &Args, gaps: &mut Gaps, commands: u64, people: &People) -> Result<()> {
+fn conclude(form: &Form, gaps: &mut Gaps, commands: u64, people: &People) -> Result<()> {
     println!("{:<28} {:>6} {:>12} {:>12}", "whoever guards is", "times", "median, s", "longest, s");
     let mut figures = Vec::new();
     for (blow, gaps) in gaps {
@@ -268,13 +260,10 @@ fn conclude(args: &Args, gaps: &mut Gaps, commands: u64, people: &People) -> Res
         asked.saturating_sub(*answered),
         longest.as_secs_f64()
     );
-    if let Some(file) = &args.json {
-        let figures = json!({
-            "blows": figures, "asked": asked, "answered": answered, "doubled": doubled, "commands": commands,
-            "longest_s": longest.as_secs_f64(),
-        });
-        std::fs::write(file, serde_json::to_string_pretty(&figures)?)?;
-    }
+    form.write(&json!({
+        "blows": figures, "asked": asked, "answered": answered, "doubled": doubled, "commands": commands,
+        "longest_s": longest.as_secs_f64(),
+    }))?;
     if *doubled > 0 || commands > 0 || *acted > 0 || *answered == 0 {
         bail!(
             "change-over: {doubled} answered twice, {commands} commands, {acted} acted on, {answered} answered"

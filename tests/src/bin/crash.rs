@@ -3,11 +3,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, ExitCode, Stdio};
+use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail};
 use bytes::Bytes;
+use clap::Parser;
 use idlegate::demo::workshop::Chance;
 use idlegate::event::Name;
 use idlegate::journal::{
@@ -18,59 +19,45 @@ use idlegate::time::{Clock, Span};
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
+use idlegate_tests::form::Form;
+use idlegate_tests::process::Process;
 use idlegate_tests::shop::write_rules;
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value as Json, json};
-
-const USAGE: &str = "\
-crash [--short] [--kills N] [--seed N] [--json FILE]
-  --short      what the test command runs
-  --kills N    so many times (300)
-  --seed N     of the moments and the requests (1)
-  --json FILE  the figures, for a machine to read";
 
 const ANSWERS: &str = "idlegate/answer/crash";
 /// Nobody asks for anything for so long after a start: whatever is switched then was switched by starting.
 const QUIET: Duration = Duration::from_millis(150);
 
+/// Kill -9 under load, again and again, and then the journal
+#[derive(Parser)]
 struct Args {
-    kills: u32,
+    /// So many times [default: 300, in short form 15]
+    #[arg(long, value_name = "N")]
+    kills: Option<u32>,
+    /// Of the moments and the requests
+    #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
-    appends: u32,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let mut args = Args { kills: 300, seed: 1, appends: 20_000, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => (args.kills, args.appends) = (15, 5_000),
-            "--kills" => args.kills = value()?.parse().context("--kills")?,
-            "--seed" => args.seed = value()?.parse().context("--seed")?,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    #[command(flatten)]
+    form: Form,
 }
 
 #[tokio::main(flavor = "current_thread")]
 async fn main() -> Result<ExitCode> {
-    let args = args()?;
+    let Args { kills, seed, form } = Args::parse();
+    let kills = kills.unwrap_or(form.either(15, 300));
     let dir = tempfile::tempdir()?;
     let broker = Mosquitto::start()?;
     let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
     write_rules(&rules, broker.port())?;
     every_gesture_counts(&rules)?;
-    let mut shop = Shop::open(broker.port(), rules, state, args.seed).await?;
-    for kill in 0..args.kills {
-        shop.round(false).await.with_context(|| format!("at kill {kill}, seed {}", args.seed))?;
+    let mut shop = Shop::open(broker.port(), rules, state, seed).await?;
+    for kill in 0..kills {
+        shop.round(false).await.with_context(|| format!("at kill {kill}, seed {}", seed))?;
     }
     let doubled = shop.doubled()?;
     let noticed = shop.notices_a_lost_journal().await?;
-    let speed = speed(args.appends).await?;
+    let speed = speed(form.either(5_000, 20_000)).await?;
     let faults = &shop.faults;
     let holds = faults.is_empty() && doubled == 0 && noticed;
     for fault in faults {
@@ -84,7 +71,7 @@ async fn main() -> Result<ExitCode> {
         "crash: {}: killed {} times under load; {} requests, {} of them answered, {} as stored; {} faults, {doubled} decisions twice; \
          a journal taken away on purpose is {}; back on line after {:.0} ms (median)",
         if holds { "ok" } else { "BROKEN" },
-        args.kills,
+        kills,
         shop.asked,
         shop.answered,
         shop.stored,
@@ -92,14 +79,11 @@ async fn main() -> Result<ExitCode> {
         if noticed { "noticed" } else { "NOT NOTICED" },
         median(&mut shop.starts).as_secs_f64() * 1_000.0
     );
-    if let Some(file) = args.json {
-        let figures = json!({
-            "kills": args.kills, "asked": shop.asked, "answered": shop.answered, "stored": shop.stored,
-            "faults": shop.faults, "doubled": doubled, "durable_per_sec": speed.durable_per_sec,
-            "grouped_per_sec": speed.grouped_per_sec, "bytes_per_decision": speed.bytes_per_decision,
-        });
-        std::fs::write(&file, format!("{figures:#}\n")).with_context(|| format!("cannot write {file}"))?;
-    }
+    form.write(&json!({
+        "kills": kills, "asked": shop.asked, "answered": shop.answered, "stored": shop.stored,
+        "faults": shop.faults, "doubled": doubled, "durable_per_sec": speed.durable_per_sec,
+        "grouped_per_sec": speed.grouped_per_sec, "bytes_per_decision": speed.bytes_per_decision,
+    }))?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
@@ -199,15 +183,15 @@ impl Shop {
     /// One life of the guard, from its start to its end by kill -9, and what it left behind.
     async fn round(&mut self, lose_journal: bool) -> Result<()> {
         let begun = Instant::now();
-        let mut guard = self.start()?;
+        let guard = Process::start(&self.rules, &self.state)?;
         self.until_online().await?;
         self.starts.push(begun.elapsed());
         self.stay_quiet().await?;
         let mut asked = self.ask_again().await?;
         let lives = Duration::from_millis(20 + self.roll(400));
         asked.extend(self.load(lives).await?);
-        guard.kill().context("kill -9")?;
-        guard.wait()?;
+        // By kill -9.
+        drop(guard);
         // What the broker had taken from it is still on its way to us.
         let until = Instant::now() + Duration::from_millis(60);
         while let Some(message) = self.hear(until).await? {
@@ -235,18 +219,6 @@ impl Shop {
             }
         }
         Ok(false)
-    }
-
-    fn start(&self) -> Result<Child> {
-        let program = std::env::current_exe()?.with_file_name("idlegate");
-        Command::new(&program)
-            .args(["run".as_ref(), self.rules.as_os_str(), "--state-dir".as_ref(), self.state.as_os_str()])
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .with_context(|| {
-                format!("{} does not start; build the workspace's binaries first", program.display())
-            })
     }
 
     async fn until_online(&mut self) -> Result<()> {

@@ -8,21 +8,17 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail};
 use bytes::Bytes;
+use clap::Parser;
 use hdrhistogram::Histogram;
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
+use idlegate_tests::form::Form;
 use idlegate_tests::shop::{Guard, write_rules};
 use rumqttc::v5::mqttbytes::v5::PublishProperties;
 use serde_json::{Value as Json, json};
 use tokio::sync::watch;
 use tokio::time::{MissedTickBehavior, interval, timeout};
-
-const USAGE: &str = "\
-reload-storm [--short] [--reloads N] [--json FILE]
-  --short      what the test command runs
-  --reloads N  so many changes of the rules (1000)
-  --json FILE  the figures, for a machine to read";
 
 /// Messages a second, of which every twenty-fifth is a request.
 const MESSAGES_PER_SEC: u64 = 500;
@@ -35,29 +31,20 @@ const BURST_EVERY: u32 = 7;
 const GROWTH_BYTES_MAX: i64 = 8 * 1024 * 1024;
 const ANSWERS: &str = "idlegate/answer/storm";
 
+/// Rules that change again and again under load
+#[derive(Parser)]
 struct Args {
-    reloads: u32,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let mut args = Args { reloads: 1_000, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => args.reloads = 40,
-            "--reloads" => args.reloads = value()?.parse().context("--reloads")?,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    /// So many changes of the rules [default: 1000, in short form 40]
+    #[arg(long, value_name = "N")]
+    reloads: Option<u32>,
+    #[command(flatten)]
+    form: Form,
 }
 
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> Result<()> {
-    let args = args()?;
+    let Args { reloads, form } = Args::parse();
+    let reloads = reloads.unwrap_or(form.either(40, 1_000));
     let dir = tempfile::tempdir()?;
     let broker = Mosquitto::start()?;
     write_rules(dir.path(), broker.port())?;
@@ -73,7 +60,7 @@ async fn main() -> Result<()> {
 
     let (stop, stopped) = watch::channel(false);
     let load = tokio::spawn(load(mill, stopped));
-    let storm = storm(&args, dir.path(), &mut listener, &mut heard).await?;
+    let storm = storm(reloads, dir.path(), &mut listener, &mut heard).await?;
     stop.send(true)?;
     let asked = load.await??;
     heard
@@ -83,7 +70,7 @@ async fn main() -> Result<()> {
     // Whatever is doubled would come now.
     heard.listen_for(&mut listener, Duration::from_millis(500)).await?;
     guard.stop().await?;
-    conclude(&args, &storm, &heard, asked)
+    conclude(&form, &storm, &heard, asked)
 }
 
 /// Readings of a working mill, and requests that it be switched off, all of which must be answered and none obeyed.
@@ -181,12 +168,12 @@ struct Storm {
     wrong: Vec<String>,
 }
 
-async fn storm(args: &Args, dir: &Path, client: &mut Client, heard: &mut Heard) -> Result<Storm> {
+async fn storm(reloads: u32, dir: &Path, client: &mut Client, heard: &mut Heard) -> Result<Storm> {
     let path = dir.join("machines/mill.toml");
     let original = fs::read_to_string(&path)?;
     let mut storm =
         Storm { took: Histogram::new(3)?, broken: 0, rss_early: rss()?, rss_late: 0, wrong: Vec::new() };
-    for round in 1..=args.reloads {
+    for round in 1..=reloads {
         let broken = round.is_multiple_of(BROKEN_EVERY);
         let title = format!("Mill {round}");
         let text = original.replace("title = \"Mill\"", &format!("title = \"{title}\""));
@@ -214,7 +201,7 @@ async fn storm(args: &Args, dir: &Path, client: &mut Client, heard: &mut Heard) 
             storm.wrong.push(format!("change {round}: the status still says {:?}", heard.title));
             break;
         }
-        if round == args.reloads.div_ceil(4) {
+        if round == reloads.div_ceil(4) {
             storm.rss_early = rss()?;
         }
     }
@@ -230,7 +217,7 @@ fn rss() -> Result<i64> {
     Ok(kilobytes * 1024)
 }
 
-fn conclude(args: &Args, storm: &Storm, heard: &Heard, asked: u64) -> Result<()> {
+fn conclude(form: &Form, storm: &Storm, heard: &Heard, asked: u64) -> Result<()> {
     let twice = heard.answers.values().filter(|count| **count != 1).count();
     let lost = asked.saturating_sub(heard.answers.len() as u64);
     let grown = storm.rss_late - storm.rss_early;
@@ -252,14 +239,11 @@ fn conclude(args: &Args, storm: &Storm, heard: &Heard, asked: u64) -> Result<()>
         mebibytes(storm.rss_early),
         mebibytes(storm.rss_late)
     );
-    if let Some(file) = &args.json {
-        let figures = json!({
-            "reloads": storm.took.len(), "broken": storm.broken, "requests": asked, "lost": lost, "doubled": twice,
-            "commands": heard.commands, "p50_ms": took(0.5), "p90_ms": took(0.9), "p99_ms": took(0.99),
-            "max_ms": storm.took.max(), "rss_early": storm.rss_early, "rss_late": storm.rss_late,
-        });
-        fs::write(file, serde_json::to_string_pretty(&figures)?)?;
-    }
+    form.write(&json!({
+        "reloads": storm.took.len(), "broken": storm.broken, "requests": asked, "lost": lost, "doubled": twice,
+        "commands": heard.commands, "p50_ms": took(0.5), "p90_ms": took(0.9), "p99_ms": took(0.99),
+        "max_ms": storm.took.max(), "rss_early": storm.rss_early, "rss_late": storm.rss_late,
+    }))?;
     let mut wrong = storm.wrong.clone();
     let claims = [
         (lost > 0, format!("{lost} requests were not answered")),

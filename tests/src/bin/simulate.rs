@@ -3,80 +3,63 @@
 
 use std::time::Instant;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, ensure};
+use clap::Parser;
 use idlegate::time::Span;
+use idlegate_tests::form::Form;
 use idlegate_tests::simulation::figures::{Figures, WRONGLY};
 use idlegate_tests::simulation::rules::Parts;
 use idlegate_tests::simulation::{Carelessness, Life, Outcome, live};
 use serde_json::json;
 
-const USAGE: &str = "\
-simulate [--short] [--seeds N] [--days D] [--first-seed S] [--native] [--json FILE]
-simulate --seed S [--days D] [--native] [--trace]
-  --short        what the test command runs
-  --seeds N      so many lives (40)
-  --days D       of so many days each, a fraction if need be (3)
-  --first-seed S the first of the seeds (1)
-  --native       the built-in detector as ordinary Rust, not in its sandbox
-  --seed S       this one life only
-  --trace        with everything notable told as it happens
-  --json FILE    the figures, for a machine to read";
-
+/// Days of workshop life from seeds, with faults
+#[derive(Parser)]
 struct Args {
-    seeds: u64,
-    days: f64,
-    first: u64,
+    /// So many lives [default: 40, in short form 12]
+    #[arg(long, value_name = "N")]
+    seeds: Option<u64>,
+    /// Of so many days each [default: 3, in short form 0.5]
+    #[arg(long, value_name = "D", value_parser = days)]
+    days: Option<f64>,
+    /// The first of the seeds
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    first_seed: u64,
+    /// This one life only
+    #[arg(long, value_name = "S", conflicts_with_all = ["seeds", "first_seed"])]
+    seed: Option<u64>,
+    /// The built-in detector as ordinary Rust, not in its sandbox
+    #[arg(long)]
     native: bool,
+    /// Everything notable told as it happens
+    #[arg(long, requires = "seed")]
     trace: bool,
-    one: bool,
-    json: Option<String>,
+    #[command(flatten)]
+    form: Form,
 }
 
-fn args() -> Result<Args> {
-    let mut args =
-        Args { seeds: 40, days: 3.0, first: 1, native: false, trace: false, one: false, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => (args.seeds, args.days) = (12, 0.5),
-            "--seeds" => args.seeds = value()?.parse().context("--seeds")?,
-            "--days" => args.days = value()?.parse().context("--days")?,
-            "--first-seed" => args.first = value()?.parse().context("--first-seed")?,
-            "--seed" => {
-                args.first = value()?.parse().context("--seed")?;
-                (args.seeds, args.one) = (1, true);
-            }
-            "--native" => args.native = true,
-            "--trace" => args.trace = true,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    if !(args.days > 0.0 && args.days <= 3_650.0) {
-        bail!("--days must be more than 0 and at most 3650");
-    }
-    Ok(args)
+fn days(text: &str) -> Result<f64> {
+    let days: f64 = text.parse()?;
+    ensure!(days > 0.0 && days <= 3_650.0, "more than 0 and at most 3650");
+    Ok(days)
 }
 
 fn main() -> Result<()> {
-    let args = args()?;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked above")]
-    let lasts = Span((args.days * 86_400_000.0) as u64);
-    let parts = Parts::new()?;
-    let life = |seed| Life {
-        seed,
-        lasts,
-        faults: true,
-        native: args.native,
-        careless: None,
-        print: args.trace && args.one,
+    let args = Args::parse();
+    let days = args.days.unwrap_or(args.form.either(0.5, 3.0));
+    let (first, count) = match args.seed {
+        Some(seed) => (seed, 1),
+        None => (args.first_seed, args.seeds.unwrap_or(args.form.either(12, 40))),
     };
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked when it was read")]
+    let lasts = Span((days * 86_400_000.0) as u64);
+    let parts = Parts::new()?;
+    let life =
+        |seed| Life { seed, lasts, faults: true, native: args.native, careless: None, print: args.trace };
 
     let begun = Instant::now();
     let mut total = Figures::default();
     let mut failed = Vec::new();
-    for seed in args.first..args.first.saturating_add(args.seeds) {
+    for seed in first..first.saturating_add(count) {
         let outcome = live(&parts, life(seed))?;
         total.add(&outcome.figures);
         println!(
@@ -88,13 +71,14 @@ fn main() -> Result<()> {
             if outcome.violations.is_empty() { "ok" } else { "VIOLATED" }
         );
         if !outcome.violations.is_empty() {
-            tell(&outcome, args.days, args.native);
+            tell(&outcome, days, args.native);
             failed.push(outcome);
         }
     }
     let took = begun.elapsed().as_secs_f64();
 
-    let (same, caught) = if args.one { (true, Vec::new()) } else { self_checks(&parts, life(args.first))? };
+    let (same, caught) =
+        if args.seed.is_some() { (true, Vec::new()) } else { self_checks(&parts, life(first))? };
     println!();
     for line in total.lines() {
         println!("{line}");
@@ -104,22 +88,20 @@ fn main() -> Result<()> {
     let violations: usize = failed.iter().map(|outcome| outcome.violations.len()).sum();
     #[expect(clippy::cast_precision_loss, reason = "hours and seconds of ordinary size")]
     let pace = total.simulated_hours() as f64 / took.max(0.001);
-    if let Some(file) = &args.json {
-        let mut figures = total.json();
-        figures["seeds"] = json!(args.seeds);
-        figures["first_seed"] = json!(args.first);
-        figures["violations"] = json!(violations);
-        figures["failed_seeds"] = json!(failed.iter().map(|outcome| outcome.seed).collect::<Vec<_>>());
-        figures["hours_per_second"] = json!(pace.round());
-        figures["same_seed_same_trace"] = json!(same);
-        figures["careless_programs"] = json!(caught.len());
-        figures["careless_programs_caught"] = json!(caught.len() - missed.len());
-        std::fs::write(file, format!("{figures:#}\n")).with_context(|| file.clone())?;
-    }
+    let mut figures = total.json();
+    figures["seeds"] = json!(count);
+    figures["first_seed"] = json!(first);
+    figures["violations"] = json!(violations);
+    figures["failed_seeds"] = json!(failed.iter().map(|outcome| outcome.seed).collect::<Vec<_>>());
+    figures["hours_per_second"] = json!(pace.round());
+    figures["same_seed_same_trace"] = json!(same);
+    figures["careless_programs"] = json!(caught.len());
+    figures["careless_programs_caught"] = json!(caught.len() - missed.len());
+    args.form.write(&figures)?;
     println!(
         "simulate: {} seeds, {} h simulated at {pace:.0} h/s, {} decisions, {} jobs protected, {} wrongly cut, \
          {} emergencies refused, {violations} violations; same seed same trace: {}; careless programs caught: {} of {}",
-        args.seeds,
+        count,
         total.simulated_hours(),
         total.decisions.values().sum::<u64>(),
         total.jobs_protected,

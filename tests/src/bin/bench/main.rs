@@ -16,16 +16,15 @@ mod reload;
 mod replay;
 mod table;
 
-use anyhow::{Result, bail};
+use anyhow::Result;
+use clap::Parser;
+use idlegate_tests::form::Form;
 use serde_json::{Map, Value as Json};
 
 use self::table::Table;
 
-const USAGE: &str = "\
-bench [--short] [--only SECTION] [--json FILE]
-  --short         what the test command runs
-  --only SECTION  press, emergency, readings, calls, core, replay, reload or process
-  --json FILE     the figures, for a machine to read";
+const SECTIONS: [&str; 8] =
+    ["press", "emergency", "readings", "calls", "core", "replay", "reload", "process"];
 
 /// How much is measured.
 #[derive(Clone, Copy, Debug)]
@@ -39,14 +38,8 @@ pub(crate) struct Size {
     pub(crate) machines: usize,
 }
 
-struct Args {
-    size: Size,
-    only: Option<String>,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let whole = Size {
+impl Size {
+    const WHOLE: Size = Size {
         presses: 2_000,
         readings: 200_000,
         calls: 100_000,
@@ -54,27 +47,18 @@ fn args() -> Result<Args> {
         reloads: 50,
         machines: 1_000,
     };
-    let mut args = Args { size: whole, only: None, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().ok_or_else(|| anyhow::anyhow!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => {
-                args.size = Size {
-                    presses: 200,
-                    readings: 20_000,
-                    calls: 10_000,
-                    replayed: 100_000,
-                    reloads: 5,
-                    machines: 100,
-                };
-            }
-            "--only" => args.only = Some(value()?),
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    const SHORT: Size =
+        Size { presses: 200, readings: 20_000, calls: 10_000, replayed: 100_000, reloads: 5, machines: 100 };
+}
+
+/// How fast the guard is, beside references in the same run; no figure is a failure
+#[derive(Parser)]
+struct Args {
+    /// Only this
+    #[arg(long, value_name = "SECTION", value_parser = SECTIONS)]
+    only: Option<String>,
+    #[command(flatten)]
+    form: Form,
 }
 
 fn main() -> Result<()> {
@@ -82,11 +66,15 @@ fn main() -> Result<()> {
     if let Some((press::BOUNCE, rest)) = given.split_first().map(|(first, rest)| (first.as_str(), rest)) {
         return press::bounce(rest);
     }
-    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?.block_on(bench())
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()?
+        .block_on(bench(Args::parse()))
 }
 
-async fn bench() -> Result<()> {
-    let Args { size, only, json } = args()?;
+async fn bench(Args { only, form }: Args) -> Result<()> {
+    let size = form.either(Size::SHORT, Size::WHOLE);
     let wanted = |section: &str| only.as_deref().is_none_or(|only| only == section);
     let mut figures = Map::new();
     let mut show = |section: &str, table: Table| {
@@ -119,9 +107,7 @@ async fn bench() -> Result<()> {
     if wanted("process") {
         show("process", process::measure(size).await?);
     }
-    if let Some(file) = json {
-        std::fs::write(file, serde_json::to_string_pretty(&Json::Object(figures))?)?;
-    }
+    form.write(&Json::Object(figures))?;
     println!("bench: ok");
     Ok(())
 }

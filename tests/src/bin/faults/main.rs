@@ -15,6 +15,8 @@ use std::thread;
 use std::time::Instant;
 
 use anyhow::{Result, anyhow, bail};
+use clap::Parser;
+use idlegate_tests::form::Form;
 use serde_json::json;
 use tokio::runtime::Builder;
 
@@ -22,12 +24,6 @@ use self::stage::Harm;
 
 /// Each has a broker of its own, and mostly waits.
 const AT_ONCE: usize = 9;
-
-const USAGE: &str = "\
-faults [--short] [--only WORDS] [--json FILE]
-  --short       leaves out those that wait for long
-  --only WORDS  only those with these words in their names
-  --json FILE   the outcomes, for a machine to read";
 
 type Trial = fn() -> Pin<Box<dyn Future<Output = Result<()>> + Send>>;
 
@@ -84,25 +80,15 @@ fn catalogue() -> [Fault; 33] {
     }
 }
 
+/// Faults of the surroundings, each tried on the whole guard
+#[derive(Parser)]
 struct Args {
-    short: bool,
+    /// Only those with these words in their names
+    #[arg(long, value_name = "WORDS", default_value = "")]
     only: String,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let mut args = Args { short: false, only: String::new(), json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().ok_or_else(|| anyhow!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => args.short = true,
-            "--only" => args.only = value()?,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    /// The short form leaves out those that wait for long
+    #[command(flatten)]
+    form: Form,
 }
 
 /// On a thread of its own, so that what waits in a trial never holds up a guard, neither its own nor another's.
@@ -114,10 +100,9 @@ fn tried(trial: Trial) -> Result<(f64, Result<()>)> {
 }
 
 fn main() -> Result<()> {
-    let args = args()?;
+    let Args { only, form } = Args::parse();
     let catalogue = catalogue();
-    let chosen =
-        catalogue.iter().filter(|fault| !(args.short && fault.slow) && fault.name.contains(&args.only));
+    let chosen = catalogue.iter().filter(|fault| !(form.short && fault.slow) && fault.name.contains(&only));
     let (mut count, mut survived, mut cut, mut refused) = (0, 0, 0, 0);
     let mut lines = Vec::new();
     let chosen: Vec<_> = chosen.collect();
@@ -155,9 +140,7 @@ fn main() -> Result<()> {
             }));
         }
     }
-    if let Some(file) = args.json {
-        std::fs::write(file, serde_json::to_string_pretty(&lines)?)?;
-    }
+    form.write(&lines.into())?;
     let verdict = if survived == count { "ok" } else { "FAILED" };
     println!(
         "faults: {verdict}: {count} tried, {survived} survived; {cut} working machines cut, {refused} emergencies not obeyed"

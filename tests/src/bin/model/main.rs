@@ -1,7 +1,5 @@
 //! Model checking of the very guard: one machine, its outlet, its messages and its people, every order of events.
 //!
-//! `cargo run --release -p idlegate-tests --bin model -- [--short] [--json FILE]`
-//!
 //! Each scene is a part of the shop's life small enough to be explored to its end: every state that can be reached is
 //! reached, with commands lost, doubled and late, reports late or missing, crashes, a stopped program, trapped
 //! detectors and a lost link among the events. Stepped clocks need none: no input of the guard carries a wall clock.
@@ -36,12 +34,14 @@ mod plants;
 mod scenes;
 mod world;
 
-use std::fmt::{Debug, Write as _};
+use std::fmt::Debug;
 use std::hash::Hash;
 use std::process::ExitCode;
 use std::time::Instant;
 
-use anyhow::{Context, bail};
+use clap::Parser;
+use idlegate_tests::form::Form;
+use serde_json::{Value as Json, json};
 use stateright::{Checker, HasDiscoveries, Model};
 
 use books::Claim;
@@ -49,6 +49,13 @@ use circuit::Pair;
 use plants::Plant;
 use scenes::Scene;
 use world::Shop;
+
+/// Explores every order of events at one machine, and looks for bugs planted on purpose
+#[derive(Parser)]
+struct Args {
+    #[command(flatten)]
+    form: Form,
+}
 
 struct Explored {
     scene: &'static str,
@@ -60,18 +67,15 @@ struct Explored {
 }
 
 fn main() -> anyhow::Result<ExitCode> {
-    let (short, json) = arguments()?;
-    let mut scenes = scenes::all(short);
+    let Args { form } = Args::parse();
+    let mut scenes = scenes::all(form.short);
     let mut explored: Vec<Explored> =
         scenes.iter().map(|scene| explore(scene, Shop { scene: scene.clone(), plant: None })).collect();
-    let shared = scenes::circuit(short);
+    let shared = scenes::circuit(form.short);
     explored.push(explore(&shared, Pair::new(shared.clone(), None)));
     scenes.push(shared);
     let planted: Vec<(Plant, Claim, bool, usize)> = Plant::ALL.into_iter().map(find_plant).collect();
-    if let Some(file) = json {
-        std::fs::write(&file, figures(&explored, &planted))
-            .with_context(|| format!("cannot write {file}"))?;
-    }
+    form.write(&figures(&explored, &planted))?;
     let states: usize = explored.iter().map(|each| each.states).sum();
     let depth = explored.iter().map(|each| each.depth).max().unwrap_or(0);
     let closed = explored.iter().filter(|each| each.complete).count();
@@ -88,19 +92,6 @@ fn main() -> anyhow::Result<ExitCode> {
         planted.len(),
     );
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
-}
-
-fn arguments() -> anyhow::Result<(bool, Option<String>)> {
-    let (mut short, mut json) = (false, None);
-    let mut words = std::env::args().skip(1);
-    while let Some(word) = words.next() {
-        match word.as_str() {
-            "--short" => short = true,
-            "--json" => json = Some(words.next().context("--json wants a file")?),
-            other => bail!("unknown argument {other}; there are --short and --json FILE"),
-        }
-    }
-    Ok((short, json))
 }
 
 fn explore<M>(scene: &Scene, model: M) -> Explored
@@ -171,31 +162,15 @@ fn threads() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
 }
 
-fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)]) -> String {
-    let mut text = String::from("{\n  \"scenes\": [\n");
-    for (index, each) in explored.iter().enumerate() {
-        let comma = if index + 1 < explored.len() { "," } else { "" };
-        let _ = writeln!(
-            text,
-            "    {{\"scene\": \"{}\", \"states\": {}, \"depth\": {}, \"complete\": {}, \"broken\": {}, \"seconds\": {:.3}}}{comma}",
-            each.scene,
-            each.states,
-            each.depth,
-            each.complete,
-            each.broken.len(),
-            each.secs
-        );
-    }
-    text.push_str("  ],\n  \"planted\": [\n");
-    for (index, (plant, claim, found, steps)) in planted.iter().enumerate() {
-        let comma = if index + 1 < planted.len() { "," } else { "" };
-        let _ = writeln!(
-            text,
-            "    {{\"bug\": \"{}\", \"claim\": \"{}\", \"found\": {found}, \"steps\": {steps}}}{comma}",
-            plant.words(),
-            claim.words()
-        );
-    }
-    text.push_str("  ]\n}\n");
-    text
+fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)]) -> Json {
+    let scenes = explored.iter().map(|each| {
+        json!({
+            "scene": each.scene, "states": each.states, "depth": each.depth, "complete": each.complete,
+            "broken": each.broken.len(), "seconds": each.secs,
+        })
+    });
+    let planted = planted.iter().map(|(plant, claim, found, steps)| {
+        json!({ "bug": plant.words(), "claim": claim.words(), "found": found, "steps": steps })
+    });
+    json!({ "scenes": scenes.collect::<Vec<_>>(), "planted": planted.collect::<Vec<_>>() })
 }

@@ -8,51 +8,38 @@ mod score;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
+use clap::Parser;
 use idlegate::calibrate::calibrate;
 use idlegate::detectors::Execution;
 use idlegate::service::Modules;
+use idlegate_tests::form::Form;
 use meters::Meter;
 use score::Score;
 use serde_json::json;
 
-const USAGE: &str = "\
-protection [--short] [--data DIR] [--every-day] [--unmarked] [--json FILE]
-  --short      what the test command runs
-  --data DIR   recordings *.csv.gz and jobs.csv ($IDLEGATE_OPEN_DATA/power, else ../shared/open-data/power)
-  --every-day  calibrate on each day with a job in turn, and sum up
-  --unmarked   let calibration find the jobs of its day by itself
-  --json FILE  the figures, for a machine to read";
-
+/// Calibrates every meter on one day, and asks all through its other days whether power could have been cut
+///
+/// The short form is the whole of it: it takes seconds.
+#[derive(Parser)]
 struct Args {
+    /// Recordings *.csv.gz and jobs.csv [default: $IDLEGATE_OPEN_DATA/power, else ../shared/open-data/power]
+    #[arg(long, value_name = "DIR")]
     data: Option<PathBuf>,
+    /// Calibrate on each day with a job in turn, and sum up
+    #[arg(long)]
     every_day: bool,
+    /// Let calibration find the jobs of its day by itself
+    #[arg(long)]
     unmarked: bool,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let mut args = Args { data: None, every_day: false, unmarked: false, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            // All of it takes seconds.
-            "--short" => {}
-            "--data" => args.data = Some(value()?.into()),
-            "--every-day" => args.every_day = true,
-            "--unmarked" => args.unmarked = true,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    #[command(flatten)]
+    form: Form,
 }
 
 /// The guards that are compared.
 const GUARDS: [&str; 3] = ["calibrated", "learnt dwell", "bare rule"];
 
 fn main() -> Result<()> {
-    let args = args()?;
+    let args = Args::parse();
     let folder = args.data.unwrap_or_else(meters::usual_folder);
     if !folder.join("jobs.csv").is_file() {
         println!("protection: skipped, there is no {}/jobs.csv", folder.display());
@@ -87,9 +74,7 @@ fn main() -> Result<()> {
     for (guard, total) in GUARDS.iter().zip(&totals) {
         println!("{:<26}{guard:<13}{}", "all", total.row());
     }
-    if let Some(file) = &args.json {
-        std::fs::write(file, serde_json::to_string_pretty(&json!({ "meters": figures }))?)?;
-    }
+    args.form.write(&json!({ "meters": figures }))?;
     conclude(&totals, &late)
 }
 

@@ -6,8 +6,10 @@ mod series;
 
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, bail};
+use clap::Parser;
 use idlegate_tests::broker::Mosquitto;
+use idlegate_tests::form::Form;
 use idlegate_tests::process::Process;
 use idlegate_tests::proxy::Proxy;
 use serde_json::json;
@@ -17,13 +19,6 @@ use tokio::time::{sleep, sleep_until};
 use self::hall::{Calm, Outcome, ask, feed, online, play_outlets, write_rules};
 use self::series::Series;
 
-const USAGE: &str = "\
-soak [--short] [--minutes N] [--rate N] [--json FILE]
-  --short      what the test command runs
-  --minutes N  so long (60)
-  --rate N     so many messages a second (1000)
-  --json FILE  the figures, for a machine to read";
-
 /// Lines in the printed series.
 const SAMPLES: u32 = 24;
 /// From one trouble to the next.
@@ -31,31 +26,23 @@ const TROUBLE_EVERY: Duration = Duration::from_secs(10);
 /// After a trouble, until the guard has had time to come back.
 const RECOVERY: Duration = Duration::from_secs(4);
 
+/// The whole program under steady load for an hour, with faults and changing rules all along
+#[derive(Parser)]
 struct Args {
-    length: Duration,
-    per_sec: u64,
-    json: Option<String>,
-}
-
-fn args() -> Result<Args> {
-    let mut args = Args { length: Duration::from_secs(3_600), per_sec: 1_000, json: None };
-    let mut given = std::env::args().skip(1);
-    while let Some(arg) = given.next() {
-        let mut value = || given.next().with_context(|| format!("{arg} wants a value\n{USAGE}"));
-        match arg.as_str() {
-            "--short" => args.length = Duration::from_secs(45),
-            "--minutes" => args.length = Duration::from_secs(60 * value()?.parse::<u64>()?),
-            "--rate" => args.per_sec = value()?.parse()?,
-            "--json" => args.json = Some(value()?),
-            _ => bail!("{arg} is not known\n{USAGE}"),
-        }
-    }
-    Ok(args)
+    /// So long [default: 60, in short form 0.75]
+    #[arg(long, value_name = "N")]
+    minutes: Option<f64>,
+    /// So many messages a second
+    #[arg(long, value_name = "N", default_value_t = 1_000)]
+    rate: u64,
+    #[command(flatten)]
+    form: Form,
 }
 
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> Result<()> {
-    let args = args()?;
+    let Args { minutes, rate, form } = Args::parse();
+    let length = Duration::try_from_secs_f64(60.0 * minutes.unwrap_or(form.either(0.75, 60.0)))?;
     let dir = tempfile::tempdir()?;
     let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
     let broker = Mosquitto::start()?;
@@ -66,7 +53,7 @@ async fn main() -> Result<()> {
     let (stop, stopped) = watch::channel(false);
     let calm = Calm::new();
     let outlets = tokio::spawn(play_outlets(broker.port(), stopped.clone()));
-    let feeding = tokio::spawn(feed(broker.port(), args.per_sec, stopped.clone()));
+    let feeding = tokio::spawn(feed(broker.port(), rate, stopped.clone()));
     let asking = tokio::spawn(ask(broker.port(), calm.clone(), stopped));
     // What only the start needs has been given back by then.
     sleep(Duration::from_secs(5)).await;
@@ -77,7 +64,7 @@ async fn main() -> Result<()> {
     let mut next_trouble = begin + TROUBLE_EVERY;
     let mut troubles = 0_u32;
     for nth in 1..=SAMPLES {
-        let until = begin + args.length * nth / SAMPLES;
+        let until = begin + length * nth / SAMPLES;
         while next_trouble < until {
             sleep_until(next_trouble.into()).await;
             calm.end();
@@ -93,7 +80,7 @@ async fn main() -> Result<()> {
     stop.send(true)?;
     let outcome = asking.await??;
     let (sent, obeyed) = (feeding.await??, outlets.await??);
-    conclude(&args, &series, troubles, sent, &outcome, obeyed)
+    conclude(&form, &series, troubles, sent, &outcome, obeyed)
 }
 
 /// One after the other, again and again.
@@ -118,7 +105,7 @@ async fn trouble(nth: u32, guard: &Process, proxy: &Proxy, rules: &std::path::Pa
 }
 
 fn conclude(
-    args: &Args,
+    form: &Form,
     series: &Series,
     troubles: u32,
     sent: u64,
@@ -136,14 +123,11 @@ fn conclude(
         "from the second quarter to the last: memory {:+.2} MiB, open files {:+.1}, threads {:+.1}",
         growth.memory_mib, growth.files, growth.threads
     );
-    if let Some(file) = &args.json {
-        let figures = json!({
-            "messages": sent, "troubles": troubles, "asked": asked, "answered": answered, "excused": excused, "lost": lost,
-            "doubled": doubled, "obeyed": obeyed.obeyed, "cut": obeyed.cut, "memory_growth_mib": growth.memory_mib,
-            "open_files_growth": growth.files, "series": series.to_json(),
-        });
-        std::fs::write(file, serde_json::to_string_pretty(&figures)?)?;
-    }
+    form.write(&json!({
+        "messages": sent, "troubles": troubles, "asked": asked, "answered": answered, "excused": excused, "lost": lost,
+        "doubled": doubled, "obeyed": obeyed.obeyed, "cut": obeyed.cut, "memory_growth_mib": growth.memory_mib,
+        "open_files_growth": growth.files, "series": series.to_json(),
+    }))?;
     let claims = [
         (lost > 0, "requests were lost"),
         (doubled > 0, "requests were answered twice"),
