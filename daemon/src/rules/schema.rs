@@ -54,7 +54,7 @@ fn form(form_of: &Form) -> Value {
     match form_of {
         Form::Text | Form::Topic | Form::Filter | Form::Prefix => json!({ "type": "string" }),
         Form::Word(words) => json!({ "enum": words }),
-        Form::Name => json!({ "type": "string", "pattern": NAME_PATTERN }),
+        Form::Name | Form::Detector => json!({ "type": "string", "pattern": NAME_PATTERN }),
         Form::Pointer => json!({ "type": "string", "format": "json-pointer" }),
         Form::Unit => json!({ "enum": words::UNITS }),
         Form::Digest => json!({ "type": "string", "pattern": "^[0-9a-f]{64}$" }),

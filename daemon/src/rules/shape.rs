@@ -35,6 +35,8 @@ pub(crate) enum Form {
     /// One of these words.
     Word(&'static [&'static str]),
     Name,
+    /// Of a detector that comes with Idlegate; who names a file here is told where it belongs.
+    Detector,
     Topic,
     Filter,
     Prefix,
@@ -92,6 +94,7 @@ impl Form {
             Form::Text => "a text".to_owned(),
             Form::Word(words) => format!("one of {}", words.join(", ")),
             Form::Name => "a name".to_owned(),
+            Form::Detector => "the name of a detector such as \"power-threshold\"".to_owned(),
             Form::Topic => "a topic such as \"outlets/bench-3/command\"".to_owned(),
             Form::Filter => "a topic or topic filter such as \"meters/bench-3\"".to_owned(),
             Form::Prefix => "topic levels such as \"idlegate\"".to_owned(),
@@ -117,6 +120,7 @@ impl Form {
             Form::Text
             | Form::Word(_)
             | Form::Name
+            | Form::Detector
             | Form::Topic
             | Form::Filter
             | Form::Prefix
@@ -162,6 +166,11 @@ impl Form {
                 }
             }
             Form::Name => check_name(text, place, report),
+            Form::Detector if text.ends_with(".wasm") => {
+                let problem = report.add(Code::BadName, place, format!("{} is not a name", quoted(text)));
+                problem.help(format!("a detector in a file is named with \"file\": file = {}", quoted(text)));
+            }
+            Form::Detector => check_name(text, place, report),
             Form::Topic => told(Code::BadTopic, words::topic(text), name, text, place, report),
             Form::Filter => told(Code::BadTopic, words::filter(text), name, text, place, report),
             Form::Prefix => told(Code::BadTopic, words::prefix(text), name, text, place, report),
@@ -381,9 +390,6 @@ fn check_name(text: &str, place: Place, report: &mut Report<'_>) {
             .collect();
         let fixed = fixed.trim_matches('-');
         match Name::new(fixed) {
-            _ if text.ends_with(".wasm") => {
-                problem.help(format!("a detector in a file is named with \"file\": file = {}", quoted(text)))
-            }
             Ok(_) if text.is_ascii() => {
                 problem.help(format!("1 to 32 of the characters a-z, 0-9 and -: \"{fixed}\""))
             }

@@ -367,7 +367,7 @@ pub(crate) static HAZARDS: [&str; 3] = ["hot", "laser", "rotating"];
 static DETECTOR: Shape = Shape {
     about: "One busy detector at work on the machine.",
     keys: &[
-        key("use", Form::Name, "Name of a detector that comes with Idlegate."),
+        key("use", Form::Detector, "Name of a detector that comes with Idlegate."),
         key(
             "file",
             Form::Text,
