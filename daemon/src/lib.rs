@@ -4,7 +4,7 @@
 //!
 //! | module | what it is for |
 //! | --- | --- |
-//! | [`event`], [`time`], [`plan`], [`topic`] | shared plain data: what happens, when, under which rules |
+//! | [`event`], [`time`], [`plan`], [`topic`], [`kept`] | shared plain data: what happens, when, under which rules, and what of it survives a restart |
 //! | [`rules`] | a folder of TOML files, checked as a whole and compiled into a plan |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
@@ -41,6 +41,7 @@ pub mod files;
 pub mod guard;
 pub mod intake;
 pub mod journal;
+pub mod kept;
 pub mod kit;
 pub mod link;
 pub mod picture;

@@ -9,8 +9,9 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value as Json, json};
 
-use crate::engine::{Former, KeptDeferral, KeptLockout, KeptMachine};
+use crate::engine::{Former, KeptMachine};
 use crate::event::{Name, NotAName};
+use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::text::rfc3339;
 use crate::time::{Now, Span, WallTime};
 
@@ -123,8 +124,8 @@ impl Carried {
 
     pub fn kept_message(&self, now: Now, machine: &Name) -> Json {
         let kept = self.machines.get(machine).map(|left| &left.kept);
-        let lockout = kept.and_then(|kept| kept.lockout.as_ref());
-        let deferral = kept.and_then(|kept| kept.deferral.as_ref());
+        let lockout = kept.and_then(|kept| kept.state.lockout.as_ref());
+        let deferral = kept.and_then(|kept| kept.state.deferral.as_ref());
         json!(Kept {
             at: rfc3339(now.wall),
             machine: machine.to_string(),
@@ -164,7 +165,7 @@ impl Carried {
             })
             .transpose()?;
         let deferral = deferral.map(Deferral::read).transpose()?;
-        let kept = KeptMachine { machine: machine.clone(), lockout, deferral };
+        let kept = KeptMachine { machine: machine.clone(), state: KeptState { lockout, deferral } };
         self.machines.insert(machine, Left { at, kept });
         Ok(())
     }
@@ -214,7 +215,8 @@ mod tests {
             remaining: Span(90_500),
         };
         let lockout = KeptLockout { by: named("red"), emergency: true };
-        KeptMachine { machine: named("kiln"), lockout: Some(lockout), deferral: Some(deferral) }
+        let state = KeptState { lockout: Some(lockout), deferral: Some(deferral) };
+        KeptMachine { machine: named("kiln"), state }
     }
 
     fn now() -> Now {
@@ -244,7 +246,7 @@ mod tests {
         let own = Former { machines: vec![kiln()], answered: Vec::new() };
         assert_eq!(
             carried.over(&own, None).machines,
-            [KeptMachine { machine: named("kiln"), lockout: None, deferral: None }]
+            [KeptMachine { machine: named("kiln"), state: KeptState::default() }]
         );
         assert_eq!(Carried::default().over(&own, None).machines, [kiln()], "where the broker kept nothing");
     }
@@ -264,11 +266,15 @@ mod tests {
         let own = Former { machines: vec![kiln()], answered: Vec::new() };
         assert_eq!(carried.over(&own, Some(later.wall)).machines, [kiln()]);
         let unlocked_since = carried.over(&own, Some(WallTime(now().wall.0 - 1))).machines;
-        assert_eq!(unlocked_since[0].lockout, None, "somebody has guarded since, and unlocked it");
+        assert_eq!(unlocked_since[0].state.lockout, None, "somebody has guarded since, and unlocked it");
 
         carried.keep(later, kiln());
         carried.take_kept("kiln", unlocked.as_bytes(), Heard::Live).unwrap();
-        assert_eq!(carried.over(&Former::default(), None).machines[0].lockout, None, "a clock was set back");
+        assert_eq!(
+            carried.over(&Former::default(), None).machines[0].state.lockout,
+            None,
+            "a clock was set back"
+        );
     }
 
     fn left_of(carried: &Carried, machine: &str) -> String {

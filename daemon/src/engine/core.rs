@@ -61,13 +61,13 @@ impl Engine {
         let mut names = Names::new();
         let machines = plan.machines.iter().enumerate().map(|(index, machine)| {
             let kept = former.machines.iter().find(|kept| kept.machine == machine.name);
-            let kept =
-                kept.map(|kept| super::kept::recall(kept, &mut names, machine.policy.deferral_max, now));
+            let kept = kept
+                .map(|kept| super::kept::recall(&kept.state, &mut names, machine.policy.deferral_max, now));
             MachineState::new(&plan, index, kept.unwrap_or_default(), now)
         });
         let machines: Vec<_> = machines.collect();
         let gone = former.machines.iter().filter(|kept| plan.machine(kept.machine.as_str()).is_none());
-        let departed = gone.filter_map(|kept| Some((kept.machine.clone(), kept.lockout.as_ref()?)));
+        let departed = gone.filter_map(|kept| Some((kept.machine.clone(), kept.state.lockout.as_ref()?)));
         let departed = departed.map(|(machine, lockout)| {
             (machine, guard::Lockout { by: names.input(&lockout.by), emergency: lockout.emergency })
         });
@@ -131,7 +131,7 @@ impl Engine {
         for kept in &former.machines {
             let Some(index) = self.by_name.get(&kept.machine).copied() else { continue };
             let deferral_max = self.plan.machines[index].policy.deferral_max;
-            let kept = super::kept::recall(kept, &mut self.names, deferral_max, now);
+            let kept = super::kept::recall(&kept.state, &mut self.names, deferral_max, now);
             self.with_machine(now, index, out, |machine, acts, _| machine.guard.recall(kept, acts));
         }
     }

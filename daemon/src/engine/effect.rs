@@ -7,8 +7,9 @@ use bytes::Bytes;
 use crate::energy::HalfHour;
 use crate::event::{Name, Reading, Verdict};
 use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
+use crate::kept::KeptState;
 use crate::plan::{ModuleSource, Role};
-use crate::time::{Now, Span, WallTime};
+use crate::time::{Now, Span};
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum Effect {
@@ -155,26 +156,11 @@ pub struct IncidentTold {
     pub reasons: Vec<Arc<str>>,
 }
 
-/// What must survive a restart, in names and wall time.
+/// What must survive a restart.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct KeptMachine {
     pub machine: Name,
-    pub lockout: Option<KeptLockout>,
-    pub deferral: Option<KeptDeferral>,
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KeptLockout {
-    pub by: Name,
-    pub emergency: bool,
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KeptDeferral {
-    pub by: Name,
-    pub expires: WallTime,
-    /// What was left of it when it was stored, in case the wall clock cannot be trusted.
-    pub remaining: Span,
+    pub state: KeptState,
 }
 
 /// A detector to be loaded for a machine.

@@ -1,39 +1,30 @@
 //! What survives a restart, from the guard's numbers to names and back, from moments to wall time and back.
 
-use super::effect::{KeptDeferral, KeptLockout, KeptMachine};
+use super::effect::KeptMachine;
 use super::names::Names;
 use crate::event::Name;
 use crate::guard::{Deferral, Kept, Lockout};
-use crate::time::{Now, Span, WallTime};
+use crate::kept::{KeptDeferral, KeptLockout, KeptState};
+use crate::time::{Now, Span};
 
 pub(super) fn write_down(machine: &Name, kept: &Kept, names: &Names, now: Now) -> KeptMachine {
-    KeptMachine {
-        machine: machine.clone(),
-        lockout: kept
-            .lockout
-            .map(|lockout| KeptLockout { by: names.input_name(lockout.by), emergency: lockout.emergency }),
-        deferral: kept.deferral.map(|deferral| {
-            let remaining = deferral.expires_at.since(now.moment);
-            KeptDeferral {
-                by: names.input_name(deferral.by),
-                expires: WallTime(now.wall.0.saturating_add_unsigned(remaining.0)),
-                remaining,
-            }
-        }),
-    }
+    let lockout = kept
+        .lockout
+        .map(|lockout| KeptLockout { by: names.input_name(lockout.by), emergency: lockout.emergency });
+    let deferral = kept
+        .deferral
+        .map(|deferral| KeptDeferral::until(names.input_name(deferral.by), deferral.expires_at, now));
+    KeptMachine { machine: machine.clone(), state: KeptState { lockout, deferral } }
 }
 
-/// The wall clock may have been wrong at either end, so it can shorten what was left of a deferral, never prolong
-/// it.
-pub(super) fn recall(kept: &KeptMachine, names: &mut Names, deferral_max: Span, now: Now) -> Kept {
+pub(super) fn recall(kept: &KeptState, names: &mut Names, deferral_max: Span, now: Now) -> Kept {
     Kept {
         lockout: kept
             .lockout
             .as_ref()
             .map(|lockout| Lockout { by: names.input(&lockout.by), emergency: lockout.emergency }),
         deferral: kept.deferral.as_ref().map(|deferral| {
-            let by_wall = u64::try_from(deferral.expires.0.saturating_sub(now.wall.0)).unwrap_or(0);
-            let remaining = Span(by_wall).min(deferral.remaining).min(deferral_max);
+            let remaining = deferral.remaining_at(now.wall).min(deferral_max);
             Deferral { by: names.input(&deferral.by), expires_at: now.moment + remaining }
         }),
     }
@@ -42,7 +33,7 @@ pub(super) fn recall(kept: &KeptMachine, names: &mut Names, deferral_max: Span, 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::time::Moment;
+    use crate::time::{Moment, WallTime};
 
     #[test]
     fn a_deferral_outlives_a_restart_by_what_was_left_of_it() {
@@ -54,11 +45,11 @@ mod tests {
         let written = write_down(&Name::new("kiln").unwrap(), &kept, &names, before);
 
         let after = Now { moment: Moment(70), wall: WallTime(1_001_500) };
-        let recalled = recall(&written, &mut names, Span::secs(60), after);
+        let recalled = recall(&written.state, &mut names, Span::secs(60), after);
         assert_eq!(recalled.deferral.unwrap().expires_at, Moment(70 + 2_500));
 
         let clock_reset = Now { moment: Moment(70), wall: WallTime(0) };
-        let recalled = recall(&written, &mut names, Span::secs(60), clock_reset);
+        let recalled = recall(&written.state, &mut names, Span::secs(60), clock_reset);
         assert_eq!(recalled.deferral.unwrap().expires_at, Moment(70 + 4_000));
     }
 }

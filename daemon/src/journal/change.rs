@@ -1,8 +1,9 @@
 //! What is handed to the journal in one piece: stored as a whole or not at all.
 
-use super::kept::{Answered, KeptState};
+use super::kept::Answered;
 use super::record::{Durability, Record, Row};
 use crate::event::Name;
+use crate::kept::KeptState;
 
 /// Records together with the kept state they tell of, in one transaction: an answer that says "locked" and the
 /// lockout itself cannot come apart.

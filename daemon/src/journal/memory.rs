@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::change::Entry;
-use super::kept::{Answered, KeptState, Restored};
+use super::kept::{Answered, Restored};
 use super::record::Row;
 use super::store::{OpenFailed, Opened, Shelf, Store, StoreError};
 use crate::event::Name;
+use crate::kept::KeptState;
 use crate::time::Now;
 
 /// Clones share the same contents: one goes to the journal, one stays with whoever wants to look.

@@ -7,10 +7,10 @@ use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::oneshot;
 
 use super::change::Entry;
-use super::kept::KeptState;
 use super::record::Durability;
 use super::ticket::Storing;
 use crate::event::Name;
+use crate::kept::KeptState;
 use crate::time::{Moment, Now, Span, WallTime};
 
 /// More is held neither in the queue nor, once more, in the writer's backlog.

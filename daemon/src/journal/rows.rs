@@ -3,11 +3,12 @@
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension as _, Row as SqlRow, params};
 
-use super::kept::{ANSWERED_AGE_MAX, ANSWERED_MAX, Answered, KeptDeferral, KeptLockout, KeptState};
+use super::kept::{ANSWERED_AGE_MAX, ANSWERED_MAX, Answered};
 use super::reader::Found;
 use super::record::{BootId, Row};
 use super::sums::{self, RecordColumns};
 use crate::event::Name;
+use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::time::{Moment, Now, Span, WallTime};
 
 /// The columns that [`found`] reads, from `record JOIN boot`.

@@ -4,8 +4,9 @@
 use std::collections::{BTreeMap, HashSet, VecDeque};
 
 use super::change::Entry;
-use super::kept::{ANSWERED_MAX, Answered, KeptLockout, KeptState, Restored};
+use super::kept::{ANSWERED_MAX, Answered, Restored};
 use crate::event::Name;
+use crate::kept::{KeptLockout, KeptState};
 
 #[derive(Debug, Default)]
 pub(super) struct Standing {

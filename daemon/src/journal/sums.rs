@@ -2,7 +2,8 @@
 
 use std::fmt::Display;
 
-use super::kept::{Answered, KeptState};
+use super::kept::Answered;
+use crate::kept::KeptState;
 
 fn sum(columns: &[&dyn Display]) -> u32 {
     let mut hasher = crc32fast::Hasher::new();

@@ -11,6 +11,7 @@ use crate::effects::carried::Carried;
 use crate::effects::messages::Topics;
 use crate::engine::{Former, KeptMachine};
 use crate::event::Name;
+use crate::kept::KeptState;
 use crate::link::Outgoing;
 use crate::plan::Plan;
 use crate::time::Now;
@@ -23,7 +24,7 @@ pub(super) struct Carrying {
 impl Carrying {
     pub(super) fn new(plan: &Plan, former: &Former, now: Now) -> Carrying {
         let mut carried = Carried::default();
-        let nothing = |name: &Name| KeptMachine { machine: name.clone(), lockout: None, deferral: None };
+        let nothing = |name: &Name| KeptMachine { machine: name.clone(), state: KeptState::default() };
         plan.machines.iter().for_each(|machine| carried.keep(now, nothing(&machine.name)));
         former.machines.iter().for_each(|kept| carried.keep(now, kept.clone()));
         former.answered.iter().for_each(|(input, id)| carried.answered(input, id));

@@ -7,12 +7,12 @@ use serde_json::{Value as Json, json};
 use crate::effects::messages;
 use crate::energy::HalfHour;
 use crate::engine::{
-    self, Announced, Command, Decided, Former, IncidentTold, KeptMachine, Note, Noted, OutletsLost, Rejected,
+    Announced, Command, Decided, Former, IncidentTold, KeptMachine, Note, Noted, OutletsLost, Rejected,
 };
 use crate::guard::{Decision, Switch};
 use crate::journal::{
-    Answered, Change, FileShelf, Journal, JournalHealth, KeptDeferral, KeptLockout, KeptState, Kind, Limits,
-    Listener, Pace, Record, Restored, Ticket,
+    Answered, Change, FileShelf, Journal, JournalHealth, Kind, Limits, Listener, Pace, Record, Restored,
+    Ticket,
 };
 use crate::text::rfc3339;
 use crate::time::{Now, Span};
@@ -195,30 +195,14 @@ pub(super) async fn settled(ticket: Ticket, mut message: Json) -> Json {
 }
 
 fn keeping(change: Change, kept: KeptMachine) -> Change {
-    let state = KeptState {
-        lockout: kept.lockout.map(|lockout| KeptLockout { by: lockout.by, emergency: lockout.emergency }),
-        deferral: kept.deferral.map(|deferral| KeptDeferral {
-            by: deferral.by,
-            expires: deferral.expires,
-            remaining: deferral.remaining,
-        }),
-    };
-    change.keeping(kept.machine, state)
+    change.keeping(kept.machine, kept.state)
 }
 
 pub(super) fn former(restored: &Restored) -> Former {
-    let machines = restored.kept.iter().map(|(machine, kept)| KeptMachine {
-        machine: machine.clone(),
-        lockout: kept
-            .lockout
-            .as_ref()
-            .map(|lockout| engine::KeptLockout { by: lockout.by.clone(), emergency: lockout.emergency }),
-        deferral: kept.deferral.as_ref().map(|deferral| engine::KeptDeferral {
-            by: deferral.by.clone(),
-            expires: deferral.expires,
-            remaining: deferral.remaining,
-        }),
-    });
+    let machines = restored
+        .kept
+        .iter()
+        .map(|(machine, state)| KeptMachine { machine: machine.clone(), state: state.clone() });
     let answered =
         restored.answered.iter().map(|answered| (answered.input.clone(), answered.event.as_str().into()));
     Former { machines: machines.collect(), answered: answered.collect() }

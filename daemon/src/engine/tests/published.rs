@@ -6,10 +6,11 @@ use super::world::{World, name};
 use crate::effects::carried::Carried;
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
-use crate::engine::{Effect, KeptDeferral, KeptLockout, KeptMachine, request_topic};
+use crate::engine::{Effect, KeptMachine, request_topic};
 use crate::event::{Event, Message, Verdict};
 use crate::guard::{Decision, Reason, RequestKind};
 use crate::intake;
+use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::time::Span;
 
 fn document() -> Json {
@@ -113,12 +114,14 @@ fn what_one_guard_leaves_to_the_next_is_as_described() {
         world.now,
         KeptMachine {
             machine: name("mill"),
-            lockout: Some(KeptLockout { by: name("red"), emergency: true }),
-            deferral: Some(KeptDeferral {
-                by: name("night"),
-                expires: world.now.wall,
-                remaining: Span::secs(90),
-            }),
+            state: KeptState {
+                lockout: Some(KeptLockout { by: name("red"), emergency: true }),
+                deferral: Some(KeptDeferral {
+                    by: name("night"),
+                    expires: world.now.wall,
+                    remaining: Span::secs(90),
+                }),
+            },
         },
     );
     assert_described("kept", &carried.kept_message(world.now, &name("mill")));

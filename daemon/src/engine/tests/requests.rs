@@ -1,9 +1,10 @@
 //! Requests through the whole engine.
 
 use super::world::{World, name};
-use crate::engine::{Effect, Former, KeptLockout, KeptMachine, Why};
+use crate::engine::{Effect, Former, KeptMachine, Why};
 use crate::event::{Event, Verdict};
 use crate::guard::{Cause, Decision, RequestKind, Switch};
+use crate::kept::{KeptLockout, KeptState};
 use crate::time::Span;
 
 #[test]
@@ -139,7 +140,7 @@ fn a_bad_request_is_refused_with_its_fault() {
 #[test]
 fn a_lockout_of_a_former_run_still_holds() {
     let lockout = Some(KeptLockout { by: name("red-button"), emergency: true });
-    let kept = KeptMachine { machine: name("mill"), lockout, deferral: None };
+    let kept = KeptMachine { machine: name("mill"), state: KeptState { lockout, deferral: None } };
     let mut world = World::after(&Former { machines: vec![kept], answered: vec![] });
     assert_eq!(world.commands(), [], "a start switches nothing");
     world.says("outlets/mill/state", "off");

@@ -20,6 +20,7 @@ use serde_json::json;
 
 use super::*;
 use crate::event::Name;
+use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::time::{Clock, Moment, Now, Span, WallTime};
 
 /// Long enough for any disk here, short enough for a test that fails.

@@ -222,7 +222,7 @@ impl Shop {
                 (Switch::Off, Cause::Forced) => {}
                 (Switch::On, _) => assert!(!self.locked, "a locked mill was switched on"),
             },
-            Effect::Keep(kept) => self.locked = kept.lockout.is_some(),
+            Effect::Keep(kept) => self.locked = kept.state.lockout.is_some(),
             Effect::Decided(decided) if decided.input.as_str() == "console" => self.answered += 1,
             _ => {}
         }

@@ -38,8 +38,9 @@ pub(crate) fn carried(data: &[u8]) {
             .take_kept("mill", again.as_bytes(), Heard::Live)
             .unwrap_or_else(|error| panic!("{error}: {again}"));
         let (first, second) = (carried.over(&Former::default(), None), second.over(&Former::default(), None));
-        let locks =
-            |former: &Former| former.machines.iter().map(|kept| kept.lockout.clone()).collect::<Vec<_>>();
+        let locks = |former: &Former| {
+            former.machines.iter().map(|kept| kept.state.lockout.clone()).collect::<Vec<_>>()
+        };
         assert_eq!(locks(&first), locks(&second));
     }
     let _ = carried.take_answered("mill", data);
