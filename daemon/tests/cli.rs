@@ -2,8 +2,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a test's own literals")]
 
-use std::path::Path;
-use std::process::{Command, Output};
+use std::os::unix::net::UnixDatagram;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output};
 use std::time::{Duration, Instant};
 
 fn idlegate(arguments: &[&str]) -> Output {
@@ -287,42 +288,105 @@ fn recordings_that_tell_nothing_are_refused_in_words() {
 }
 
 /// The messages are those of sd_notify(3) in systemd's manual.
-#[test]
-fn the_service_manager_is_told_of_every_step() {
-    let dir = tempfile::tempdir().unwrap();
-    let rules = dir.path().join("rules");
-    exit(&["new-rules", rules.to_str().unwrap()]);
-    let shop = rules.join("shop.toml");
-    let text = std::fs::read_to_string(&shop).unwrap();
-    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
-    let path = dir.path().join("notify");
-    let socket = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
-    socket.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
-    let hears = |wanted: &str| {
+/// A program that thinks that a service manager started it.
+struct Supervised {
+    _dir: tempfile::TempDir,
+    rules: PathBuf,
+    socket: UnixDatagram,
+    guard: Child,
+}
+
+impl Supervised {
+    fn start(more: &[&str]) -> Supervised {
+        let dir = tempfile::tempdir().unwrap();
+        let rules = dir.path().join("rules");
+        exit(&["new-rules", rules.to_str().unwrap()]);
+        let shop = rules.join("shop.toml");
+        let text = std::fs::read_to_string(&shop).unwrap();
+        std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+        let path = dir.path().join("notify");
+        let socket = UnixDatagram::bind(&path).unwrap();
+        let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));
+        guard.arg("run").arg(&rules).arg("--state-dir").arg(dir.path().join("state")).args(more);
+        let guard = guard.env("NOTIFY_SOCKET", &path).spawn().unwrap();
+        Supervised { _dir: dir, rules, socket, guard }
+    }
+
+    /// The next message with this line in it.
+    fn tells(&self, wanted: &str) -> String {
+        let until = Instant::now() + Duration::from_secs(60);
         let mut buffer = [0; 1024];
         loop {
-            let length = socket.recv(&mut buffer).expect(wanted);
+            // The watchdog is fed all the while.
+            let left = until.saturating_duration_since(Instant::now()).max(Duration::from_millis(1));
+            self.socket.set_read_timeout(Some(left)).unwrap();
+            let length = self.socket.recv(&mut buffer).expect(wanted);
             let text = String::from_utf8_lossy(&buffer[..length]).into_owned();
             if text.lines().any(|line| line == wanted) {
                 return text;
             }
+            assert!(Instant::now() < until, "{wanted} does not come");
         }
-    };
-    let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));
-    guard.arg("run").arg(&rules).arg("--state-dir").arg(dir.path().join("state")).env("NOTIFY_SOCKET", &path);
-    let mut guard = guard.spawn().unwrap();
-    let kill = |signal: &str| Command::new("kill").arg(signal).arg(guard.id().to_string()).status().unwrap();
-    hears("READY=1");
-    hears("WATCHDOG=1");
-    kill("-HUP");
-    assert!(
-        hears("RELOADING=1").contains("MONOTONIC_USEC="),
-        "systemd 253 and later want it in the same message"
-    );
-    hears("READY=1");
-    kill("-TERM");
-    hears("STOPPING=1");
-    assert_eq!(guard.wait().unwrap().code(), Some(0));
+    }
+
+    fn signal(&self, signal: &str) {
+        assert!(
+            Command::new("kill").arg(signal).arg(self.guard.id().to_string()).status().unwrap().success()
+        );
+    }
+
+    fn reloads(&self) {
+        self.signal("-HUP");
+        assert!(
+            self.tells("RELOADING=1").contains("MONOTONIC_USEC="),
+            "systemd 253 and later want it in the same message"
+        );
+        self.tells("READY=1");
+    }
+
+    fn ends(mut self) {
+        self.signal("-TERM");
+        assert_eq!(self.guard.wait().unwrap().code(), Some(0));
+    }
+}
+
+impl Drop for Supervised {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.guard.kill();
+        let _ = self.guard.wait();
+    }
+}
+
+#[test]
+fn the_service_manager_is_told_of_every_step() {
+    let guard = Supervised::start(&[]);
+    guard.tells("READY=1");
+    guard.tells("WATCHDOG=1");
+    guard.reloads();
+    guard.signal("-TERM");
+    guard.tells("STOPPING=1");
+    guard.ends();
+}
+
+#[test]
+fn one_that_stands_by_looks_at_its_rules_when_it_is_told_to() {
+    let guard = Supervised::start(&["--stand-by", "left"]);
+    guard.tells("READY=1");
+    guard.reloads();
+    guard.ends();
+}
+
+#[test]
+fn a_reload_of_broken_rules_has_an_end_each_time() {
+    let guard = Supervised::start(&[]);
+    guard.tells("READY=1");
+    std::fs::write(guard.rules.join("shop.toml"), "[").unwrap();
+    // It looks by itself, and then whenever it is told to.
+    guard.tells("RELOADING=1");
+    guard.tells("READY=1");
+    guard.reloads();
+    guard.ends();
 }
 
 #[test]

@@ -9,6 +9,7 @@ use std::fs;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
@@ -53,16 +54,11 @@ pub(super) struct Applied {
     pub(super) warnings: Vec<String>,
 }
 
-enum Ping {
-    Event,
-    /// Somebody wants to know.
-    Asked,
-}
-
 /// Ends its thread when it is dropped.
 #[derive(Debug)]
 pub(super) struct Reloader {
-    pings: SyncSender<Ping>,
+    pings: SyncSender<()>,
+    asked: Arc<AtomicBool>,
     outcomes: mpsc::Receiver<Outcome>,
 }
 
@@ -78,6 +74,7 @@ impl Reloader {
     ) -> std::io::Result<Reloader> {
         let (pings, pinged) = sync_channel(1);
         let (tell, outcomes) = mpsc::channel(OUTCOMES_MAX);
+        let asked = Arc::new(AtomicBool::new(false));
         let dir = std::path::absolute(dir)?;
         let seen = plan.digest.clone();
         let watcher = Watcher {
@@ -85,6 +82,7 @@ impl Reloader {
             state_dir,
             watch: None,
             pings: pings.clone(),
+            asked: asked.clone(),
             seen,
             kept: String::new(),
             broken: false,
@@ -93,14 +91,15 @@ impl Reloader {
             tell,
         };
         std::thread::Builder::new().name("rules".to_owned()).spawn(move || watcher.run(&pinged))?;
-        Ok(Reloader { pings, outcomes })
+        Ok(Reloader { pings, asked, outcomes })
     }
 
     /// Asks for a look, and for its outcome whatever it is.
     pub(super) fn look(&self) {
-        // If one is asked for already, that will do.
-        match self.pings.try_send(Ping::Asked) {
-            Ok(()) | Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {}
+        // Beside the pings, of which one that waits already may be a mere event.
+        self.asked.store(true, Ordering::Release);
+        match self.pings.try_send(()) {
+            Ok(()) | Err(TrySendError::Full(()) | TrySendError::Disconnected(())) => {}
         }
     }
 
@@ -122,7 +121,9 @@ struct Watcher {
     state_dir: Option<PathBuf>,
     /// And the inode of the folder that it watches.
     watch: Option<(RecommendedWatcher, u64)>,
-    pings: SyncSender<Ping>,
+    pings: SyncSender<()>,
+    /// Somebody wants to know what comes of the next look.
+    asked: Arc<AtomicBool>,
     /// The digest of what was looked at last.
     seen: String,
     /// The digest of what was copied last.
@@ -136,7 +137,7 @@ struct Watcher {
 }
 
 impl Watcher {
-    fn run(mut self, pinged: &Receiver<Ping>) {
+    fn run(mut self, pinged: &Receiver<()>) {
         let mut touched = Touched::of(&self.dir);
         let mut looks = 0_u32;
         // Something may have changed since the rules in force were read.
@@ -147,11 +148,12 @@ impl Watcher {
         }
         while !self.tell.is_closed() {
             self.arm();
-            let asked = match pinged.recv_timeout(LOOK_EVERY) {
-                Ok(ping) => settle(pinged) || matches!(ping, Ping::Asked),
-                Err(RecvTimeoutError::Timeout) => false,
+            match pinged.recv_timeout(LOOK_EVERY) {
+                Ok(()) => settle(pinged),
+                Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return,
-            };
+            }
+            let asked = self.asked.swap(false, Ordering::AcqRel);
             looks = looks.wrapping_add(1);
             let now = Touched::of(&self.dir);
             if !asked && now == touched && !looks.is_multiple_of(LOOKS_TO_READ_ALL) {
@@ -174,7 +176,10 @@ impl Watcher {
         }
         self.watch = inode.and_then(|inode| {
             let pings = self.pings.clone();
-            let on_event = move |_: notify::Result<notify::Event>| drop(pings.try_send(Ping::Event));
+            let on_event = move |_: notify::Result<notify::Event>| {
+                // One that waits already will do.
+                let _ = pings.try_send(());
+            };
             let mut watcher = notify::recommended_watcher(on_event).ok()?;
             // Without it the look every second has to do.
             watcher.watch(&self.dir, RecursiveMode::Recursive).ok()?;
@@ -187,8 +192,9 @@ impl Watcher {
         if folder.digest == self.plan.digest {
             self.keep(&folder);
         }
-        if folder.digest == self.seen {
-            return (asked && !self.broken).then_some(Outcome::Unchanged);
+        // Whoever asks after broken rules is told once more what is wrong with them.
+        if folder.digest == self.seen && !(asked && self.broken) {
+            return asked.then_some(Outcome::Unchanged);
         }
         self.seen.clone_from(&folder.digest);
         if folder.digest == self.plan.digest && folder.problems.is_empty() {
@@ -242,17 +248,14 @@ impl Watcher {
     }
 }
 
-/// Waits until no more pings come; true if one of them asked.
-fn settle(pinged: &Receiver<Ping>) -> bool {
+/// Waits until no more pings come.
+fn settle(pinged: &Receiver<()>) {
     let begun = Instant::now();
-    let mut asked = false;
     while begun.elapsed() < QUIET_WAIT_MAX {
-        match pinged.recv_timeout(QUIET) {
-            Ok(ping) => asked |= matches!(ping, Ping::Asked),
-            Err(_) => break,
+        if pinged.recv_timeout(QUIET).is_err() {
+            break;
         }
     }
-    asked
 }
 
 /// What a connection rests on cannot change under it.
@@ -307,5 +310,41 @@ impl Touched {
         }
         found.sort_unstable();
         Touched(found)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detectors::Execution;
+
+    const SHOP: &str = "title = \"Shop\"\n[broker]\nhost = \"127.0.0.1\"\n";
+    const MILL: &str = r#"
+title = "Mill"
+[outlet]
+state = { topic = "outlets/mill", on = "on", off = "off" }
+command = { topic = "outlets/mill/set", on = "on", off = "off" }
+[signals.power]
+topic = "meters/mill"
+unit = "W"
+[[detectors]]
+use = "power-threshold"
+settings = { busy_above = 60, idle_for = "3 min" }
+"#;
+
+    #[tokio::test]
+    async fn a_look_that_is_asked_for_behind_an_event_has_an_outcome() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::create_dir(dir.path().join("machines")).unwrap();
+        fs::write(dir.path().join("shop.toml"), SHOP).unwrap();
+        fs::write(dir.path().join("machines/mill.toml"), MILL).unwrap();
+        let modules = Arc::new(Modules::new(Execution::Automatic, None).unwrap());
+        let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
+        let plan = Arc::new(rules::compile(&rules::load(dir.path()), &around).unwrap().plan);
+        let mut reloader = Reloader::start(dir.path(), None, plan, modules).unwrap();
+        reloader.pings.try_send(()).unwrap();
+        reloader.look();
+        let outcome = tokio::time::timeout(Duration::from_secs(60), reloader.outcome()).await;
+        assert!(matches!(outcome, Ok(Some(Outcome::Unchanged))), "{outcome:?}");
     }
 }

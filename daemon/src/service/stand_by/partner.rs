@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use bytes::Bytes;
 use serde_json::Value as Json;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, Interval, interval, sleep_until};
 
 use super::super::reload::{Outcome, Reloader, next_outcome};
@@ -40,6 +41,7 @@ pub(super) struct Partner {
     journal_until: Option<WallTime>,
     /// The rules of whoever guards, if they were told to differ from ours.
     other_rules: Option<String>,
+    hangup: Signal,
     alive: Interval,
 }
 
@@ -73,6 +75,8 @@ impl Partner {
             journal_until: options.state_dir.as_deref().and_then(newest_record),
             other_rules: None,
             options,
+            // From the start to the end, since an unheard one would end the program.
+            hangup: signal(SignalKind::hangup())?,
             alive: interval(Duration::from_secs(1)),
         })
     }
@@ -88,6 +92,7 @@ impl Partner {
                     None => std::future::pending().await,
                 },
                 Some(outcome) = next_outcome(&mut self.reloader) => self.take_outcome(outcome),
+                Some(()) = self.hangup.recv() => self.reloader.iter().for_each(Reloader::look),
                 _ = self.alive.tick() => supervisor::alive(),
                 () = sleep_until(deadline) => {}
             }
@@ -217,6 +222,7 @@ impl Partner {
     }
 
     fn take_outcome(&mut self, outcome: Outcome) {
+        supervisor::reloading();
         match outcome {
             Outcome::Applied(applied) => {
                 tracing::info!(rules = applied.plan.digest, "new rules, for when they are needed");
@@ -230,13 +236,14 @@ impl Partner {
                 }
                 self.say(Clock.now(), "standing-by");
             }
-            Outcome::Unchanged => {}
+            Outcome::Unchanged => tracing::info!("the rules on disk are those we have"),
             Outcome::KeptOld { problems } => {
                 for problem in problems {
                     tracing::error!("{problem}");
                 }
             }
         }
+        supervisor::ready();
     }
 
     fn say(&self, now: Now, role: &str) {
