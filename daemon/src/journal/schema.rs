@@ -10,9 +10,9 @@ pub(super) const APPLICATION_ID: i64 = 0x4944_4C47;
 
 /// Step n leads from version n to n + 1. A step that has been released never changes; a new file takes them all,
 /// so that it cannot differ from one that was migrated.
-const STEPS: [&str; 1] = [include_str!("schema/v1.sql")];
+const STEPS: [&str; 2] = [include_str!("schema/v1.sql"), include_str!("schema/v2.sql")];
 
-pub const VERSION: i64 = 1;
+pub const VERSION: i64 = 2;
 const _: () = assert!(VERSION == STEPS.len() as i64, "the version is the number of steps");
 
 /// The settings that must stand before the first table.

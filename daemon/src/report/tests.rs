@@ -1,7 +1,11 @@
 //! What could go wrong with a report: it makes up hours nobody watched, counts a job twice, bills a day at the night's price.
 
+use std::path::PathBuf;
+
 use jiff::tz::TimeZone;
+use proptest::prelude::*;
 use serde_json::{Value, json};
+use tempfile::TempDir;
 
 use super::*;
 use crate::event::Name;
@@ -55,7 +59,8 @@ fn morning() -> Vec<Record> {
     ]
 }
 
-fn ledger_of(records: Vec<Record>, tariff: Option<Tariff>) -> Ledger {
+/// A journal with these records in it.
+fn journal_of(records: Vec<Record>) -> (TempDir, PathBuf) {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("journal.sqlite");
     let shelf = FileShelf::new(file.clone(), Limits::default());
@@ -64,6 +69,11 @@ fn ledger_of(records: Vec<Record>, tariff: Option<Tariff>) -> Ledger {
         journal.append(record);
     }
     assert!(journal.close(Span::secs(20)));
+    (dir, file)
+}
+
+fn ledger_of(records: Vec<Record>, tariff: Option<Tariff>) -> Ledger {
+    let (_dir, file) = journal_of(records);
     let terms = Terms { period: Period { from: at(0), to: at(120) }, machine: None, tariff };
     ledger(&Reader::open(&file).unwrap(), &terms).unwrap()
 }
@@ -157,4 +167,71 @@ fn the_page_needs_nothing_else_and_lets_no_name_break_it() {
         let found = page.replace("http://www.w3.org/2000/svg", "").contains(outside);
         assert!(!found, "{outside}");
     }
+}
+
+/// What happens to one of two machines, or to the service.
+fn happening() -> impl Strategy<Value = (i64, Option<&'static str>, Kind, &'static str)> {
+    let machine = prop::sample::select(vec!["printer", "kiln"]);
+    let outlet = (machine.clone(), prop::sample::select(vec!["on", "on", "off", "unknown"]));
+    let state = (machine, prop::sample::select(vec!["busy", "busy", "idle", "unknown"]));
+    let what = prop_oneof![
+        3 => outlet.prop_map(|(machine, state)| (Some(machine), Kind::Outlet, state)),
+        6 => state.prop_map(|(machine, state)| (Some(machine), Kind::State, state)),
+        1 => Just((None, Kind::Start, "")),
+        1 => Just((None, Kind::Stop, "")),
+    ];
+    (1_i64..90, what).prop_map(|(minutes, (machine, kind, state))| (minutes, machine, kind, state))
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+    #[test]
+    fn the_journals_own_view_finds_the_same_jobs(life in prop::collection::vec(happening(), 1..60)) {
+        let mut minute = 0;
+        let mut records = Vec::new();
+        for (minutes, machine, kind, state) in life {
+            minute += minutes;
+            let now = Now { moment: Moment(minute.unsigned_abs() * 60_000), wall: at(minute) };
+            let record = Record::new(kind, now, json!({ "state": state }));
+            records.push(match machine {
+                Some(machine) => record.of(Name::new(machine).unwrap()),
+                None => record,
+            });
+        }
+        let (_dir, file) = journal_of(records);
+        let end = at(minute + 1);
+        let terms = Terms { period: Period { from: at(0), to: end }, machine: None, tariff: None };
+        let ledger = ledger(&Reader::open(&file).unwrap(), &terms).unwrap();
+        let jobs = ledger.machines.iter().flat_map(|sum| sum.jobs.iter().map(|job| (&sum.machine, job)));
+        // One that goes on ends with the report, and has no end in the journal.
+        let expected: Vec<_> = jobs
+            .map(|(machine, job)| {
+                let until = Some(rfc3339(job.until)).filter(|_| job.until < end);
+                (machine.clone(), rfc3339(job.from), until)
+            })
+            .collect();
+        let connection = rusqlite::Connection::open(&file).unwrap();
+        let mut listing = connection.prepare("SELECT machine, at, until FROM jobs ORDER BY machine, seq").unwrap();
+        let rows = listing.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?))).unwrap();
+        let found: Vec<(String, String, Option<String>)> = rows.map(Result::unwrap).collect();
+        prop_assert_eq!(found, expected);
+    }
+}
+
+#[test]
+fn the_journals_own_view_has_every_minute_of_energy() {
+    let mut silent = energy(60, 10.0);
+    silent.body["joules"][3] = Value::Null;
+    let (_dir, file) = journal_of(vec![energy(0, 30.0), energy(30, 120.0), silent]);
+    let connection = rusqlite::Connection::open(&file).unwrap();
+    let (minutes, joules, last): (i64, f64, String) = connection
+        .query_row("SELECT count(*), sum(joules), max(at) FROM energy WHERE machine = 'printer'", [], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+        })
+        .unwrap();
+    assert_eq!((minutes, last.as_str()), (89, "2026-01-05T11:29:00.000Z"));
+    assert!((joules - (30.0 * 30.0 + 30.0 * 120.0 + 29.0 * 10.0) * 60.0).abs() < 1e-6, "{joules}");
+    let watts = "SELECT watts FROM energy WHERE at = '2026-01-05T10:31:00.000Z'";
+    let watts: f64 = connection.query_row(watts, [], |row| row.get(0)).unwrap();
+    assert!((watts - 120.0).abs() < 1e-9);
 }

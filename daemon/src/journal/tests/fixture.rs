@@ -5,7 +5,8 @@
 
 use super::*;
 
-const FILES: [(i64, &[u8]); 1] = [(1, include_bytes!("../fixtures/v1.sqlite"))];
+const FILES: [(i64, &[u8]); 2] =
+    [(1, include_bytes!("../fixtures/v1.sqlite")), (2, include_bytes!("../fixtures/v2.sqlite"))];
 
 #[test]
 #[ignore = "writes the file that is kept for this version"]

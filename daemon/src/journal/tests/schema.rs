@@ -53,7 +53,7 @@ fn the_file_has_the_settings_that_were_measured() {
     let file = written(folder.path());
     let connection = with_tool(&file);
     for (pragma, value) in
-        [("page_size", "4096"), ("auto_vacuum", "2"), ("journal_mode", "wal"), ("user_version", "1")]
+        [("page_size", "4096"), ("auto_vacuum", "2"), ("journal_mode", "wal"), ("user_version", "2")]
     {
         let found: rusqlite::types::Value =
             connection.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get(0)).unwrap();
@@ -104,7 +104,7 @@ fn a_journal_of_a_later_version_is_left_alone_but_its_lockouts_hold() {
     assert!(heard.degraded());
     assert!(journal.close(AGES));
     assert!(std::fs::read(&file).unwrap() == before);
-    assert!(matches!(Reader::open(&file), Err(StoreError::Newer { found: 99, known: 1 })));
+    assert!(matches!(Reader::open(&file), Err(StoreError::Newer { found: 99, known: SCHEMA_VERSION })));
 }
 
 #[test]
