@@ -90,6 +90,7 @@ async fn bench(Args { only, form }: Args) -> Result<()> {
     }
     if wanted("readings") {
         show("readings", readings::measure(size).await?);
+        show("readings-paced", readings::measure_paced(size).await?);
     }
     if wanted("calls") {
         show("calls", calls::measure(size)?);
