@@ -26,6 +26,16 @@ fn dead_port() -> u16 {
     std::net::TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap().port()
 }
 
+/// New rules whose broker is away.
+fn rules_in(dir: &Path) -> PathBuf {
+    let rules = dir.join("rules");
+    exit(&["new-rules", rules.to_str().unwrap()]);
+    let shop = rules.join("shop.toml");
+    let text = std::fs::read_to_string(&shop).unwrap();
+    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+    rules
+}
+
 #[test]
 fn help_is_no_mistake_and_a_wrong_word_is() {
     let (code, text) = exit(&["--help"]);
@@ -102,11 +112,7 @@ fn a_request_is_looked_over_before_it_is_sent() {
 #[test]
 fn a_guard_without_a_broker_waits_and_stops_when_told_to() {
     let dir = tempfile::tempdir().unwrap();
-    let rules = dir.path().join("rules");
-    exit(&["new-rules", rules.to_str().unwrap()]);
-    let shop = rules.join("shop.toml");
-    let text = std::fs::read_to_string(&shop).unwrap();
-    std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+    let rules = rules_in(dir.path());
     let state = dir.path().join("state");
     let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"))
         .arg("run")
@@ -147,12 +153,9 @@ fn reloads(state: &Path) -> Vec<String> {
 #[test]
 fn a_start_with_broken_rules_guards_by_the_last_good_ones_and_a_hangup_asks_for_a_look() {
     let dir = tempfile::tempdir().unwrap();
-    let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
-    exit(&["new-rules", rules.to_str().unwrap()]);
+    let (rules, state) = (rules_in(dir.path()), dir.path().join("state"));
     let shop = rules.join("shop.toml");
-    let good =
-        std::fs::read_to_string(&shop).unwrap().replace("port = 1883", &format!("port = {}", dead_port()));
-    std::fs::write(&shop, &good).unwrap();
+    let good = std::fs::read_to_string(&shop).unwrap();
     let hangup = |guard: &std::process::Child| {
         Command::new("kill").arg("-HUP").arg(guard.id().to_string()).status().unwrap()
     };
@@ -287,8 +290,7 @@ fn recordings_that_tell_nothing_are_refused_in_words() {
     assert_eq!(exit(&["replay"]).0, Some(64));
 }
 
-/// The messages are those of sd_notify(3) in systemd's manual.
-/// A program that thinks that a service manager started it.
+/// A program that thinks that a service manager started it. The messages are those of sd_notify(3) in systemd's manual.
 struct Supervised {
     _dir: tempfile::TempDir,
     rules: PathBuf,
@@ -299,11 +301,7 @@ struct Supervised {
 impl Supervised {
     fn start(more: &[&str]) -> Supervised {
         let dir = tempfile::tempdir().unwrap();
-        let rules = dir.path().join("rules");
-        exit(&["new-rules", rules.to_str().unwrap()]);
-        let shop = rules.join("shop.toml");
-        let text = std::fs::read_to_string(&shop).unwrap();
-        std::fs::write(&shop, text.replace("port = 1883", &format!("port = {}", dead_port()))).unwrap();
+        let rules = rules_in(dir.path());
         let path = dir.path().join("notify");
         let socket = UnixDatagram::bind(&path).unwrap();
         let mut guard = Command::new(env!("CARGO_BIN_EXE_idlegate"));

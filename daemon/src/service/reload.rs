@@ -95,7 +95,7 @@ impl Reloader {
     }
 
     /// Asks for a look, and for its outcome whatever it is.
-    pub(super) fn look(&self) {
+    fn look(&self) {
         // Beside the pings, of which one that waits already may be a mere event.
         self.asked.store(true, Ordering::Release);
         match self.pings.try_send(()) {
@@ -105,6 +105,14 @@ impl Reloader {
 
     async fn outcome(&mut self) -> Option<Outcome> {
         self.outcomes.recv().await
+    }
+}
+
+/// [`Reloader::look`], if a folder is looked after.
+pub(super) fn look(reloader: Option<&Reloader>) {
+    match reloader {
+        Some(reloader) => reloader.look(),
+        None => tracing::warn!("there is no rules folder to look at"),
     }
 }
 
@@ -318,30 +326,15 @@ mod tests {
     use super::*;
     use crate::detectors::Execution;
 
-    const SHOP: &str = "title = \"Shop\"\n[broker]\nhost = \"127.0.0.1\"\n";
-    const MILL: &str = r#"
-title = "Mill"
-[outlet]
-state = { topic = "outlets/mill", on = "on", off = "off" }
-command = { topic = "outlets/mill/set", on = "on", off = "off" }
-[signals.power]
-topic = "meters/mill"
-unit = "W"
-[[detectors]]
-use = "power-threshold"
-settings = { busy_above = 60, idle_for = "3 min" }
-"#;
+    const EXAMPLE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/workshop");
 
     #[tokio::test]
     async fn a_look_that_is_asked_for_behind_an_event_has_an_outcome() {
-        let dir = tempfile::tempdir().unwrap();
-        fs::create_dir(dir.path().join("machines")).unwrap();
-        fs::write(dir.path().join("shop.toml"), SHOP).unwrap();
-        fs::write(dir.path().join("machines/mill.toml"), MILL).unwrap();
+        let dir = Path::new(EXAMPLE);
         let modules = Arc::new(Modules::new(Execution::Automatic, None).unwrap());
         let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
-        let plan = Arc::new(rules::compile(&rules::load(dir.path()), &around).unwrap().plan);
-        let mut reloader = Reloader::start(dir.path(), None, plan, modules).unwrap();
+        let plan = Arc::new(rules::compile(&rules::load(dir), &around).unwrap().plan);
+        let mut reloader = Reloader::start(dir, None, plan, modules).unwrap();
         reloader.pings.try_send(()).unwrap();
         reloader.look();
         let outcome = tokio::time::timeout(Duration::from_secs(60), reloader.outcome()).await;

@@ -18,7 +18,7 @@ use super::dispatch::Dispatch;
 use super::journalling::{self, Journalling};
 use super::monitor::Monitor;
 use super::options::{Ended, Options};
-use super::reload::{Reloader, next_outcome};
+use super::reload::{self, Reloader, next_outcome};
 use super::stand_by::OneOfSeveral;
 use super::{health, supervisor, wiring};
 use crate::detectors::Workers;
@@ -69,7 +69,7 @@ pub(super) async fn guard(options: Options, shutdown: impl Future<Output = ()>) 
             () = &mut timer => service.handle(Clock.now(), Event::Tick).await,
             Some(news) = service.news.recv() => service.take_news(news).await,
             Some(outcome) = next_outcome(&mut service.reloader) => service.take_outcome(outcome).await,
-            Some(()) = hangup.recv() => service.look_at_rules(),
+            Some(()) = hangup.recv() => reload::look(service.reloader.as_ref()),
             _ = turn.tick() => service.turn().await,
         }
     };

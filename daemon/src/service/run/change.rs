@@ -7,13 +7,6 @@ use crate::service::{supervisor, wiring};
 use crate::time::{Clock, Now};
 
 impl Service {
-    pub(super) fn look_at_rules(&self) {
-        match &self.reloader {
-            Some(reloader) => reloader.look(),
-            None => tracing::warn!("there is no rules folder to look at"),
-        }
-    }
-
     /// The one place where rules change. The loop is between two events, so every request is judged by one set of rules.
     pub(super) async fn take_outcome(&mut self, outcome: Outcome) {
         let now = Clock.now();

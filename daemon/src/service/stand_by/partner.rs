@@ -10,7 +10,7 @@ use serde_json::Value as Json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{Instant, Interval, interval, sleep_until};
 
-use super::super::reload::{Outcome, Reloader, next_outcome};
+use super::super::reload::{self, Outcome, Reloader, next_outcome};
 use super::super::{supervisor, wiring};
 use super::OneOfSeveral;
 use super::presses::Presses;
@@ -92,7 +92,7 @@ impl Partner {
                     None => std::future::pending().await,
                 },
                 Some(outcome) = next_outcome(&mut self.reloader) => self.take_outcome(outcome),
-                Some(()) = self.hangup.recv() => self.reloader.iter().for_each(Reloader::look),
+                Some(()) = self.hangup.recv() => reload::look(self.reloader.as_ref()),
                 _ = self.alive.tick() => supervisor::alive(),
                 () = sleep_until(deadline) => {}
             }
