@@ -53,7 +53,7 @@ async fn main() -> Result<ExitCode> {
     every_gesture_counts(&rules)?;
     let mut shop = Shop::open(broker.port(), rules, state, seed).await?;
     for kill in 0..kills {
-        shop.round(false).await.with_context(|| format!("at kill {kill}, seed {}", seed))?;
+        shop.round(false).await.with_context(|| format!("at kill {kill}, seed {seed}"))?;
     }
     let doubled = shop.doubled()?;
     let noticed = shop.notices_a_lost_journal().await?;

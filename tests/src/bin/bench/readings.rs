@@ -24,7 +24,7 @@ const PACE_PER_SEC: u32 = 1_000;
 /// How long nothing is read, to see what the guard takes at rest.
 const REST: Duration = Duration::from_secs(5);
 
-/// A guard of so many machines, all of them switched on, and a broker of its own.
+/// A guard of so many machines, and a broker of its own.
 struct Hall {
     broker: Mosquitto,
     /// Rules and state.

@@ -81,12 +81,13 @@ fn catalogue() -> [Fault; 33] {
 }
 
 /// Faults of the surroundings, each tried on the whole guard
+///
+/// The short form leaves out those that wait for long.
 #[derive(Parser)]
 struct Args {
     /// Only those with these words in their names
-    #[arg(long, value_name = "WORDS", default_value = "")]
+    #[arg(long, value_name = "WORDS", default_value = "", hide_default_value = true)]
     only: String,
-    /// The short form leaves out those that wait for long
     #[command(flatten)]
     form: Form,
 }
@@ -107,13 +108,8 @@ fn main() -> Result<()> {
     let mut lines = Vec::new();
     let chosen: Vec<_> = chosen.collect();
     for together in chosen.chunks(AT_ONCE) {
-        let begin = |fault: &&Fault| {
-            thread::spawn({
-                let trial = fault.trial;
-                move || tried(trial)
-            })
-        };
-        let trials: Vec<_> = together.iter().map(begin).collect();
+        let trials = together.iter().map(|fault| fault.trial);
+        let trials: Vec<_> = trials.map(|trial| thread::spawn(move || tried(trial))).collect();
         for (fault, trial) in together.iter().zip(trials) {
             let (seconds, outcome) = trial.join().map_err(|_| anyhow!("a trial panicked"))??;
             count += 1;

@@ -1,29 +1,39 @@
 //! Buttons, and the hands on them.
 
-use anyhow::{Result, ensure};
+use anyhow::{Result, bail, ensure};
 use idlegate::time::Span;
+use serde_json::Value as Json;
 
-use crate::stage::{Stage, pause};
+use crate::stage::{Hand, Stage, pause};
 
 pub(crate) async fn bouncing() -> Result<()> {
     let mut stage = Stage::with(|_| ()).await?;
     stage.hand.draws("450", "busy").await?;
+    // On a computer that stands still for a while all five may be too old; people press again.
     for _ in 0..5 {
-        stage.hand.press().await?;
-        pause(16).await;
-    }
-    let (mut held, mut too_old) = (0, 0);
-    for _ in 0..5 {
-        let decision = stage.hand.hears("idlegate/decision", |_| true).await?;
-        if decision["decision"] == "held" {
-            held += 1;
-        } else {
-            ensure!(decision["decision"] == "ignored", "one of five edges was another request: {decision}");
-            too_old += u32::from(decision["reason"] == "too-old");
+        let decisions = five_presses(&mut stage.hand).await?;
+        if decisions.iter().any(|decision| decision["reason"] != "too-old") {
+            let held = decisions.iter().filter(|decision| decision["decision"] == "held").count();
+            ensure!(held == 1, "five edges were {held} requests");
+            return stage.ends().await;
         }
     }
-    ensure!(held == 1 || held == 0 && too_old == 5, "five edges were {held} requests");
-    stage.ends().await
+    bail!("no press was fresh")
+}
+
+async fn five_presses(hand: &mut Hand) -> Result<Vec<Json>> {
+    for _ in 0..5 {
+        hand.press().await?;
+        pause(16).await;
+    }
+    let mut decisions = Vec::new();
+    for _ in 0..5 {
+        let decision = hand.hears("idlegate/decision", |_| true).await?;
+        let word = &decision["decision"];
+        ensure!(word == "held" || word == "ignored", "one of five edges was another request: {decision}");
+        decisions.push(decision);
+    }
+    Ok(decisions)
 }
 
 pub(crate) async fn press_reported_as_both() -> Result<()> {

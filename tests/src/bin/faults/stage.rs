@@ -120,7 +120,7 @@ impl Hand {
         let cut = async {
             loop {
                 let message = self.client.message().await?;
-                if message.topic == "outlets/mill/command" && message.payload == "off" {
+                if is_off(&message) {
                     return Ok(());
                 }
                 if message.topic == "idlegate/decision" && json(&message)["reason"] == "too-old" {
@@ -156,17 +156,13 @@ impl Hand {
         heard.with_context(|| format!("nothing such on {topic}, but [{}]", last()))?
     }
 
-    /// Waits for an off, whatever else is said.
-    pub(crate) async fn off_comes(&mut self) -> Result<()> {
+    /// The next message of which this is true, whatever else is said.
+    async fn comes(&mut self, is_it: impl Fn(&Publish) -> bool) -> Result<()> {
         let heard = async {
-            loop {
-                let message = self.client.message().await?;
-                if message.topic == "outlets/mill/command" && message.payload == "off" {
-                    return Ok(());
-                }
-            }
+            while !is_it(&self.client.message().await?) {}
+            Ok(())
         };
-        timeout(PATIENCE, heard).await.context("no off came")?
+        timeout(PATIENCE, heard).await?
     }
 
     /// No command comes for a while.
@@ -184,21 +180,14 @@ impl Hand {
     /// The red button. Anything but an off is a harm of its own.
     pub(crate) async fn emergency(&mut self) -> Result<()> {
         self.publish("contacts/red", "open").await?;
-        self.off_comes().await.map_err(|_| Harm::EmergencyRefused.into())
+        self.comes(is_off).await.map_err(|_| Harm::EmergencyRefused.into())
     }
 
     /// The outlet says that it is off, by however many commands.
     pub(crate) async fn outlet_obeys(&mut self) -> Result<()> {
         self.client.publish_retained("outlets/mill/state", "off").await?;
-        let known = async {
-            loop {
-                let message = self.client.message().await?;
-                if message.topic == "idlegate/machine/mill" && json(&message)["outlet"] == "off" {
-                    return Ok(());
-                }
-            }
-        };
-        timeout(PATIENCE, known).await.context("the guard does not take the outlet for off")?
+        let known = self.comes(|it| it.topic == "idlegate/machine/mill" && json(it)["outlet"] == "off");
+        known.await.context("the guard does not take the outlet for off")
     }
 
     /// How every trial ends: the mill works and is not cut by a press, and the red button cuts it.
@@ -211,6 +200,10 @@ impl Hand {
         self.nothing_is_switched().await?;
         self.emergency().await
     }
+}
+
+fn is_off(message: &Publish) -> bool {
+    message.topic == "outlets/mill/command" && message.payload == "off"
 }
 
 /// Nobody here ever asks for a command that would be sent before it is waited for.
