@@ -10,7 +10,7 @@
 //! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
 //! | [`signals`] | the newest reading of each signal, and whether it is fresh |
 //! | [`detectors`] | the WASM host: loads busy detectors and runs them within limits |
-//! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and commands out |
+//! | [`guard`] | the core: requests, permissives and outlet reports in, decisions and orders out |
 //! | [`schedules`] | pure: from the wall clock to requests that are due |
 //! | [`engine`] | all of these put together, without input or output |
 //! | [`effects`] | from effects to messages and words |

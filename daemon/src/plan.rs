@@ -171,11 +171,11 @@ pub struct Machine {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Outlet {
     pub state: StateTopic,
-    pub command: CommandTopic,
+    pub order: OrderTopic,
     /// Asks the outlet or its meter for fresh readings.
     pub refresh: Option<RefreshTopic>,
     /// Says whether the outlet itself can be reached.
-    pub availability: Option<StateTopic>,
+    pub reach: Option<StateTopic>,
     /// The signal, by index, that tells whether the machine still draws power after it was switched off.
     pub power_signal: Option<usize>,
     /// The meter's own counter; without one the energy is summed up from the draw.
@@ -203,11 +203,11 @@ pub struct StateTopic {
 }
 
 #[derive(Clone, Debug, PartialEq)]
-pub struct CommandTopic {
+pub struct OrderTopic {
     pub topic: String,
     pub on: String,
     pub off: String,
-    /// How long the broker may keep an undelivered command.
+    /// How long the broker may keep an undelivered order.
     pub expiry: Span,
 }
 
@@ -367,7 +367,7 @@ pub struct Schedule {
     pub timetable: Timetable,
     pub request: RequestKind,
     /// Whether the newest firing that was missed is made up for.
-    pub catch_up: bool,
+    pub make_up_missed: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -73,7 +73,7 @@ fn broken_rules_are_told_with_their_place_and_are_not_run() {
     exit(&["new-rules", shown]);
     let machine = rules.join("machines/filament-printer.toml");
     let text = std::fs::read_to_string(&machine).unwrap();
-    std::fs::write(&machine, text.replace("busy_above = 40", "busy_above = \"forty\"")).unwrap();
+    std::fs::write(&machine, text.replace("busy_watts = 40", "busy_watts = \"forty\"")).unwrap();
     for command in ["check", "run"] {
         let (code, text) = exit(&[command, shown]);
         assert_eq!(code, Some(78), "{text}");
@@ -189,7 +189,7 @@ fn what_a_change_would_do_is_told_before_it_is_made() {
     assert_eq!(exit(&["check", &new, "--in-force", &old]), (Some(0), "nothing would change\n".to_owned()));
     let machine = Path::new(&new).join("machines/filament-printer.toml");
     let text = std::fs::read_to_string(&machine).unwrap();
-    std::fs::write(&machine, text.replace("busy_above = 40", "busy_above = 45")).unwrap();
+    std::fs::write(&machine, text.replace("busy_watts = 40", "busy_watts = 45")).unwrap();
     let shop = Path::new(&new).join("shop.toml");
     let text = std::fs::read_to_string(&shop).unwrap();
     std::fs::write(&shop, text.replace("shadow = true", "shadow = false")).unwrap();
@@ -250,7 +250,7 @@ fn what_calibrate_proposes_and_writes_replay_can_use() {
     let output = idlegate(&["calibrate", &day, "--job", job, "--json", "--write", machine]);
     assert_eq!(output.status.code(), Some(0));
     let proposal: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    let level = proposal["idle_below"].as_f64().unwrap();
+    let level = proposal["quiet_watts"].as_f64().unwrap();
     assert!(4.0 < level && level < 200.0, "{proposal}");
     assert_eq!(proposal["evidence"]["longest_pause_seconds"], 40.0);
     assert_eq!(proposal["jobs_found"], false);

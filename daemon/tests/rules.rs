@@ -62,11 +62,11 @@ impl DetectorCatalog for Shelf {
             _ => (
                 vec![number("power", "W", true)],
                 json!({
-                    "busy_above": { "type": "number", "description": "Busy above this draw, in watts.", "minimum": 0 },
-                    "idle_below": { "type": "number" },
-                    "idle_for": { "type": "string" },
+                    "busy_watts": { "type": "number", "description": "Busy above this draw, in watts.", "minimum": 0 },
+                    "quiet_watts": { "type": "number" },
+                    "dwell": { "type": "string" },
                 }),
-                json!(["busy_above", "idle_for"]),
+                json!(["busy_watts", "dwell"]),
             ),
         };
         let settings_schema = json!({
@@ -76,9 +76,9 @@ impl DetectorCatalog for Shelf {
     }
 
     fn try_settings(&self, _: &ModuleSource, settings: &serde_json::Value) -> Result<(), String> {
-        match (settings["busy_above"].as_f64(), settings["idle_below"].as_f64()) {
+        match (settings["busy_watts"].as_f64(), settings["quiet_watts"].as_f64()) {
             (Some(above), Some(below)) if below > above => Err(format!(
-                "idle_below is {below} W, more than busy_above with {above} W: give at most busy_above"
+                "quiet_watts is {below} W, more than busy_watts with {above} W: give at most busy_watts"
             )),
             _ => Ok(()),
         }
@@ -210,14 +210,14 @@ fn a_good_folder_becomes_the_plan_it_describes() {
     let plan = plan.expect("it is good");
     let (_, mill) = plan.machine("mill").expect("declared");
     assert_eq!(mill.title, "Bench mill");
-    assert_eq!(mill.outlet.command.expiry.millis(), 2_000);
+    assert_eq!(mill.outlet.order.expiry.millis(), 2_000);
     assert_eq!(mill.outlet.power_signal, Some(0));
     assert_eq!(mill.policy.window.millis(), 12_000, "the shop's default");
     assert_eq!(mill.policy.notice.millis(), 45_000, "the machine's own");
     assert_eq!(mill.detectors[0].signals, [Some(0)]);
     assert_eq!(
         mill.detectors[0].settings,
-        json!({ "busy_above": 40, "idle_below": 35.5, "idle_for": "3 min" })
+        json!({ "busy_watts": 40, "quiet_watts": 35.5, "dwell": "3 min" })
     );
     let (_, button) = plan.input("bench-button").expect("declared");
     assert_eq!(button.machines, [0]);
@@ -387,7 +387,7 @@ fn key() -> impl Strategy<Value = String> {
         "window",
         "tries",
         "state",
-        "command",
+        "order",
         "topic",
         "pointer",
         "senml",
@@ -410,7 +410,7 @@ fn key() -> impl Strategy<Value = String> {
         "request",
         "held",
         "env",
-        "busy_above",
+        "busy_watts",
         "expiry",
         "\"ü\"",
         "\"\"",

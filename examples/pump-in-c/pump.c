@@ -53,7 +53,7 @@ void *cabi_realloc(void *old, size_t old_size, size_t align, size_t size) {
 
 /* ---- The detector. ---- */
 
-static double busy_above;       /* litres a second */
+static double busy_watts;       /* litres a second */
 static uint64_t idle_for_ms;
 static Reading latest;
 static bool known, was_busy;
@@ -65,8 +65,8 @@ static const Signal signals[] = {
 };
 static const Description description = {
     TEXT("pump"), TEXT("1.0.0"), TEXT("busy while the pump moves water, and for a while after"), signals, 1,
-    TEXT("{\"type\":\"object\",\"additionalProperties\":false,\"required\":[\"busy_above\"],\"properties\":{"
-         "\"busy_above\":{\"type\":\"number\",\"exclusiveMinimum\":0,\"description\":\"Busy above this flow, in litres a second.\"},"
+    TEXT("{\"type\":\"object\",\"additionalProperties\":false,\"required\":[\"busy_watts\"],\"properties\":{"
+         "\"busy_watts\":{\"type\":\"number\",\"exclusiveMinimum\":0,\"description\":\"Busy above this flow, in litres a second.\"},"
          "\"idle_for_s\":{\"type\":\"number\",\"minimum\":1,\"maximum\":86400,\"default\":60,"
          "\"description\":\"Idle only after so many seconds below.\"}}}"),
 };
@@ -102,10 +102,10 @@ static bool number_of(const char *json, size_t length, const char *key, double *
 
 EXPORT("configure") const Configured *configure(const char *json, size_t length) {
     static Configured configured;
-    static const Configured refused = { 1, TEXT("busy_above is no plain number above zero, such as 0.05") };
+    static const Configured refused = { 1, TEXT("busy_watts is no plain number above zero, such as 0.05") };
     double seconds = 60;
     used = 0;
-    if (!number_of(json, length, "busy_above", &busy_above) || busy_above <= 0) return &refused;
+    if (!number_of(json, length, "busy_watts", &busy_watts) || busy_watts <= 0) return &refused;
     number_of(json, length, "idle_for_s", &seconds);
     idle_for_ms = (uint64_t)(seconds * 1000);
     known = was_busy = quiet = false;
@@ -118,7 +118,7 @@ EXPORT("observe") void observe(const Reading *readings, size_t count) {
         if (readings[i].signal != 0 || readings[i].kind != NUMBER) continue;
         latest = readings[i];
         known = true;
-        if (latest.value.number > busy_above) {
+        if (latest.value.number > busy_watts) {
             was_busy = true;
             quiet = false;
         } else if (!quiet) {
@@ -156,7 +156,7 @@ EXPORT("assess") const Assessment *assess(uint64_t now) {
     } else {
         say_number(latest.value.number);
         say(" l/s, busy above ");
-        say_number(busy_above);
+        say_number(busy_watts);
         uint64_t quiet_for = now > quiet_since ? now - quiet_since : 0;
         if (!quiet) {
             said.verdict = BUSY;

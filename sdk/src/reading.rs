@@ -8,7 +8,7 @@ use crate::Millis;
 /// use idlegate_detector::{Millis, Reading, Value};
 ///
 /// assert_eq!(Reading::number(0, Millis(0), 118.0).value, Value::Number(118.0));
-/// assert_eq!(Reading::text(1, Millis(0), "printing").value, Value::Text("printing".to_owned()));
+/// assert_eq!(Reading::text(1, Millis(0), "cutting").value, Value::Text("cutting".to_owned()));
 /// ```
 #[derive(Debug, Clone, PartialEq)]
 pub enum Value {
@@ -55,7 +55,7 @@ impl Reading {
     /// ```
     /// use idlegate_detector::{Millis, Reading};
     ///
-    /// let status = Reading::text(1, Millis(1_000), "printing");
+    /// let status = Reading::text(1, Millis(1_000), "cutting");
     /// assert_eq!((status.signal, status.at), (1, Millis(1_000)));
     /// ```
     pub fn text(signal: u32, at: Millis, text: impl Into<String>) -> Self {
@@ -82,7 +82,7 @@ impl Reading {
     /// ```
     /// use idlegate_detector::{Millis, Reading};
     ///
-    /// assert_eq!(Reading::text(0, Millis(0), "printing").as_text(), Some("printing"));
+    /// assert_eq!(Reading::text(0, Millis(0), "cutting").as_text(), Some("cutting"));
     /// assert_eq!(Reading::number(0, Millis(0), 118.0).as_text(), None);
     /// ```
     pub fn as_text(&self) -> Option<&str> {

@@ -11,8 +11,8 @@ use serde_json::Value;
 /// ```
 /// use idlegate_detector::SettingsError;
 ///
-/// let error = SettingsError::new("idle_for", "is 0 s", "give the longest pause of a job, such as \"3 min\"");
-/// assert_eq!(error.to_string(), "idle_for is 0 s: give the longest pause of a job, such as \"3 min\"");
+/// let error = SettingsError::new("dwell", "is 0 s", "give the longest pause of a job, such as \"3 min\"");
+/// assert_eq!(error.to_string(), "dwell is 0 s: give the longest pause of a job, such as \"3 min\"");
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SettingsError {
@@ -40,7 +40,7 @@ impl SettingsError {
     /// ```
     /// use idlegate_detector::SettingsError;
     ///
-    /// assert_eq!(SettingsError::new("idle_for", "is 0 s", "").setting(), "idle_for");
+    /// assert_eq!(SettingsError::new("dwell", "is 0 s", "").setting(), "dwell");
     /// ```
     pub fn setting(&self) -> &str {
         &self.setting
@@ -63,11 +63,11 @@ impl std::error::Error for SettingsError {}
 /// #[derive(serde::Deserialize, schemars::JsonSchema)]
 /// struct Settings {
 ///     /// Busy above this draw, in watts.
-///     busy_above: f64,
+///     busy_watts: f64,
 /// }
 ///
 /// let schema = idlegate_detector::settings_schema::<Settings>();
-/// assert_eq!(schema["properties"]["busy_above"]["description"], "Busy above this draw, in watts.");
+/// assert_eq!(schema["properties"]["busy_watts"]["description"], "Busy above this draw, in watts.");
 /// assert_eq!(schema["additionalProperties"], false);
 /// ```
 pub fn settings_schema<S: schemars::JsonSchema>() -> Value {
@@ -167,9 +167,9 @@ mod tests {
     #[expect(dead_code, reason = "only parsed")]
     struct Settings {
         /// Busy above this draw, in watts.
-        busy_above: f64,
+        busy_watts: f64,
         #[serde(default)]
-        idle_for: Span,
+        dwell: Span,
         #[serde(default)]
         words: Vec<String>,
         #[serde(default)]
@@ -184,22 +184,22 @@ mod tests {
                 "the settings are no JSON (EOF while parsing an object at line 1 column 1): give a JSON object",
             ),
             ("[]", "the settings are no table of names and values: give a JSON object"),
-            ("{}", "busy_above is missing: Busy above this draw, in watts."),
-            (r#"{"bsy_above":1}"#, "bsy_above is no setting: did you mean busy_above?"),
-            (r#"{"colour":1}"#, "colour is no setting: this detector has busy_above, count, idle_for, words"),
-            (r#"{"busy_above":"forty"}"#, r#"busy_above is "forty": give a number"#),
-            (r#"{"busy_above":null}"#, "busy_above is empty: give a number"),
+            ("{}", "busy_watts is missing: Busy above this draw, in watts."),
+            (r#"{"bsy_watts":1}"#, "bsy_watts is no setting: did you mean busy_watts?"),
+            (r#"{"colour":1}"#, "colour is no setting: this detector has busy_watts, count, dwell, words"),
+            (r#"{"busy_watts":"forty"}"#, r#"busy_watts is "forty": give a number"#),
+            (r#"{"busy_watts":null}"#, "busy_watts is empty: give a number"),
             (
-                r#"{"busy_above":1,"idle_for":"3 minutes"}"#,
-                r#"idle_for is "3 minutes": give a duration with a unit, such as "90 s", "3 min", "1 h" or "2 d""#,
+                r#"{"busy_watts":1,"dwell":"3 minutes"}"#,
+                r#"dwell is "3 minutes": give a duration with a unit, such as "90 s", "3 min", "1 h" or "2 d""#,
             ),
             (
-                r#"{"busy_above":1,"idle_for":180}"#,
-                r#"idle_for is 180: give a duration with a unit, such as "90 s", "3 min", "1 h" or "2 d""#,
+                r#"{"busy_watts":1,"dwell":180}"#,
+                r#"dwell is 180: give a duration with a unit, such as "90 s", "3 min", "1 h" or "2 d""#,
             ),
-            (r#"{"busy_above":1,"words":["a",2]}"#, "words[1] is 2: give a text"),
-            (r#"{"busy_above":1,"words":"a"}"#, r#"words is "a": give a list"#),
-            (r#"{"busy_above":1,"count":-1}"#, "count is -1: give a whole number that is not negative"),
+            (r#"{"busy_watts":1,"words":["a",2]}"#, "words[1] is 2: give a text"),
+            (r#"{"busy_watts":1,"words":"a"}"#, r#"words is "a": give a list"#),
+            (r#"{"busy_watts":1,"count":-1}"#, "count is -1: give a whole number that is not negative"),
         ] {
             assert_eq!(parse::<Settings>(settings).expect_err(settings).to_string(), error);
         }
@@ -210,6 +210,6 @@ mod tests {
         let schema = crate::settings_schema::<Settings>();
         assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
         assert_eq!(schema["additionalProperties"], false);
-        assert_eq!(schema["required"], serde_json::json!(["busy_above"]));
+        assert_eq!(schema["required"], serde_json::json!(["busy_watts"]));
     }
 }

@@ -31,8 +31,8 @@ window = "10s"
 const MILL: &str = r#"
 title = "Mill"
 [outlet]
-state = { topic = "outlets/mill/state", on = "on", off = "off" }
-command = { topic = "outlets/mill/command", on = "on", off = "off" }
+state = { topic = "outlets/mill/says", on = "on", off = "off" }
+order = { topic = "outlets/mill/order", on = "on", off = "off" }
 power = "power"
 [signals.power]
 topic = "meters/mill"
@@ -40,7 +40,7 @@ unit = "W"
 stale_after = "30s"
 [[detectors]]
 use = "power-threshold"
-settings = { busy_above = 100, idle_below = 50, idle_for = "300 ms" }
+settings = { busy_watts = 100, quiet_watts = 50, dwell = "300 ms" }
 "#;
 
 const INPUTS: &str = r#"
@@ -50,7 +50,7 @@ machines = ["mill"]
 may_force = true
 [inputs.button.gestures]
 press = "off"
-long = "force-off"
+long-press = "force-off"
 [inputs.red-button]
 topic = "contacts/red"
 machines = "all"
@@ -138,16 +138,16 @@ impl Mill {
     /// Listens to everything that concerns the mill, and waits until the guard is there.
     pub async fn meet(port: u16) -> Result<Mill> {
         let mut client = Client::connect(port).await?;
-        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("outlets/mill/order").await?;
         client.subscribe("idlegate/#").await?;
         let mut mill = Mill { client };
-        mill.hear_json("idlegate/health", |health| health["state"] == "online").await?;
+        mill.hear_json("idlegate/health", |health| health["guard"] == "guarding").await?;
         Ok(mill)
     }
 
     /// The outlet says what it is, as it does after every change and to everyone who comes later.
     pub async fn outlet_is(&mut self, state: &str) -> Result<()> {
-        self.client.publish_retained("outlets/mill/state", state.to_owned()).await?;
+        self.client.publish_retained("outlets/mill/says", state.to_owned()).await?;
         self.hear_json("idlegate/machine/mill", |status| status["outlet"] == state).await?;
         Ok(())
     }
@@ -159,7 +159,7 @@ impl Mill {
                 self.client.publish("meters/mill", watts.to_owned()).await?;
                 tokio::time::sleep(Duration::from_millis(20)).await;
                 while let Some(message) = self.client.try_message() {
-                    refuse_command(&message)?;
+                    refuse_order(&message)?;
                     if message.topic == "idlegate/machine/mill"
                         && serde_json::from_slice::<Json>(&message.payload)?["state"] == state
                     {
@@ -197,18 +197,18 @@ impl Mill {
         self.hear_json("idlegate/decision", |_| true).await
     }
 
-    /// The next command to the outlet.
-    pub async fn command(&mut self) -> Result<Publish> {
-        self.hear(|message| message.topic == "outlets/mill/command").await
+    /// The next order to the outlet.
+    pub async fn order(&mut self) -> Result<Publish> {
+        self.hear(|message| message.topic == "outlets/mill/order").await
     }
 
     /// The next message on this topic of which this is true; what comes before is passed over, except that a
-    /// command nobody waits for is a fault.
+    /// order nobody waits for is a fault.
     pub async fn hear_json(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
         let heard = async {
             loop {
                 let message = self.client.message().await?;
-                refuse_command(&message)?;
+                refuse_order(&message)?;
                 if message.topic == topic {
                     let body = serde_json::from_slice(&message.payload)?;
                     if is_it(&body) {
@@ -233,9 +233,9 @@ impl Mill {
     }
 }
 
-fn refuse_command(message: &Publish) -> Result<()> {
-    if message.topic == "outlets/mill/command" {
-        bail!("a command that nobody expected: {:?}", message.payload);
+fn refuse_order(message: &Publish) -> Result<()> {
+    if message.topic == "outlets/mill/order" {
+        bail!("an order that nobody expected: {:?}", message.payload);
     }
     Ok(())
 }

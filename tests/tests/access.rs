@@ -26,7 +26,7 @@ async fn join(broker: &Mosquitto, user: &str) -> Result<Client> {
 }
 
 #[tokio::test]
-async fn only_the_guard_commands_an_outlet() -> Result<()> {
+async fn only_the_guard_orders_an_outlet() -> Result<()> {
     let broker = broker()?;
     for (sender, may) in [
         ("idlegate", true),
@@ -36,7 +36,7 @@ async fn only_the_guard_commands_an_outlet() -> Result<()> {
         ("red-button", false),
         ("stranger", false),
     ] {
-        let topic = "outlets/bench-1/command";
+        let topic = "outlets/bench-1/order";
         let mut outlet = join(&broker, "bench-1").await?;
         outlet.subscribe(topic).await?;
         join(&broker, sender).await?.publish(topic, "tried").await?;
@@ -60,8 +60,8 @@ async fn each_input_asks_in_its_own_name_only() -> Result<()> {
         ("red-button", "contacts/red-button", true),
         ("bench-1", "meters/bench-1", true),
         ("bench-1", "meters/mill", false),
-        ("bench-1", "outlets/bench-1/state", true),
-        ("stranger", "outlets/bench-1/state", false),
+        ("bench-1", "outlets/bench-1/says", true),
+        ("stranger", "outlets/bench-1/says", false),
     ] {
         let mut hears = join(&broker, "idlegate").await?;
         hears.subscribe(topic).await?;

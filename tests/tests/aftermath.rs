@@ -25,8 +25,8 @@ async fn a_held_and_forced_off_is_told_from_the_journal() -> Result<()> {
     // A force sooner than a second after the press would belong to it.
     tokio::time::sleep(std::time::Duration::from_millis(1_200)).await;
     mill.client.publish("meters/mill", "800").await?;
-    mill.gesture("long").await?;
-    mill.command().await?;
+    mill.gesture("long-press").await?;
+    mill.order().await?;
     mill.outlet_is("off").await?;
     guard.stop().await?;
 
@@ -40,8 +40,8 @@ async fn a_held_and_forced_off_is_told_from_the_journal() -> Result<()> {
         "power-threshold said busy: 800 W, busy above 100 W",
         "power 800.0 W, read ",
         "Decision: held (machine-busy).",
-        "button asked for force-off, by the gesture long: acted (forced-in-window)",
-        "the command off (forced) was sent",
+        "button asked for force-off, by the gesture long-press: acted (forced-in-window)",
+        "the order off (forced) was sent",
         "the outlet said off",
     ] {
         assert!(held.contains(part), "{part:?} is missing from:\n{held}");

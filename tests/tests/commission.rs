@@ -82,7 +82,7 @@ impl Conversation {
     }
 }
 
-/// The outlet with its meter, obeying commands; and a lamp next to it that blinks.
+/// The outlet with its meter, obeying orders; and a lamp next to it that blinks.
 #[derive(Clone, Default)]
 struct Outlet {
     on: Arc<AtomicBool>,
@@ -93,16 +93,16 @@ struct Outlet {
 impl Outlet {
     async fn live(self, port: u16) -> Result<()> {
         let mut client = Client::connect(port).await?;
-        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("outlets/mill/order").await?;
         let mut told = None;
         for beat in 0_u32.. {
-            while let Some(command) = client.try_message() {
-                self.on.store(command.payload == "on", Ordering::Relaxed);
+            while let Some(order) = client.try_message() {
+                self.on.store(order.payload == "on", Ordering::Relaxed);
             }
             let on = self.on.load(Ordering::Relaxed);
             if told.replace(on) != Some(on) {
-                let state = if on { r#"{"relay":"on"}"# } else { r#"{"relay":"off"}"# };
-                client.publish_retained("outlets/mill/state", state).await?;
+                let state = if on { r#"{"switch":"closed"}"# } else { r#"{"switch":"open"}"# };
+                client.publish_retained("outlets/mill/says", state).await?;
             }
             let watts = if on { self.watts.load(Ordering::Relaxed) } else { 0 };
             client.publish("meters/mill", format!(r#"{{"watts":{watts},"joules":{beat}}}"#)).await?;
@@ -145,28 +145,28 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     let mut talk = Conversation::begin(&rules, broker.port())?;
     talk.hears("not an emergency stop").await?;
     talk.answers("What do people call the machine?", "Big mill").await?;
-    for (words, command) in [("Switch it on, if", "on"), ("Switch it off.", "off"), ("Switch it on.", "on")] {
+    for (words, order) in [("Switch it on, if", "on"), ("Switch it off.", "off"), ("Switch it on.", "on")] {
         talk.hears(words).await?;
-        hand.publish("outlets/mill/command", command).await?;
+        hand.publish("outlets/mill/order", order).await?;
         tokio::time::sleep(Duration::from_millis(400)).await;
         talk.says("").await?;
     }
-    talk.hears("1  outlets/mill/state /relay: \"on\" is on, \"off\" is off").await?;
+    talk.hears("1  outlets/mill/says /switch: \"closed\" is on, \"open\" is off").await?;
     talk.answers("Which is the outlet's state?", "").await?;
-    talk.hears("outlets/mill/command: \"on\" for on, \"off\" for off").await?;
+    talk.hears("outlets/mill/order: \"on\" for on, \"off\" for off").await?;
     talk.answers("Topic on which", "quit").await?;
     talk.hears("kept").await?;
     assert_eq!(talk.ends().await?, Some(1), "it is not done yet");
 
     let mut talk = Conversation::begin(&rules, broker.port())?;
-    talk.hears("1  Where does the outlet say that it is on? outlets/mill/state /relay").await?;
+    talk.hears("1  Where does the outlet say that it is on? outlets/mill/says /switch").await?;
     talk.answers("Go on at step", "2").await?;
     for question in ["Topic on which", "What switches it on:", "What switches it off:"] {
         talk.answers(question, "").await?;
     }
     talk.answers("May Idlegate switch it off and on now", "yes").await?;
-    talk.hears("\"off\" sent, and the outlet says \"off\"").await?;
-    talk.hears("\"on\" sent, and the outlet says \"on\"").await?;
+    talk.hears("\"off\" sent, and the outlet says \"open\"").await?;
+    talk.hears("\"on\" sent, and the outlet says \"closed\"").await?;
     talk.hears("1  meters/mill /watts:").await?;
     talk.answers("Which is the machine's draw?", "").await?;
     talk.answers("Watts are its value times:", "").await?;
@@ -184,14 +184,15 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
         talk.answers(question, answer).await?;
     }
     talk.answers("Is there a button", "").await?;
-    for (words, gesture) in [("Press it once", "press"), ("Now hold it", "long")] {
+    for (words, gesture) in [("Press it once", "press"), ("Now hold it down", "long-press")] {
         talk.hears(words).await?;
         hand.publish("buttons/mill", gesture).await?;
         tokio::time::sleep(Duration::from_millis(200)).await;
         talk.says("").await?;
     }
-    talk.hears("1  buttons/mill: press \"press\", hold \"long\"").await?;
-    let questions = ["Which is it?", "Words of a press", "Words of a hold", "flip or off?", "A name for it"];
+    talk.hears("1  buttons/mill: press \"press\", long press \"long-press\"").await?;
+    let questions =
+        ["Which is it?", "Words of a press", "Words of a long press", "flip or off?", "A name for it"];
     for question in questions {
         talk.answers(question, "").await?;
     }
@@ -217,7 +218,7 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     tokio::time::sleep(Duration::from_millis(2_200)).await;
     hand.publish("buttons/mill", "press").await?;
     tokio::time::sleep(Duration::from_millis(1_300)).await;
-    hand.publish("buttons/mill", "long").await?;
+    hand.publish("buttons/mill", "long-press").await?;
     talk.hears("passed: a force inside the window switches it off").await?;
     talk.hears("with its own button").await?;
     // Only once the outlet has said that it is off is another on a surprise.

@@ -73,7 +73,7 @@ fn compare_power(every_day: bool) {
         files.dedup_by_key(|path| meter(path));
     }
     assert!(files.len() >= 9, "one day of each of nine meters at least: {files:?}");
-    let settings = r#"{"busy_above": 40, "idle_below": 35, "idle_for": "3 min"}"#;
+    let settings = r#"{"busy_watts": 40, "quiet_watts": 35, "dwell": "3 min"}"#;
     let mut compared = 0;
     for file in &files {
         let recording = Recording::load(file).unwrap();

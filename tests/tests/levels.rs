@@ -51,7 +51,7 @@ fn where_published_methods_tell_idle_from_work_ours_says_the_same() {
         let working =
             |sample: &idlegate::calibrate::Sample| marks.jobs.iter().any(|job| job.contains(sample.at));
         let proposal = calibrate(std::slice::from_ref(&take), &marks).unwrap();
-        let ours = proposal.settings.busy_above_watts;
+        let ours = proposal.settings.busy_watts;
         assert_eq!(proposal.evidence.jobs_hit, 0, "{recording}: with its dwell, no job could have been cut");
         for (method, level) in ["otsu", "mixture"].into_iter().zip(&cells[1..]) {
             let level: f64 = level.parse().unwrap();

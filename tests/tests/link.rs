@@ -107,17 +107,17 @@ impl Link {
     }
 }
 
-fn command(topic: &str) -> Outgoing {
-    Outgoing::command(topic, Bytes::from_static(b"OFF"), Span::secs(2), Clock.now().moment)
+fn order(topic: &str) -> Outgoing {
+    Outgoing::order(topic, Bytes::from_static(b"OFF"), Span::secs(2), Clock.now().moment)
 }
 
 /// Both ways through, and the farewell.
 async fn round(port: u16) -> Result<()> {
     let mut peer = Client::connect(port).await?;
-    peer.subscribe("shop/mill/set").await?;
+    peer.subscribe("shop/mill/order").await?;
     peer.subscribe("idlegate/health").await?;
     let mut link = Link::start(config(port));
-    assert_eq!(link.handle.publish(command("shop/mill/set")), Err(NotSent::Down));
+    assert_eq!(link.handle.publish(order("shop/mill/order")), Err(NotSent::Down));
     link.up().await?;
 
     peer.publish("shop/mill/button", "press").await?;
@@ -138,7 +138,7 @@ async fn round(port: u16) -> Result<()> {
         assert_eq!(&link.message().await?.payload[..], number.to_string().as_bytes());
     }
 
-    link.handle.publish(command("shop/mill/set"))?;
+    link.handle.publish(order("shop/mill/order"))?;
     let off = peer.message().await?;
     assert_eq!((&off.payload[..], off.retain), (&b"OFF"[..], false));
     let expiry = off.properties.context("no properties")?.message_expiry_interval;
@@ -153,7 +153,7 @@ async fn round(port: u16) -> Result<()> {
     while let Some((_, arrival)) = link.inbox.recv().await {
         assert!(!matches!(arrival, Arrival::Message(_)), "{arrival:?}");
     }
-    assert_eq!(link.handle.publish(command("shop/mill/set")), Err(NotSent::Down));
+    assert_eq!(link.handle.publish(order("shop/mill/order")), Err(NotSent::Down));
     Ok(())
 }
 
@@ -188,15 +188,15 @@ async fn subscribes_again_after_the_broker_was_killed_and_sends_nothing_of_befor
     broker.kill();
     link.down().await?;
     assert!(!link.handle.is_up());
-    assert_eq!(link.handle.publish(command("shop/mill/set")), Err(NotSent::Down));
+    assert_eq!(link.handle.publish(order("shop/mill/order")), Err(NotSent::Down));
     broker.run()?;
     let mut peer = Client::connect(broker.port()).await?;
-    peer.subscribe("shop/mill/set").await?;
+    peer.subscribe("shop/mill/order").await?;
     link.up().await?;
     peer.publish("shop/mill/button", "press").await?;
     assert_eq!(&link.message().await?.payload[..], b"press");
     // Whatever had been kept would come before this.
-    link.handle.publish(Outgoing { payload: Bytes::from_static(b"now"), ..command("shop/mill/set") })?;
+    link.handle.publish(Outgoing { payload: Bytes::from_static(b"now"), ..order("shop/mill/order") })?;
     assert_eq!(&peer.message().await?.payload[..], b"now");
     assert!(peer.try_message().is_none());
     Ok(())
@@ -322,7 +322,7 @@ fn guard_login(config: LinkConfig) -> LinkConfig {
 }
 
 #[tokio::test]
-async fn a_refused_publication_is_named_and_a_command_nobody_hears_too() -> Result<()> {
+async fn a_refused_publication_is_named_and_a_order_nobody_hears_too() -> Result<()> {
     let broker = Mosquitto::start_with(&MosquittoSettings {
         users: vec![("guard".into(), "secret".into())],
         access_list: Some(
@@ -332,8 +332,8 @@ async fn a_refused_publication_is_named_and_a_command_nobody_hears_too() -> Resu
     })?;
     let mut link = Link::start(guard_login(config(broker.port())));
     link.up().await?;
-    link.handle.publish(command("shop/mill/set"))?;
-    link.handle.publish(command("shop/kiln/set"))?;
+    link.handle.publish(order("shop/mill/order"))?;
+    link.handle.publish(order("shop/kiln/set"))?;
     let mut named = Vec::new();
     while named.len() < 2 {
         if let Arrival::Report(report) = link.next().await? {
@@ -344,7 +344,7 @@ async fn a_refused_publication_is_named_and_a_command_nobody_hears_too() -> Resu
     assert_eq!(
         named,
         [
-            Report::PublishRefused { topic: "shop/mill/set".into(), why },
+            Report::PublishRefused { topic: "shop/mill/order".into(), why },
             Report::NobodyListens { topic: "shop/kiln/set".into() },
         ]
     );
@@ -383,14 +383,14 @@ async fn what_waited_on_a_frozen_link_is_old() -> Result<()> {
     let broker = Mosquitto::start()?;
     let proxy = Proxy::start(broker.port()).await?;
     let mut peer = Client::connect(broker.port()).await?;
-    peer.subscribe("shop/mill/set").await?;
+    peer.subscribe("shop/mill/order").await?;
     let mut link = Link::start(config(proxy.port()));
     link.up().await?;
     proxy.set(|conduct| conduct.stall_to_client = true);
     peer.publish("shop/mill/button", "press").await?;
     let frozen = Duration::from_millis(2_500);
     sleep(frozen).await;
-    assert_eq!(link.handle.publish(command("shop/mill/set")), Err(NotSent::Stalled));
+    assert_eq!(link.handle.publish(order("shop/mill/order")), Err(NotSent::Stalled));
     proxy.set(|conduct| conduct.stall_to_client = false);
     let press = link.message().await?;
     assert!(press.age >= Span::from(frozen), "{:?}", press.age);
@@ -404,7 +404,7 @@ async fn what_waited_on_a_frozen_link_is_old() -> Result<()> {
         assert!(tokio::time::Instant::now() < deadline);
         sleep(Duration::from_millis(50)).await;
     }
-    link.handle.publish(command("shop/mill/set"))?;
+    link.handle.publish(order("shop/mill/order"))?;
     assert_eq!(&peer.message().await?.payload[..], b"OFF");
     Ok(())
 }

@@ -49,8 +49,8 @@ async fn a_saved_change_is_in_force_and_an_open_window_stays_open() -> Result<()
         outcome(&mut mill, "applied").await?;
     }
     tokio::time::sleep(std::time::Duration::from_millis(1_100)).await;
-    mill.gesture("long").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    mill.gesture("long-press").await?;
+    assert_eq!(mill.order().await?.payload, "off");
     guard.stop().await
 }
 
@@ -61,14 +61,14 @@ async fn broken_rules_leave_the_old_ones_in_force_and_mending_them_is_told() -> 
     mill.outlet_is("on").await?;
     let path = dir.path().join("machines/mill.toml");
     let good = fs::read_to_string(&path)?;
-    save(&path, &good.replace("busy_above", "bussy_above"));
+    save(&path, &good.replace("busy_watts", "bussy_above"));
     let told = mill.hear_json("idlegate/announcement", |it| it["kind"] == "rules-kept-old").await?;
     assert!(told["sentence"].as_str().unwrap().contains("machines/mill.toml"), "{told}");
     let kept = outcome(&mut mill, "kept-old").await?;
-    assert!(kept["problems"][0].as_str().unwrap().contains("busy_above"), "the nearest name is told: {kept}");
+    assert!(kept["problems"][0].as_str().unwrap().contains("busy_watts"), "the nearest name is told: {kept}");
     mill.draws("12", "idle").await?;
     mill.gesture("press").await?;
-    assert_eq!(mill.command().await?.payload, "off", "it goes on guarding by the old rules");
+    assert_eq!(mill.order().await?.payload, "off", "it goes on guarding by the old rules");
     save(&path, &good);
     outcome(&mut mill, "unchanged").await?;
     guard.stop().await
@@ -147,7 +147,7 @@ async fn a_bad_detector_file_leaves_the_old_one_at_work() -> Result<()> {
     assert!(kept["problems"][0].as_str().unwrap().contains("mine.wasm"), "{kept}");
     mill.draws("12", "idle").await?;
     mill.gesture("press").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    assert_eq!(mill.order().await?.payload, "off");
     fs::copy(&prebuilt, &file)?;
     outcome(&mut mill, "unchanged").await?;
     guard.stop().await

@@ -22,10 +22,10 @@ fn rules(dir: &Path, port: u16) -> Result<()> {
     std::fs::write(dir.join("shop.toml"), shop)?;
     for (machine, site) in [("mill", "north-hall"), ("kiln", "south-hall")] {
         let text = format!(
-            "site = \"{site}\"\n[outlet]\nstate = {{ topic = \"outlets/{machine}/state\" }}\n\
-             command = {{ topic = \"outlets/{machine}/command\" }}\npower = \"power\"\n\
+            "site = \"{site}\"\n[outlet]\nstate = {{ topic = \"outlets/{machine}/says\" }}\n\
+             order = {{ topic = \"outlets/{machine}/order\" }}\npower = \"power\"\n\
              [signals.power]\ntopic = \"meters/{machine}\"\nunit = \"W\"\n\
-             [[detectors]]\nuse = \"power-threshold\"\nsettings = {{ busy_above = 40, idle_for = \"1 s\" }}\n"
+             [[detectors]]\nuse = \"power-threshold\"\nsettings = {{ busy_watts = 40, dwell = \"1 s\" }}\n"
         );
         std::fs::write(dir.join(format!("machines/{machine}.toml")), text)?;
     }
@@ -61,11 +61,11 @@ async fn each_hall_answers_for_its_own_machines_and_the_red_button_is_heard_in_b
     let dir = tempfile::tempdir()?;
     rules(&dir.path().join("rules"), broker.port())?;
     let mut client = Client::connect(broker.port()).await?;
-    for topic in ["idlegate/health/#", "idlegate/answer/halls", "outlets/+/command"] {
+    for topic in ["idlegate/health/#", "idlegate/answer/halls", "outlets/+/order"] {
         client.subscribe(topic).await?;
     }
     for machine in ["mill", "kiln"] {
-        client.publish_retained(&format!("outlets/{machine}/state"), "on").await?;
+        client.publish_retained(&format!("outlets/{machine}/says"), "on").await?;
     }
     let start = |site: &str| {
         let (rules, state) = (dir.path().join("rules"), dir.path().join(site));
@@ -77,7 +77,7 @@ async fn each_hall_answers_for_its_own_machines_and_the_red_button_is_heard_in_b
         let message =
             tokio::time::timeout(DEADLINE, client.message()).await.context("a hall is missing")??;
         let health: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
-        if health["state"] == "online" {
+        if health["guard"] == "guarding" {
             there.insert(String::from_utf8_lossy(&message.topic).into_owned());
         }
     }

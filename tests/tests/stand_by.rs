@@ -33,7 +33,7 @@ impl Pair {
         let rules = tempfile::tempdir()?;
         write_rules(rules.path(), broker.port())?;
         let mut client = Client::connect(broker.port()).await?;
-        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("outlets/mill/order").await?;
         client.subscribe("idlegate/#").await?;
         let states = [tempfile::tempdir()?, tempfile::tempdir()?];
         let mut pair = Pair { broker, rules, states, processes: [None, None], client };
@@ -69,7 +69,7 @@ impl Pair {
 
     /// Until it says that it guards.
     async fn takes_over(&mut self, side: usize) -> Result<()> {
-        let is_it = |health: &Json| health["state"] == "online" && health["name"] == NAMES[side];
+        let is_it = |health: &Json| health["guard"] == "guarding" && health["name"] == NAMES[side];
         self.hears("idlegate/health", is_it).await.map(drop)
     }
 
@@ -79,7 +79,7 @@ impl Pair {
             self.client.publish("meters/mill", watts.to_owned()).await?;
             tokio::time::sleep(Duration::from_millis(30)).await;
             while let Some(message) = self.client.try_message() {
-                anyhow::ensure!(message.topic != "outlets/mill/command", "a command nobody asked for");
+                anyhow::ensure!(message.topic != "outlets/mill/order", "an order nobody asked for");
                 if message.topic == "idlegate/machine/mill" && json(&message)["state"] == state {
                     return Ok(());
                 }
@@ -107,16 +107,16 @@ impl Pair {
         self.hears("idlegate/answer/pair", |_| true).await
     }
 
-    async fn command_comes(&mut self) -> Result<Publish> {
+    async fn order_comes(&mut self) -> Result<Publish> {
         let heard = async {
             loop {
                 let message = self.client.message().await?;
-                if message.topic == "outlets/mill/command" {
+                if message.topic == "outlets/mill/order" {
                     return anyhow::Ok(message);
                 }
             }
         };
-        timeout(PATIENCE, heard).await.context("no command")?
+        timeout(PATIENCE, heard).await.context("no order")?
     }
 }
 
@@ -127,7 +127,7 @@ fn json(message: &Publish) -> Json {
 #[tokio::test]
 async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answered() -> Result<()> {
     let mut pair = Pair::start().await?;
-    pair.client.publish_retained("outlets/mill/state", "off").await?;
+    pair.client.publish_retained("outlets/mill/says", "off").await?;
     pair.hears("idlegate/machine/mill", |status| status["outlet"] == "off").await?;
     assert_eq!(pair.asks("lock", "lock-1").await?["decision"], "acted");
 
@@ -152,7 +152,7 @@ async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answere
 #[tokio::test]
 async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<()> {
     let mut pair = Pair::start().await?;
-    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.client.publish_retained("outlets/mill/says", "on").await?;
     pair.draws("450", "busy").await?;
     pair.client.publish("buttons/mill", "press").await?;
     pair.hears("idlegate/decision", |decision| decision["decision"] == "held").await?;
@@ -160,7 +160,7 @@ async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<(
     pair.kill(0);
     pair.takes_over(1).await?;
     // The window was the other's: a force finds none.
-    pair.client.publish("buttons/mill", "long").await?;
+    pair.client.publish("buttons/mill", "long-press").await?;
     let decision = pair.hears("idlegate/decision", |_| true).await?;
     assert_eq!(decision["decision"], "held", "{decision}");
     pair.draws("450", "busy").await
@@ -169,11 +169,11 @@ async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<(
 #[tokio::test]
 async fn the_red_button_is_heard_in_between() -> Result<()> {
     let mut pair = Pair::start().await?;
-    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.client.publish_retained("outlets/mill/says", "on").await?;
     pair.draws("450", "busy").await?;
     pair.kill(0);
     pair.client.publish("contacts/red", "open").await?;
-    assert_eq!(pair.command_comes().await?.payload, "off");
+    assert_eq!(pair.order_comes().await?.payload, "off");
     assert_eq!(pair.asks("on", "on-1").await?["reason"], "lockout");
     Ok(())
 }
@@ -181,7 +181,7 @@ async fn the_red_button_is_heard_in_between() -> Result<()> {
 #[tokio::test]
 async fn a_guard_that_was_frozen_does_not_act_when_it_thaws() -> Result<()> {
     let mut pair = Pair::start().await?;
-    pair.client.publish_retained("outlets/mill/state", "on").await?;
+    pair.client.publish_retained("outlets/mill/says", "on").await?;
     pair.draws("10", "idle").await?;
     pair.processes[0].as_ref().context("it runs")?.signal("STOP")?;
     // It waits in the frozen one's socket.
@@ -190,12 +190,12 @@ async fn a_guard_that_was_frozen_does_not_act_when_it_thaws() -> Result<()> {
     pair.takes_over(1).await?;
     pair.processes[0].as_ref().context("it runs")?.signal("CONT")?;
     pair.stands_by(0).await?;
-    // Draws fails at the first command.
+    // Draws fails at the first order.
     pair.draws("10", "idle").await?;
     pair.client.publish("buttons/mill", "press").await?;
-    assert_eq!(pair.command_comes().await?.payload, "off");
+    assert_eq!(pair.order_comes().await?.payload, "off");
     // Nobody took it back.
-    let health = pair.hears("idlegate/health", |health| health["state"] == "online").await?;
+    let health = pair.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
     assert_eq!(health["name"], NAMES[1]);
     drop(pair.broker);
     Ok(())

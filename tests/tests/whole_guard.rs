@@ -44,10 +44,10 @@ async fn an_idle_mill_goes_off_at_a_press(port: u16) -> Result<()> {
     mill.outlet_is("on").await?;
     mill.draws("12", "idle").await?;
     mill.gesture("press").await?;
-    let command = mill.command().await?;
-    assert_eq!(command.payload, "off");
-    assert!(!command.retain, "a stored off would switch again at the outlet's next start");
-    let expiry = command.properties.and_then(|properties| properties.message_expiry_interval);
+    let order = mill.order().await?;
+    assert_eq!(order.payload, "off");
+    assert!(!order.retain, "a stored off would switch again at the outlet's next start");
+    let expiry = order.properties.and_then(|properties| properties.message_expiry_interval);
     assert!(expiry.is_some_and(|secs| secs <= 5), "an off must not arrive hours later: {expiry:?}");
     mill.outlet_is("off").await?;
     guard.stop().await
@@ -64,8 +64,8 @@ async fn a_working_mill_stays_on_and_a_second_deliberate_gesture_switches_it_off
     assert!(sentence.contains("450 W, busy above 100 W") && sentence.contains("10 s"), "{sentence}");
     // The window of 10 s and the long press after a press are common practice, no source.
     tokio::time::sleep(std::time::Duration::from_millis(1_200)).await;
-    mill.gesture("long").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    mill.gesture("long-press").await?;
+    assert_eq!(mill.order().await?.payload, "off");
     guard.stop().await
 }
 
@@ -81,7 +81,7 @@ async fn a_stored_press_is_not_a_press(port: u16) -> Result<()> {
     let decision = mill.decision().await?;
     assert_eq!((&decision["decision"], &decision["reason"]), (&"ignored".into(), &"retained".into()));
     mill.gesture("press").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    assert_eq!(mill.order().await?.payload, "off");
     guard.stop().await
 }
 
@@ -106,7 +106,7 @@ async fn an_emergency_is_obeyed_and_its_lockout_survives_a_restart(port: u16) ->
     mill.outlet_is("on").await?;
     mill.draws("450", "busy").await?;
     mill.client.publish("contacts/red", "open").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    assert_eq!(mill.order().await?.payload, "off");
     let answer = mill.decision().await?;
     assert_eq!((&answer["decision"], &answer["stored"]), (&"acted".into(), &true.into()));
     mill.outlet_is("off").await?;
@@ -120,9 +120,9 @@ async fn an_emergency_is_obeyed_and_its_lockout_survives_a_restart(port: u16) ->
     assert_eq!(mill.asks("unlock").await?["decision"], "acted");
     // The same request from the same input sooner than two seconds later would count as the same.
     tokio::time::sleep(std::time::Duration::from_millis(2_100)).await;
-    // Nothing in between has switched anything: an unexpected command would have ended the wait for the answers.
+    // Nothing in between has switched anything: an unexpected order would have ended the wait for the answers.
     assert_eq!(mill.asks("on").await?["decision"], "acted");
-    assert_eq!(mill.command().await?.payload, "on");
+    assert_eq!(mill.order().await?.payload, "on");
     guard.stop().await
 }
 
@@ -140,7 +140,7 @@ async fn a_broker_that_dies_switches_nothing_and_is_found_again() -> Result<()> 
     mill.outlet_is("on").await?;
     mill.draws("12", "idle").await?;
     mill.gesture("press").await?;
-    assert_eq!(mill.command().await?.payload, "off");
+    assert_eq!(mill.order().await?.payload, "off");
     guard.stop().await
 }
 
@@ -150,6 +150,6 @@ async fn a_guard_that_goes_says_so() -> Result<()> {
     let guard = Guard::start(plan(broker.port())?, None)?;
     let mut mill = Mill::meet(broker.port()).await?;
     guard.stop().await?;
-    mill.hear_json("idlegate/health", |health| health["state"] == "offline").await?;
+    mill.hear_json("idlegate/health", |health| health["guard"] == "gone").await?;
     Ok(())
 }

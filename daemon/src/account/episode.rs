@@ -51,7 +51,7 @@ fn with_what_followed(reader: &Reader, decision: Found) -> Result<Episode, Store
         machine: decision.machine.as_deref().and_then(|machine| Name::new(machine).ok()),
         kinds: vec![
             Kind::Decision,
-            Kind::Command,
+            Kind::Order,
             Kind::Announcement,
             Kind::Incident,
             Kind::IncidentOver,

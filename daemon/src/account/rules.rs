@@ -30,7 +30,7 @@ fn of_reason(reason: Reason) -> &'static str {
         Reason::AlreadyOn | Reason::AlreadyOff | Reason::AlreadyLocked | Reason::NotLocked => {
             "It was as it was asked to be."
         }
-        Reason::AlreadySwitching => "The same command was on its way already.",
+        Reason::AlreadySwitching => "The same order was on its way already.",
         Reason::NothingToCancel => "Nothing was to happen later.",
         Reason::MachineBusy => "An off of a working machine is held, and the window to force it opens.",
         Reason::MachineUnknown => {

@@ -40,7 +40,7 @@ fn held() -> Episode {
             found(
                 9,
                 4_200,
-                "command",
+                "order",
                 json!({ "switch": "off", "cause": "forced", "resend": 0, "not_sent": null }),
             ),
             found(10, 5_000, "outlet", json!({ "state": "off" })),
@@ -60,7 +60,7 @@ Wednesday 2026-11-25 15:23:11, filament-printer
   \u{201c}Filament printer: held, 118 W, busy above 40 W\u{201d}
   Then:
     4.2 s later: bench-button asked for force-off, by the gesture long-press: acted (forced-in-window)
-    4.2 s later: the command off (forced) was sent
+    4.2 s later: the order off (forced) was sent
     5.0 s later: the outlet said off
   Decided under the rules 0123456789ab.
 ";

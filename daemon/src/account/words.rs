@@ -120,7 +120,7 @@ fn followed(record: &Found) -> String {
         Some(Kind::Decision) => {
             format!("{}: {} ({})", asked(&body), word(&body["decision"]), word(&body["reason"]))
         }
-        Some(Kind::Command) => {
+        Some(Kind::Order) => {
             let again = body["resend"].as_u64().filter(|resend| *resend > 0).map_or("", |_| " again");
             let cause = match body["cause"].as_str() {
                 Some("plain") | None => String::new(),
@@ -128,8 +128,8 @@ fn followed(record: &Found) -> String {
             };
             let switch = word(&body["switch"]);
             match body["not_sent"].as_str() {
-                Some(why) => format!("the command {switch}{cause} was not sent{again}: {why}"),
-                None => format!("the command {switch}{cause} was sent{again}"),
+                Some(why) => format!("the order {switch}{cause} was not sent{again}: {why}"),
+                None => format!("the order {switch}{cause} was sent{again}"),
             }
         }
         Some(Kind::Outlet) => format!("the outlet said {}", word(&body["state"])),

@@ -31,7 +31,7 @@ const TALK_PART: f64 = 0.4;
 
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Dwell {
-    pub(super) idle_for: Span,
+    pub(super) dwell: Span,
     /// Nothing where there was none.
     pub(super) pause_longest: Span,
     pub(super) pauses: usize,
@@ -57,14 +57,14 @@ pub(super) fn for_level(scene: &Scene<'_>, level_watts: f64) -> Dwell {
     let stretched = scaled(pause_longest, factor);
     let silent = pauses.is_empty() && scene.jobs() < JOBS_MANY && !talks(scene, level_watts);
     let as_long = scaled(job_usual(scene), SILENT_PART).min(IDLE_FOR_MIN_SILENT_MAX);
-    let (idle_for, basis) = if silent && as_long > IDLE_FOR_MIN {
+    let (dwell, basis) = if silent && as_long > IDLE_FOR_MIN {
         (as_long, Basis::SilentFloor)
     } else if stretched > IDLE_FOR_MIN {
         (stretched, Basis::Pauses { factor })
     } else {
         (IDLE_FOR_MIN, Basis::Floor)
     };
-    Dwell { idle_for, pause_longest, pauses: pauses.len(), basis }
+    Dwell { dwell, pause_longest, pauses: pauses.len(), basis }
 }
 
 /// The median length of a job.

@@ -139,7 +139,7 @@ pub(super) struct Trial {
 impl Trial {
     fn run(scene: &Scene<'_>, level_watts: f64) -> Trial {
         let dwell = dwell::for_level(scene, level_watts);
-        let limits = limits(level_watts, level_watts, dwell.idle_for, scene.gap_max);
+        let limits = limits(level_watts, level_watts, dwell.dwell, scene.gap_max);
         let (mut late, mut through, mut quiet, mut cut) = (0.0, 0.0, 0.0, 0);
         for stage in &scene.stages {
             let stretches = let_through(stage.take, limits);
@@ -148,7 +148,7 @@ impl Trial {
                 let room = since(job.until, limit);
                 cut += usize::from(stretches.within(stage.at_work(*job, level_watts)) > Span::ZERO);
                 let took = stretches.released(job.until, limit).unwrap_or(room);
-                late += millis(Span(took.0.saturating_sub(dwell.idle_for.0)));
+                late += millis(Span(took.0.saturating_sub(dwell.dwell.0)));
             }
             for interval in &stage.quiet {
                 through += millis(stretches.within(*interval));
@@ -168,14 +168,9 @@ impl Trial {
     }
 }
 
-pub(super) fn limits(busy_above_watts: f64, idle_below_watts: f64, idle_for: Span, gap_max: Span) -> Limits {
+pub(super) fn limits(busy_watts: f64, quiet_watts: f64, dwell: Span, gap_max: Span) -> Limits {
     let span = |span: Span| idle_detector_span(span);
-    Limits {
-        busy_above_watts,
-        idle_below_watts,
-        idle_for: span(idle_for),
-        gap_max: span(gap_max.min(idle_for)),
-    }
+    Limits { busy_watts, quiet_watts, dwell: span(dwell), gap_max: span(gap_max.min(dwell)) }
 }
 
 fn idle_detector_span(span: Span) -> idlegate_detector::Span {
@@ -187,7 +182,7 @@ fn idle_detector_span(span: Span) -> idlegate_detector::Span {
 pub(super) struct Choice {
     pub(super) trial: Trial,
     /// A reading above this is work; up to it, what is idle may stay so.
-    pub(super) busy_above_watts: f64,
+    pub(super) busy_watts: f64,
 }
 
 pub(super) fn choose(scene: &Scene<'_>) -> Option<Choice> {
@@ -212,8 +207,8 @@ pub(super) fn choose(scene: &Scene<'_>) -> Option<Choice> {
     // Between the two levels what is idle stays idle: a blip of the meter is then no new job, unless jobs draw so little.
     let above = (trial.level_watts * 1.1).max(trial.level_watts + 1.0);
     let between = part_below(&scene.working, above) - trial.hidden;
-    let busy_above_watts = if between <= MARGIN_HIDDEN_MAX { above } else { trial.level_watts };
-    Some(Choice { trial, busy_above_watts })
+    let busy_watts = if between <= MARGIN_HIDDEN_MAX { above } else { trial.level_watts };
+    Some(Choice { trial, busy_watts })
 }
 
 /// Where a machine is silent for much of its jobs anyway, as a printer between two pages, how much of them lies below a

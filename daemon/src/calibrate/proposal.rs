@@ -20,9 +20,9 @@ const IDLE_FOR_MAX: Span = Span::secs(4 * 3_600);
 /// The settings of power-threshold, as the rules write them.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
-    pub busy_above_watts: f64,
-    pub idle_below_watts: f64,
-    pub idle_for: Span,
+    pub busy_watts: f64,
+    pub quiet_watts: f64,
+    pub dwell: Span,
     /// What it draws when idle, as a rule.
     pub idle_watts: f64,
     /// Only where the meter reports too seldom for the default.
@@ -33,7 +33,7 @@ impl Settings {
     /// As the detector itself takes them.
     pub fn limits(&self) -> power_threshold::dwell::Limits {
         let gap_max = self.gap_max.unwrap_or(GAP_MAX_DEFAULT);
-        limits(self.busy_above_watts, self.idle_below_watts, self.idle_for, gap_max)
+        limits(self.busy_watts, self.quiet_watts, self.dwell, gap_max)
     }
 
     /// As the rules write them.
@@ -42,8 +42,8 @@ impl Settings {
     }
 
     /// As the rules write it: "2 min 50 s".
-    pub fn idle_for_text(&self) -> String {
-        text_of(self.idle_for)
+    pub fn dwell_text(&self) -> String {
+        text_of(self.dwell)
     }
 }
 
@@ -151,7 +151,7 @@ pub fn calibrate(takes: &[Take], marks: &Marks) -> Result<Proposal, Refusal> {
     if trial.hidden > 0.97 {
         return Err(overlap(trial.hidden));
     }
-    if trial.dwell.idle_for > IDLE_FOR_MAX {
+    if trial.dwell.dwell > IDLE_FOR_MAX {
         return Err(Refusal::PausesTooLong { pause: trial.dwell.pause_longest });
     }
     Ok(proposal(&scene, &choice, marks.jobs, jobs_found, interval_usual_max))
@@ -183,13 +183,13 @@ fn proposal(
     interval_usual_max: Span,
 ) -> Proposal {
     let trial = &choice.trial;
-    let idle_below_watts = rounded(trial.level_watts);
+    let quiet_watts = rounded(trial.level_watts);
     let settings = Settings {
-        busy_above_watts: rounded(choice.busy_above_watts).max(idle_below_watts),
-        idle_below_watts,
+        busy_watts: rounded(choice.busy_watts).max(quiet_watts),
+        quiet_watts,
         idle_watts: (quantile(&scene.quiet, 0.5) * 10.0).round() / 10.0,
         // A dwell of fewer than three readings would be no dwell.
-        idle_for: trial.dwell.idle_for.max(Span(interval_usual_max.millis().saturating_mul(3))),
+        dwell: trial.dwell.dwell.max(Span(interval_usual_max.millis().saturating_mul(3))),
         gap_max: (scene.gap_max > GAP_MAX_DEFAULT).then_some(scene.gap_max),
     };
     let limits = settings.limits();
@@ -210,7 +210,7 @@ fn proposal(
         pause_longest: trial.dwell.pause_longest,
         basis: trial.dwell.basis,
         outlast_chance: (trial.dwell.pauses > 0).then(|| {
-            let ratio = levels::millis(settings.idle_for) / levels::millis(trial.dwell.pause_longest);
+            let ratio = levels::millis(settings.dwell) / levels::millis(trial.dwell.pause_longest);
             dwell::outlast_chance(trial.dwell.pauses, ratio)
         }),
         available: trial.available,

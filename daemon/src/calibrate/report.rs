@@ -28,9 +28,9 @@ pub fn words(takes: &[Take], proposal: &Proposal) -> String {
     let found = if evidence.jobs_found { "found" } else { "marked" };
     line(format!("{jobs} {} {found}", if jobs == 1 { "job" } else { "jobs" }));
     line(String::new());
-    line(format!("busy_above = {}", settings.busy_above_watts));
-    line(format!("idle_below = {}", settings.idle_below_watts));
-    line(format!("idle_for   = \"{}\"", settings.idle_for_text()));
+    line(format!("busy_watts = {}", settings.busy_watts));
+    line(format!("quiet_watts = {}", settings.quiet_watts));
+    line(format!("dwell   = \"{}\"", settings.dwell_text()));
     if let Some(gap) = settings.gap_max {
         line(format!("gap_max    = \"{gap}\""));
     }
@@ -41,23 +41,23 @@ pub fn words(takes: &[Take], proposal: &Proposal) -> String {
         quantity(evidence.idle_watts_high, "W"),
         quantity(evidence.busy_watts_usual, "W"),
     ));
-    line(pauses(evidence, settings.idle_for));
+    line(pauses(evidence, settings.dwell));
     line(rehearsed(evidence));
     line(sureness(proposal));
     text
 }
 
-fn pauses(evidence: &Evidence, idle_for: Span) -> String {
+fn pauses(evidence: &Evidence, dwell: Span) -> String {
     let seen = match evidence.pauses {
         0 => "No pause of 5 s or more was seen inside a job".to_owned(),
         1 => format!("One pause was seen inside a job, of {}", evidence.pause_longest),
         count => format!("{count} pauses were seen inside jobs, the longest of {}", evidence.pause_longest),
     };
     let because = match evidence.basis {
-        Basis::Pauses { factor } => format!("power waits {factor} times the longest, {idle_for}"),
-        Basis::Floor => format!("power waits {idle_for} all the same"),
+        Basis::Pauses { factor } => format!("power waits {factor} times the longest, {dwell}"),
+        Basis::Floor => format!("power waits {dwell} all the same"),
         Basis::SilentFloor => format!(
-            "but this machine would say nothing in one (it draws its full power or none) and few jobs were seen, so power waits {idle_for}"
+            "but this machine would say nothing in one (it draws its full power or none) and few jobs were seen, so power waits {dwell}"
         ),
     };
     match evidence.outlast_chance {
@@ -116,8 +116,8 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
         title: take.name.clone(),
         caption: format!(
             "idle below {} for {}; longest pause in a job {}",
-            quantity(settings.idle_below_watts, "W"),
-            settings.idle_for,
+            quantity(settings.quiet_watts, "W"),
+            settings.dwell,
             if evidence.pauses == 0 { "none".to_owned() } else { evidence.pause_longest.to_string() },
         ),
         from: take.from(),
@@ -127,8 +127,8 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
         curve: take.samples.iter().map(|sample| (sample.at, sample.watts)).collect(),
         gap_millis: i64::try_from(gap_max.millis()).unwrap_or(i64::MAX),
         levels: vec![Level {
-            value: settings.busy_above_watts,
-            label: format!("busy above {}", quantity(settings.busy_above_watts, "W")),
+            value: settings.busy_watts,
+            label: format!("busy above {}", quantity(settings.busy_watts, "W")),
         }],
         strips: vec![
             Strip { label: "jobs".to_owned(), stretches: jobs },

@@ -39,9 +39,9 @@ fn printer(second: i64) -> f64 {
 fn a_printer_at_30_watts_gets_a_limit_of_idle_plus_a_small_margin() {
     let proposal = calibrate(&[take(14_400, printer)], &marked(&[job(7_200, 8_950)])).unwrap();
     let settings = &proposal.settings;
-    assert!((32.0..45.0).contains(&settings.busy_above_watts), "{settings:?}");
-    assert!(settings.idle_below_watts <= settings.busy_above_watts);
-    assert!(settings.idle_for >= Span::secs(75), "half as long again as its longest pause: {settings:?}");
+    assert!((32.0..45.0).contains(&settings.busy_watts), "{settings:?}");
+    assert!(settings.quiet_watts <= settings.busy_watts);
+    assert!(settings.dwell >= Span::secs(75), "half as long again as its longest pause: {settings:?}");
     assert_eq!((proposal.evidence.jobs_hit, proposal.evidence.pauses), (0, 29));
 }
 
@@ -52,7 +52,7 @@ fn what_a_rehearsal_says_is_unknown_before_the_first_dwell_and_in_a_gap() {
     day.samples.retain(|sample| !(at(2_400)..at(3_000)).contains(&sample.at));
     let proposal = calibrate(&[take(14_400, printer)], &marked(&[job(7_200, 8_950)])).unwrap();
     let limits = proposal.settings.limits();
-    let dwell = i64::try_from(limits.idle_for.as_millis()).unwrap() / 1_000;
+    let dwell = i64::try_from(limits.dwell.as_millis()).unwrap() / 1_000;
     let gap_max = i64::try_from(limits.gap_max.as_millis()).unwrap() / 1_000;
     let said: Vec<_> = verdicts(&day, limits).into_iter().map(|(it, verdict)| (it.from, verdict)).collect();
     assert_eq!(
@@ -85,7 +85,7 @@ fn a_dwell_outlasts_the_longest_pause_with_a_factor() {
     let kiln =
         |second: i64| if (3_600..18_000).contains(&second) && second % 600 < 360 { 2_900.0 } else { 4.0 };
     let proposal = calibrate(&[take(30_000, kiln)], &marked(&[job(3_600, 17_760)])).unwrap();
-    assert!(proposal.settings.idle_for >= Span::secs(360), "{:?}", proposal.settings);
+    assert!(proposal.settings.dwell >= Span::secs(360), "{:?}", proposal.settings);
     assert_eq!(proposal.sureness, Sureness::Thin, "it was one job only");
 }
 
@@ -98,7 +98,7 @@ fn electronics_that_stay_on_in_a_pause_count_as_working() {
         _ => 1.0,
     };
     let proposal = calibrate(&[take(14_400, washer)], &marked(&[job(3_600, 7_998)])).unwrap();
-    assert!(proposal.settings.idle_below_watts < 9.0, "{:?}", proposal.settings);
+    assert!(proposal.settings.quiet_watts < 9.0, "{:?}", proposal.settings);
     assert_eq!(proposal.evidence.pauses, 0);
     // A later job soaks for an hour: still nothing to cut.
     let long = take(20_000, |second| match second {
@@ -172,17 +172,17 @@ fn settings_go_into_a_file_without_touching_the_rest() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("resin-printer.toml");
     let settings = Settings {
-        busy_above_watts: 40.5,
-        idle_below_watts: 35.0,
-        idle_for: Span::secs(170),
+        busy_watts: 40.5,
+        quiet_watts: 35.0,
+        dwell: Span::secs(170),
         idle_watts: 30.5,
         gap_max: None,
     };
     assert_eq!(write(&path, &settings).unwrap(), Written::New);
     let new = std::fs::read_to_string(&path).unwrap();
-    assert!(new.contains("busy_above = 40.5") && new.contains("idle_for = \"2 min 50 s\""), "{new}");
+    assert!(new.contains("busy_watts = 40.5") && new.contains("dwell = \"2 min 50 s\""), "{new}");
 
-    let mine = "# mine\ntitle = \"Mill\" # loud\n[[detectors]]\nuse = \"machine-status\"\n[[detectors]]\nuse = \"power-threshold\"\nsettings = { busy_above = 9, idle_for = \"1 s\" } # by hand\n";
+    let mine = "# mine\ntitle = \"Mill\" # loud\n[[detectors]]\nuse = \"machine-status\"\n[[detectors]]\nuse = \"power-threshold\"\nsettings = { busy_watts = 9, dwell = \"1 s\" } # by hand\n";
     std::fs::write(&path, mine).unwrap();
     assert_eq!(write(&path, &settings).unwrap(), Written::Changed);
     let changed = std::fs::read_to_string(&path).unwrap();
@@ -190,7 +190,7 @@ fn settings_go_into_a_file_without_touching_the_rest() {
         changed.starts_with("# mine\ntitle = \"Mill\" # loud\n") && changed.contains("# by hand"),
         "{changed}"
     );
-    assert!(changed.contains("busy_above = 40.5") && !changed.contains("\"1 s\""), "{changed}");
+    assert!(changed.contains("busy_watts = 40.5") && !changed.contains("\"1 s\""), "{changed}");
 
     std::fs::write(&path, "title = ").unwrap();
     assert!(matches!(write(&path, &settings), Err(WriteError::NotToml { .. })));
@@ -208,7 +208,7 @@ fn no_level_is_taken_that_would_cut_the_jobs_it_was_found_with() {
     };
     let day = take(14_400, washer);
     let proposal = calibrate(std::slice::from_ref(&day), &marked(&[job(3_600, 5_598)])).unwrap();
-    assert!(proposal.settings.idle_below_watts <= 12.0, "{:?}", proposal.settings);
+    assert!(proposal.settings.quiet_watts <= 12.0, "{:?}", proposal.settings);
     assert_eq!(proposal.evidence.jobs_hit, 0);
     assert_eq!(let_through(&day, proposal.settings.limits()).within(job(3_600, 5_598)), Span::ZERO);
 }

@@ -103,9 +103,9 @@ fn put(table: &mut dyn toml_edit::TableLike, key: &str, mut value: Value) {
 
 fn values(settings: &Settings) -> Vec<(&'static str, Value)> {
     let mut values = vec![
-        ("busy_above", settings.busy_above_watts.into()),
-        ("idle_below", settings.idle_below_watts.into()),
-        ("idle_for", settings.idle_for_text().into()),
+        ("busy_watts", settings.busy_watts.into()),
+        ("quiet_watts", settings.quiet_watts.into()),
+        ("dwell", settings.dwell_text().into()),
     ];
     values.extend(settings.gap_max.map(|gap| ("gap_max", super::proposal::text_of(gap).into())));
     values
@@ -131,8 +131,8 @@ fn new_machine(path: &Path, settings: &Settings) -> String {
 title = \"{title}\"
 
 [outlet]
-state   = {{ topic = \"outlets/{place}/state\", on = \"on\", off = \"off\" }}
-command = {{ topic = \"outlets/{place}/command\", on = \"on\", off = \"off\" }}
+state   = {{ topic = \"outlets/{place}/says\", on = \"on\", off = \"off\" }}
+order = {{ topic = \"outlets/{place}/order\", on = \"on\", off = \"off\" }}
 power   = \"power\"
 idle_watts = {}
 

@@ -16,7 +16,7 @@ const MILL: &str = r#"
 title = "Mill"
 [outlet]
 state = { topic = "outlets/mill", on = "on", off = "off" }
-command = { topic = "outlets/mill/set", on = "on", off = "off" }
+order = { topic = "outlets/mill/order", on = "on", off = "off" }
 power = "power"
 [signals.power]
 topic = "meters/mill"
@@ -25,7 +25,7 @@ scale = 1000
 unit = "W"
 [[detectors]]
 use = "power-threshold"
-settings = { busy_above = 60, idle_for = "3 min" }
+settings = { busy_watts = 60, dwell = "3 min" }
 "#;
 
 fn plan() -> Plan {

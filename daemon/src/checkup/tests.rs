@@ -1,4 +1,4 @@
-//! What could go wrong: a stored command that will switch at the outlet's next start is overlooked, a meter that never counts is
+//! What could go wrong: a stored order that will switch at the outlet's next start is overlooked, a meter that never counts is
 //! called good, or a good workshop is called faulty.
 
 use std::path::Path;
@@ -15,7 +15,7 @@ const MILL: &str = r#"
 title = "Mill"
 [outlet]
 state = { topic = "outlets/mill", on = "on", off = "off" }
-command = { topic = "outlets/mill/set", on = "on", off = "off" }
+order = { topic = "outlets/mill/order", on = "on", off = "off" }
 power = "power"
 [signals.power]
 topic = "meters/mill"
@@ -24,7 +24,7 @@ unit = "W"
 stale_after = "10s"
 [[detectors]]
 use = "power-threshold"
-settings = { busy_above = 60, idle_for = "3 min" }
+settings = { busy_watts = 60, dwell = "3 min" }
 "#;
 
 fn plan() -> Plan {
@@ -53,7 +53,7 @@ fn found(heard: &[(u64, &str, &str, bool)]) -> Vec<String> {
 }
 
 const GUARD: (u64, &str, &str, bool) =
-    (0, "idlegate/health", r#"{"state":"online","rules":"DIGEST","journal":"ok"}"#, true);
+    (0, "idlegate/health", r#"{"guard":"guarding","rules":"DIGEST","journal":"ok"}"#, true);
 
 #[test]
 fn a_sound_workshop_is_called_good() {
@@ -78,13 +78,13 @@ fn what_lies_about_in_the_brokers_store_is_a_fault() {
     let found = found(&[
         GUARD,
         (0, "buttons/mill", "off", true),
-        (0, "outlets/mill/set", "off", true),
+        (0, "outlets/mill/order", "off", true),
         (0, "idlegate/request/console", "{}", true),
     ]);
     let faults: Vec<&str> = found.iter().filter_map(|line| line.strip_prefix("fault ")).collect();
     for begin in [
         "buttons/mill: a request lies about",
-        "outlets/mill/set: a command lies about",
+        "outlets/mill/order: an order lies about",
         "idlegate/request/console: a request lies about",
     ] {
         assert!(faults.iter().any(|fault| fault.starts_with(begin)), "{begin}: {faults:#?}");
@@ -114,17 +114,17 @@ fn a_meter_that_never_counts_is_told_with_its_reason() {
 #[test]
 fn an_outlet_that_is_silent_or_not_understood_is_a_fault() {
     assert!(found(&[])[1].starts_with("fault mill: nothing is known of its outlet"));
-    let odd = found(&[(0, "outlets/mill", "ON", true)]);
-    assert!(odd[1].contains(r#""ON" is neither "on" nor "off""#), "{odd:#?}");
+    let odd = found(&[(0, "outlets/mill", "closed", true)]);
+    assert!(odd[1].contains(r#""closed" is neither "on" nor "off""#), "{odd:#?}");
 }
 
 #[test]
-fn commands_without_a_guard_come_past_it() {
-    let past = found(&[(1, "outlets/mill/set", "off", false)]);
+fn orders_without_a_guard_come_past_it() {
+    let past = found(&[(1, "outlets/mill/order", "off", false)]);
     assert!(
-        past.iter().any(|line| line.contains("1 commands came to its outlet while no guard runs")),
+        past.iter().any(|line| line.contains("1 orders came to its outlet while no guard runs")),
         "{past:#?}"
     );
-    let guarded = found(&[GUARD, (1, "outlets/mill/set", "off", false)]);
+    let guarded = found(&[GUARD, (1, "outlets/mill/order", "off", false)]);
     assert!(!guarded.iter().any(|line| line.contains("while no guard")), "{guarded:#?}");
 }

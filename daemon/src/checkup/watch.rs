@@ -18,7 +18,7 @@ const SHOWN_CHARS: usize = 60;
 pub struct Watch<'p> {
     plan: &'p Plan,
     machines: Vec<Heard>,
-    /// Topics of requests, gestures and commands with something stored on them.
+    /// Topics of requests, gestures and orders with something stored on them.
     stored: Vec<(String, Stored)>,
     health: Option<serde_json::Value>,
     begin: Moment,
@@ -27,17 +27,17 @@ pub struct Watch<'p> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Stored {
     Request,
-    Command,
+    Order,
 }
 
 /// Of one machine.
 #[derive(Clone, Debug, Default)]
 struct Heard {
     outlet: Option<Result<String, String>>,
-    availability: Option<String>,
+    reach: Option<String>,
     /// By index of the signal.
     signals: Vec<Track>,
-    commands: usize,
+    orders: usize,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -60,11 +60,11 @@ impl<'p> Watch<'p> {
         Watch { plan, machines, stored: Vec::new(), health: None, begin: now }
     }
 
-    /// What has to be heard: states, readings, inputs, commands, and the guard itself.
+    /// What has to be heard: states, readings, inputs, orders, and the guard itself.
     pub fn filters(&self) -> Vec<String> {
         let mut filters: Vec<String> =
             crate::engine::subscriptions(self.plan).into_iter().map(|(filter, _)| filter).collect();
-        filters.extend(self.plan.machines.iter().map(|machine| machine.outlet.command.topic.clone()));
+        filters.extend(self.plan.machines.iter().map(|machine| machine.outlet.order.topic.clone()));
         filters.push(Topics::new(&self.plan.shop.prefix).all_health());
         filters.sort();
         filters.dedup();
@@ -75,25 +75,25 @@ impl<'p> Watch<'p> {
         let (plan, topic) = (self.plan, &*message.topic);
         if Topics::new(&plan.shop.prefix).health_site(topic).is_some() {
             // Of several sites the one that is not guarded counts.
-            let known_bad = self.health.as_ref().is_some_and(|health| health["state"] != "online");
+            let known_bad = self.health.as_ref().is_some_and(|health| health["guard"] != "guarding");
             if !known_bad || plan.shop.sites.is_empty() {
                 self.health = serde_json::from_slice(&message.payload).ok();
             }
         }
         for (machine, heard) in plan.machines.iter().zip(&mut self.machines) {
-            if machine.outlet.command.topic == topic {
-                heard.commands += usize::from(!message.retained);
+            if machine.outlet.order.topic == topic {
+                heard.orders += usize::from(!message.retained);
                 if message.retained {
-                    put(&mut self.stored, topic, Stored::Command);
+                    put(&mut self.stored, topic, Stored::Order);
                 }
             }
             if topic::matches(&machine.outlet.state.source.filter, topic) {
                 heard.outlet = Some(state(&machine.outlet.state, message));
             }
-            if let Some(availability) = &machine.outlet.availability
-                && topic::matches(&availability.source.filter, topic)
+            if let Some(reach) = &machine.outlet.reach
+                && topic::matches(&reach.source.filter, topic)
             {
-                heard.availability = state(availability, message).ok();
+                heard.reach = state(reach, message).ok();
             }
             for (signal, track) in machine.signals.iter().zip(&mut heard.signals) {
                 if topic::matches(&signal.source.filter, topic) {
@@ -114,10 +114,10 @@ impl<'p> Watch<'p> {
             let signals = machine.signals.iter().zip(&heard.signals);
             findings
                 .extend(signals.map(|(signal, track)| track.finding(now.since(self.begin), machine, signal)));
-            if heard.commands > 0 && self.health.is_none() {
+            if heard.orders > 0 && self.health.is_none() {
                 findings.push(Finding::fault(
                     machine.name.as_str(),
-                    format!("{} commands came to its outlet while no guard runs", heard.commands),
+                    format!("{} orders came to its outlet while no guard runs", heard.orders),
                     "let only Idlegate publish there: see examples/access-list",
                 ));
             }
@@ -130,10 +130,10 @@ impl<'p> Watch<'p> {
                     "a request lies about in the broker's store; the guard ignores it, and so does whoever sent it with retain",
                     "publish an empty stored message there, and send requests without retain",
                 ),
-                Stored::Command => Finding::fault(
+                Stored::Order => Finding::fault(
                     topic,
-                    "a command lies about in the broker's store: the outlet will obey it whenever it starts anew",
-                    "publish an empty stored message there, and find out who sent it: Idlegate never stores commands",
+                    "an order lies about in the broker's store: the outlet will obey it whenever it starts anew",
+                    "publish an empty stored message there, and find out who sent it: Idlegate never stores orders",
                 ),
             });
         }
@@ -144,7 +144,7 @@ impl<'p> Watch<'p> {
         let Some(health) = &self.health else {
             return Finding::note("guard", "none is running on this broker", "idlegate run DIR");
         };
-        if health["state"] != "online" {
+        if health["guard"] != "guarding" {
             return Finding::fault(
                 "guard",
                 "it was here and is gone",
@@ -210,7 +210,7 @@ fn outlet(machine: &Machine, heard: &Heard) -> Finding {
             format!("its outlet is not understood: {fault}"),
             "set pointer, on and off under [outlet] state to what comes; `idlegate listen` shows it",
         ),
-        Some(Ok(_)) if heard.availability.as_deref() == Some("off") => Finding::fault(
+        Some(Ok(_)) if heard.reach.as_deref() == Some("off") => Finding::fault(
             name,
             "its outlet says that it cannot be reached",
             "an emergency off is sent all the same, and may not arrive: look at its power and its radio",

@@ -187,7 +187,7 @@ pub enum Command {
     /// Play recordings through the guard, and tell what it would have said of them. Nothing is switched.
     ///
     /// With rules: idlegate replay monday.csv.gz --rules DIR. For a quick look without:
-    /// idlegate replay monday.csv.gz --settings 'busy_above = 40, idle_for = "3 min"'.
+    /// idlegate replay monday.csv.gz --settings 'busy_watts = 40, dwell = "3 min"'.
     Replay {
         /// Recordings, CSV or SenML JSON, plain or gzip. A signal finds its place by its name (MACHINE/SIGNAL or
         /// SIGNAL), or by its unit if only one signal of the rules has it.
@@ -253,7 +253,7 @@ pub enum Command {
         port: Option<u16>,
         /// The machine.
         machine: String,
-        /// on, off, flip, force-off, off-when-idle, cancel, lock, unlock or emergency-off.
+        /// on, off, flip, force-off, off-once-idle, cancel, lock, unlock or emergency-off.
         request: String,
         /// The decision as JSON.
         #[arg(long)]

@@ -84,10 +84,10 @@ fn refused(refusal: &Refusal, json: bool) -> Exit {
 fn as_json(proposal: &Proposal) -> Value {
     let Proposal { settings, evidence, sureness, jobs } = proposal;
     json!({
-        "busy_above": settings.busy_above_watts,
-        "idle_below": settings.idle_below_watts,
-        "idle_for": settings.idle_for_text(),
-        "idle_for_seconds": settings.idle_for.as_secs_f64(),
+        "busy_watts": settings.busy_watts,
+        "quiet_watts": settings.quiet_watts,
+        "dwell": settings.dwell_text(),
+        "dwell_seconds": settings.dwell.as_secs_f64(),
         "gap_max": settings.gap_max.map(|gap| gap.to_string()),
         "sureness": sureness,
         "jobs_found": evidence.jobs_found,

@@ -134,7 +134,7 @@ fn quick(wanted: &Wanted) -> anyhow::Result<QuickRules> {
     }
     let Some(text) = &wanted.settings else {
         bail!(
-            "without --rules, say with --settings what counts as busy, such as --settings 'busy_above = 40, idle_for = \"3 min\"'"
+            "without --rules, say with --settings what counts as busy, such as --settings 'busy_watts = 40, dwell = \"3 min\"'"
         );
     };
     Ok(QuickRules::of_signals(&signals, QuickModule::BuiltIn(&wanted.detector), &settings(text)?)?)

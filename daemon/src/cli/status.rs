@@ -91,18 +91,18 @@ impl Seen {
 
     /// Whether everything is guarded.
     fn is_whole(&self, plan: &Plan) -> bool {
-        let online = |site: &str| self.health.get(site).is_some_and(|health| health["state"] == "online");
+        let guarded = |site: &str| self.health.get(site).is_some_and(|health| health["guard"] == "guarding");
         if plan.shop.sites.is_empty() {
-            online("")
+            guarded("")
         } else {
-            plan.shop.sites.iter().all(|site| online(site.as_str()))
+            plan.shop.sites.iter().all(|site| guarded(site.as_str()))
         }
     }
 
     /// Whether the guard of this machine is there.
     fn guarded(&self, plan: &Plan, machine: &str) -> bool {
         let site = plan.machine(machine).and_then(|(_, machine)| machine.site.as_ref());
-        self.health.get(site.map_or("", Name::as_str)).is_some_and(|health| health["state"] == "online")
+        self.health.get(site.map_or("", Name::as_str)).is_some_and(|health| health["guard"] == "guarding")
     }
 }
 
@@ -132,10 +132,10 @@ fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
     };
     for site in sites {
         let who = if site.is_empty() { "Idlegate".to_owned() } else { format!("Idlegate at {site}") };
-        match seen.health.get(site).and_then(|health| health["state"].as_str()) {
-            Some("online") => {}
-            Some(_) => println!("{who} is offline; this is what it said last.\n"),
-            None => println!("{who} has never been here.\n"),
+        match seen.health.get(site).and_then(|health| health["guard"].as_str()) {
+            Some("guarding") => {}
+            Some(_) => println!("{who} is not running. This is what it said last:\n"),
+            None => println!("{who} has never been heard of at this broker.\n"),
         }
     }
     let wanted =

@@ -27,7 +27,7 @@ struct Board<'a> {
     plan: &'a Plan,
     machine: Option<&'a str>,
     health: Json,
-    /// Which of the sites are online.
+    /// Which of the sites are guarded.
     sites: BTreeMap<String, bool>,
     machines: BTreeMap<String, (Json, Instant)>,
 }
@@ -79,9 +79,9 @@ impl Board<'_> {
     fn take(&mut self, topics: &Topics, topic: &str, payload: &[u8]) -> Option<String> {
         let body: Json = serde_json::from_slice(payload).ok()?;
         if let Some(site) = topics.health_site(topic) {
-            self.sites.insert(site.to_owned(), body["state"] == "online");
+            self.sites.insert(site.to_owned(), body["guard"] == "guarding");
             // The worst of several is what people must know.
-            let body = if self.sites.values().all(|online| *online) || body["state"] != "online" {
+            let body = if self.sites.values().all(|guarded| *guarded) || body["guard"] != "guarding" {
                 body
             } else {
                 self.health.clone()

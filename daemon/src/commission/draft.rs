@@ -24,7 +24,7 @@ pub enum InputsError {
 /// The file of the machine.
 pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> {
     let outlet = notes.outlet.as_ref().ok_or(Missing("where the outlet's state is read"))?;
-    let command = notes.command.as_ref().ok_or(Missing("where the outlet takes commands"))?;
+    let order = notes.order.as_ref().ok_or(Missing("where the outlet takes orders"))?;
     let meter = notes.meter.as_ref().ok_or(Missing("where its draw is read"))?;
     let limits = notes.limits.as_ref().ok_or(Missing("which draw means that it works"))?;
     let mut document = DocumentMut::new();
@@ -33,13 +33,13 @@ pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> 
     let mut state = at(&outlet.place);
     state.insert("on", outlet.on.as_str().into());
     state.insert("off", outlet.off.as_str().into());
-    let mut order = InlineTable::new();
-    for (key, value) in [("topic", &command.topic), ("on", &command.on), ("off", &command.off)] {
-        order.insert(key, value.as_str().into());
+    let mut sent = InlineTable::new();
+    for (key, value) in [("topic", &order.topic), ("on", &order.on), ("off", &order.off)] {
+        sent.insert(key, value.as_str().into());
     }
     let mut table = Table::new();
     table.insert("state", inline(state));
-    table.insert("command", inline(order));
+    table.insert("order", inline(sent));
     table.insert("power", text("power"));
     if let Some(watts) = limits.idle_watts {
         table.insert("idle_watts", Item::Value(watts.into()));
@@ -60,9 +60,9 @@ pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> 
     document.insert("signals", Item::Table(signals));
 
     let mut settings = InlineTable::new();
-    settings.insert("busy_above", limits.busy_above.into());
-    settings.insert("idle_below", limits.idle_below.into());
-    settings.insert("idle_for", limits.idle_for.as_str().into());
+    settings.insert("busy_watts", limits.busy_watts.into());
+    settings.insert("quiet_watts", limits.quiet_watts.into());
+    settings.insert("dwell", limits.dwell.as_str().into());
     if let Some(gap) = &limits.gap_max {
         settings.insert("gap_max", gap.as_str().into());
     }
@@ -117,7 +117,7 @@ fn button(machine: &str, title: &str, wanted: &Button) -> Table {
     input.insert("may_force", Item::Value(true.into()));
     let mut gestures = Table::new();
     for (name, words, request) in
-        [("press", &wanted.press, wanted.request.as_str()), ("hold", &wanted.hold, "force-off")]
+        [("press", &wanted.press, wanted.request.as_str()), ("long-press", &wanted.long_press, "force-off")]
     {
         if words.is_empty() {
             continue;

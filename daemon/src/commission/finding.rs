@@ -23,7 +23,7 @@ pub struct State {
 
 /// A topic on which somebody told the outlet what to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Command {
+pub struct Order {
     pub topic: String,
     pub on: String,
     pub off: String,
@@ -43,7 +43,7 @@ pub struct Meter {
 pub struct Button {
     pub place: Place,
     pub press: Vec<String>,
-    pub hold: Vec<String>,
+    pub long_press: Vec<String>,
 }
 
 /// Places whose value was the same after every turn on, the same after every turn off, and another one.
@@ -63,7 +63,7 @@ pub fn states(log: &Log, turns: &[Turn]) -> Vec<State> {
         // A draw may be as steady as a state; a state is seldom a number.
         let is_draw = |value: &str| value.parse::<f64>().is_ok_and(|number| number != 0.0 && number != 1.0);
         let draw = is_draw(&state.on) || is_draw(&state.off);
-        // A state has two values, is often kept by the broker, and follows the command.
+        // A state has two values, is often kept by the broker, and follows the order.
         Some(((draw, values.len(), !stored, std::cmp::Reverse(last)), state))
     });
     let mut found: Vec<_> = found.collect();
@@ -81,7 +81,7 @@ fn end_value<'t>(track: &'t Track, turns: &[Turn], on: bool) -> Option<&'t str> 
 
 /// Topics with a message of their own before each change of the state, the same for on and the same for off. None if the
 /// outlet was switched past the broker, as with its own button.
-pub fn commands(log: &Log, turns: &[Turn], state: &Place) -> Vec<Command> {
+pub fn orders(log: &Log, turns: &[Turn], state: &Place) -> Vec<Order> {
     let Some((_, state_track)) = log.tracks().find(|(place, _)| *place == state) else { return Vec::new() };
     let is_whole = |place: &Place| place.pointer.is_none() && place.senml.is_none();
     let others = log.tracks().filter(|(place, _)| is_whole(place) && place.topic != state.topic);
@@ -95,12 +95,12 @@ pub fn commands(log: &Log, turns: &[Turn], state: &Place) -> Vec<Command> {
         let [off, on] =
             words.map(|words| (words.len() == 1).then(|| words.first().map(|word| (*word).to_owned())));
         let (on, off) = (on??, off??);
-        (on != off).then(|| (track.seen.len(), Command { topic: place.topic.clone(), on, off }))
+        (on != off).then(|| (track.seen.len(), Order { topic: place.topic.clone(), on, off }))
     });
     let mut found: Vec<_> = found.collect();
-    // Commands are rare.
+    // Orders are rare.
     found.sort_by_key(|(count, _)| *count);
-    found.into_iter().map(|(_, command)| command).collect()
+    found.into_iter().map(|(_, order)| order).collect()
 }
 
 /// When it became what it was at the end of the turn, if it was another before.
@@ -180,7 +180,7 @@ fn conduct(track: &Track, turns: &[Turn], numbers: &[f64]) -> i32 {
 }
 
 /// Places where something came when the button was pressed and when it was held, and that said nothing of the kind before.
-pub fn buttons(log: &Log, before: Window, press: Window, hold: Window) -> Vec<Button> {
+pub fn buttons(log: &Log, before: Window, press: Window, long_press: Window) -> Vec<Button> {
     let found = log.tracks().filter(|(_, track)| !track.structured).filter_map(|(place, track)| {
         let heard = |window: Window| {
             let mut words: Vec<&str> = Vec::new();
@@ -192,7 +192,7 @@ pub fn buttons(log: &Log, before: Window, press: Window, hold: Window) -> Vec<Bu
             }
             words
         };
-        let (usual, pressed, held) = (heard(before), heard(press), heard(hold));
+        let (usual, pressed, held) = (heard(before), heard(press), heard(long_press));
         let is_new = |word: &&&str| !usual.contains(*word);
         let own = |words: &[&str], others: &[&str]| -> Vec<String> {
             let new: Vec<&&str> = words.iter().filter(is_new).collect();
@@ -205,15 +205,15 @@ pub fn buttons(log: &Log, before: Window, press: Window, hold: Window) -> Vec<Bu
                 only
             }
         };
-        let (press_words, mut hold_words) = (own(&pressed, &held), own(&held, &pressed));
-        hold_words.retain(|word| !press_words.contains(word));
-        if press_words.is_empty() && hold_words.is_empty() {
+        let (press_words, mut long_words) = (own(&pressed, &held), own(&held, &pressed));
+        long_words.retain(|word| !press_words.contains(word));
+        if press_words.is_empty() && long_words.is_empty() {
             return None;
         }
-        let button = Button { place: place.clone(), press: press_words, hold: hold_words };
-        let count = track.during(press).count() + track.during(hold).count();
-        // One that tells press from hold is worth most; then one that speaks only when it is touched.
-        let complete = !button.press.is_empty() && !button.hold.is_empty();
+        let button = Button { place: place.clone(), press: press_words, long_press: long_words };
+        let count = track.during(press).count() + track.during(long_press).count();
+        // One that tells a press from a long press is worth most; then one that speaks only when it is touched.
+        let complete = !button.press.is_empty() && !button.long_press.is_empty();
         Some(((!complete, usual.len(), count), button))
     });
     let mut found: Vec<_> = found.collect();

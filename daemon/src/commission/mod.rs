@@ -16,11 +16,11 @@ mod tests;
 pub use draft::{InputsError, Missing, inputs, machine};
 pub use drill::{Item, Outcome, Tried};
 pub use fields::{Log, Place, Seen, Window};
-pub use finding::{Button, Command, Meter, State, Turn, buttons, commands, meters, states};
+pub use finding::{Button, Meter, Order, State, Turn, buttons, meters, orders, states};
 pub use notes::{ButtonAnswer, Notebook, NotebookError, Notes};
 pub use record::{CAUTIONS, Page};
 
 /// What is settled, as the notes keep it.
 pub mod known {
-    pub use super::notes::{Button, Command, Limits, Meter, Outlet};
+    pub use super::notes::{Button, Limits, Meter, Order, Outlet};
 }

@@ -17,7 +17,7 @@ const FOLDER: &str = "commissioning";
 pub struct Notes {
     pub title: Option<String>,
     pub outlet: Option<Outlet>,
-    pub command: Option<Command>,
+    pub order: Option<Order>,
     pub meter: Option<Meter>,
     /// Files in the notes' folder, or as they were named.
     pub recordings: Vec<PathBuf>,
@@ -39,7 +39,7 @@ pub struct Outlet {
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Command {
+pub struct Order {
     pub topic: String,
     pub on: String,
     pub off: String,
@@ -55,9 +55,9 @@ pub struct Meter {
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Limits {
-    pub busy_above: f64,
-    pub idle_below: f64,
-    pub idle_for: String,
+    pub busy_watts: f64,
+    pub quiet_watts: f64,
+    pub dwell: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gap_max: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -79,7 +79,7 @@ pub struct Button {
     pub name: String,
     pub place: Place,
     pub press: Vec<String>,
-    pub hold: Vec<String>,
+    pub long_press: Vec<String>,
     /// What a press asks for.
     pub request: String,
 }

@@ -44,17 +44,16 @@ impl Page<'_> {
         line(&format!("| Carried out by | {} |", if by.is_empty() { "________________" } else { by }));
         line(&format!("| Idlegate | {} |", env!("CARGO_PKG_VERSION")));
         line(&format!("| Rules | `{}` |", notes.written.as_deref().unwrap_or("not written")));
-        if let Some(command) = &notes.command {
-            let tried =
-                if command.tried { "seen to obey on and off" } else { "not tried while commissioning" };
-            line(&format!("| Outlet's command | `{}`, {tried} |", command.topic));
+        if let Some(order) = &notes.order {
+            let tried = if order.tried { "seen to obey on and off" } else { "not tried while commissioning" };
+            line(&format!("| Outlet's order | `{}`, {tried} |", order.topic));
         }
         if let Some(ButtonAnswer::One(button)) = &notes.button {
             line(&format!(
-                "| Button | `{}`: press {}, hold {} |",
+                "| Button | `{}`: press {}, long press {} |",
                 button.place,
                 words(&button.press),
-                words(&button.hold)
+                words(&button.long_press)
             ));
         }
         if let Some(limits) = &notes.limits {

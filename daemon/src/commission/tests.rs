@@ -32,15 +32,15 @@ fn switched(by_app: bool) -> Log {
         let at = std::time::Duration::from_secs_f64(at).as_millis();
         log.take(Moment(u64::try_from(at).unwrap()), &message(topic, payload, retained));
     };
-    hear(0.0, "outlets/bench-1/state", r#"{"relay":"off","uptime":100}"#, true);
+    hear(0.0, "outlets/bench-1/says", r#"{"switch":"open","uptime":100}"#, true);
     hear(0.0, "lamps/hall", "on", true);
     for (on, at) in [(true, 11.0), (false, 21.0), (true, 31.0)] {
-        let word = if on { "on" } else { "off" };
         if by_app {
-            hear(at, "outlets/bench-1/command", word, false);
+            hear(at, "outlets/bench-1/order", if on { "on" } else { "off" }, false);
         }
-        let state = format!(r#"{{"relay":"{word}","uptime":{}}}"#, 100.0 + at);
-        hear(at + 0.2, "outlets/bench-1/state", &state, false);
+        let position = if on { "closed" } else { "open" };
+        let state = format!(r#"{{"switch":"{position}","uptime":{}}}"#, 100.0 + at);
+        hear(at + 0.2, "outlets/bench-1/says", &state, false);
         // Somebody passes a motion detector each time, and the hall's lamp goes on and stays on.
         hear(at + 0.3, "lamps/hall", "on", false);
     }
@@ -62,27 +62,27 @@ fn switched(by_app: bool) -> Log {
 #[test]
 fn the_outlet_is_what_followed_every_turn() {
     let found = states(&switched(false), &turns());
-    let expected = Place { pointer: Some("/relay".into()), ..Place::whole("outlets/bench-1/state") };
-    assert_eq!(found, [State { place: expected, on: "on".into(), off: "off".into() }]);
+    let expected = Place { pointer: Some("/switch".into()), ..Place::whole("outlets/bench-1/says") };
+    assert_eq!(found, [State { place: expected, on: "closed".into(), off: "open".into() }]);
 }
 
 #[test]
-fn the_command_is_what_came_before_the_outlet_changed() {
+fn the_order_is_what_came_before_the_outlet_changed() {
     let log = switched(true);
     let found = states(&log, &turns());
     assert_eq!(
-        found[0].place.topic, "outlets/bench-1/state",
-        "a state that the broker keeps goes before a command: {found:?}"
+        found[0].place.topic, "outlets/bench-1/says",
+        "a state that the broker keeps goes before an order: {found:?}"
     );
-    let command = Command { topic: "outlets/bench-1/command".into(), on: "on".into(), off: "off".into() };
-    assert_eq!(commands(&log, &turns(), &found[0].place), [command]);
+    let order = Order { topic: "outlets/bench-1/order".into(), on: "on".into(), off: "off".into() };
+    assert_eq!(orders(&log, &turns(), &found[0].place), [order]);
 }
 
 #[test]
-fn an_outlet_switched_by_its_own_button_shows_no_command() {
+fn an_outlet_switched_by_its_own_button_shows_no_order() {
     let log = switched(false);
     let found = states(&log, &turns());
-    assert_eq!(commands(&log, &turns(), &found[0].place), []);
+    assert_eq!(orders(&log, &turns(), &found[0].place), []);
 }
 
 #[test]
@@ -113,12 +113,15 @@ fn a_button_is_what_speaks_only_when_it_is_touched() {
     for at in 0..40 {
         hear(at, "meters/bench-1", "31");
     }
-    hear(12, "buttons/bench", r#"{"action":"press","battery":81}"#);
-    hear(22, "buttons/bench", r#"{"action":"press","battery":81}"#);
-    hear(23, "buttons/bench", r#"{"action":"long","battery":81}"#);
+    hear(12, "buttons/bench", r#"{"button":"pressed","room":3}"#);
+    hear(22, "buttons/bench", r#"{"button":"pressed","room":3}"#);
+    hear(23, "buttons/bench", r#"{"button":"held down","room":3}"#);
     let found = buttons(&log, window(0, 9), window(10, 19), window(20, 29));
-    let place = Place { pointer: Some("/action".into()), ..Place::whole("buttons/bench") };
-    assert_eq!(found[0], Button { place, press: vec!["press".into()], hold: vec!["long".into()] });
+    let place = Place { pointer: Some("/button".into()), ..Place::whole("buttons/bench") };
+    assert_eq!(
+        found[0],
+        Button { place, press: vec!["pressed".into()], long_press: vec!["held down".into()] }
+    );
 }
 
 #[test]
@@ -137,21 +140,21 @@ fn notes() -> Notes {
     Notes {
         title: Some("The \"big\" mill".into()),
         outlet: Some(known::Outlet {
-            place: place("outlets/mill", "/relay"),
+            place: place("outlets/mill", "/switch"),
             on: "true".into(),
             off: "false".into(),
         }),
-        command: Some(known::Command {
-            topic: "outlets/mill/set".into(),
-            on: r#"{"relay":true}"#.into(),
-            off: r#"{"relay":false}"#.into(),
+        order: Some(known::Order {
+            topic: "outlets/mill/order".into(),
+            on: r#"{"switch":true}"#.into(),
+            off: r#"{"switch":false}"#.into(),
             tried: false,
         }),
         meter: Some(known::Meter { place: place("meters/mill", "/kw"), scale: 1_000.0 }),
         limits: Some(known::Limits {
-            busy_above: 110.0,
-            idle_below: 90.5,
-            idle_for: "2 min 50 s".into(),
+            busy_watts: 110.0,
+            quiet_watts: 90.5,
+            dwell: "2 min 50 s".into(),
             gap_max: None,
             idle_watts: Some(62.0),
             evidence: "measured".into(),
@@ -160,7 +163,7 @@ fn notes() -> Notes {
             name: "mill-button".into(),
             place: Place::whole("buttons/mill"),
             press: vec!["1".into(), "2".into()],
-            hold: vec!["long".into()],
+            long_press: vec!["held down".into()],
             request: "off".into(),
         })),
         ..Notes::default()
@@ -182,7 +185,7 @@ fn what_is_written_is_what_the_guard_takes() {
     let plan = compile(&Folder::from_texts(Path::new("shop"), texts), &around).unwrap().plan;
     let mill = &plan.machines[0];
     assert_eq!((mill.title.as_str(), mill.outlet.state.on.as_str()), ("The \"big\" mill", "true"));
-    assert_eq!(mill.outlet.command.off, r#"{"relay":false}"#);
+    assert_eq!(mill.outlet.order.off, r#"{"switch":false}"#);
     let (_, button) = plan.input("mill-button").unwrap();
     assert_eq!(button.gestures.len(), 2);
     assert!(plan.input("console").is_some(), "without one nobody could ask from the command line");

@@ -185,9 +185,9 @@ pub fn machine_status(status: &MachineStatus, now: Now) -> Json {
     })
 }
 
-/// `state` is "online" or "offline"; the last will says the latter.
-pub fn health(state: &str, facts: Json) -> Json {
-    let mut all = json!({ "state": state, "version": env!("CARGO_PKG_VERSION") });
+/// `guard` is "guarding" or "gone"; the last will says the latter.
+pub fn health(guard: &str, facts: Json) -> Json {
+    let mut all = json!({ "guard": guard, "version": env!("CARGO_PKG_VERSION") });
     if let (Some(all), Json::Object(facts)) = (all.as_object_mut(), facts) {
         all.extend(facts);
     }

@@ -166,7 +166,7 @@ impl MachineState {
 /// The same relay behind the same topics.
 pub(super) fn same_outlet(new: &Machine, old: &Machine) -> bool {
     let (new, old) = (&new.outlet, &old.outlet);
-    new.state == old.state && new.command == old.command && new.availability == old.availability
+    new.state == old.state && new.order == old.order && new.reach == old.reach
 }
 
 /// The same detector with the same settings, fed by the same signals.

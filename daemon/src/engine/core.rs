@@ -177,7 +177,7 @@ impl Engine {
             match *target {
                 Target::Signal { machine, signal } => self.signal_message(now, machine, signal, message, out),
                 Target::OutletState { machine } => self.outlet_message(now, machine, message, out),
-                Target::Availability { machine } => self.availability_message(now, machine, message, out),
+                Target::Reach { machine } => self.reach_message(now, machine, message, out),
                 Target::Input { input } => self.input_message(now, input, message, out),
                 Target::RequestTopic { input } => self.request_message(now, input, message, out),
             }

@@ -13,7 +13,7 @@ use crate::time::{Now, Span};
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum Effect {
-    Command(Command),
+    Order(Order),
     /// Ask the outlet of this machine for fresh readings.
     Refresh {
         machine: usize,
@@ -45,7 +45,7 @@ pub enum Effect {
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Command {
+pub struct Order {
     /// By index into the plan.
     pub machine: usize,
     pub name: Name,

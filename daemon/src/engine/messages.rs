@@ -55,15 +55,9 @@ impl Engine {
         self.look_at_outlet(now, index, out, |sight| sight.says(state));
     }
 
-    pub(super) fn availability_message(
-        &mut self,
-        now: Now,
-        index: usize,
-        message: &Message,
-        out: &mut Vec<Effect>,
-    ) {
+    pub(super) fn reach_message(&mut self, now: Now, index: usize, message: &Message, out: &mut Vec<Effect>) {
         let machine = &self.machines[index];
-        let Some(rules) = &machine.rules().outlet.availability else { return };
+        let Some(rules) = &machine.rules().outlet.reach else { return };
         let reachable = switch_of(rules, message).ok().flatten().map(|state| state == Switch::On);
         self.look_at_outlet(now, index, out, |sight| sight.reachable(reachable));
     }

@@ -11,7 +11,7 @@ pub(super) struct OutletSight {
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 enum Reachable {
-    /// There is no availability topic, or it has said nothing yet.
+    /// There is no reach topic, or it has said nothing yet.
     #[default]
     Untold,
     Yes,
@@ -53,7 +53,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn an_outlet_without_an_availability_topic_is_taken_at_its_word() {
+    fn an_outlet_without_an_reach_topic_is_taken_at_its_word() {
         let mut sight = OutletSight::default();
         sight.says(Some(Switch::On));
         assert_eq!(sight.state(), Some(Switch::On));

@@ -13,7 +13,7 @@ pub(super) enum Target {
     // their topic is judged by them.
     Signal { machine: usize, signal: usize },
     OutletState { machine: usize },
-    Availability { machine: usize },
+    Reach { machine: usize },
     Input { input: usize },
     RequestTopic { input: usize },
 }
@@ -70,8 +70,8 @@ fn targets(plan: &Plan) -> Vec<(String, Target)> {
     for (index, machine) in plan.machines.iter().enumerate() {
         let outlet = &machine.outlet;
         all.push((outlet.state.source.filter.clone(), Target::OutletState { machine: index }));
-        if let Some(availability) = &outlet.availability {
-            all.push((availability.source.filter.clone(), Target::Availability { machine: index }));
+        if let Some(reach) = &outlet.reach {
+            all.push((reach.source.filter.clone(), Target::Reach { machine: index }));
         }
         for (signal, rules) in machine.signals.iter().enumerate() {
             all.push((rules.source.filter.clone(), Target::Signal { machine: index, signal }));
@@ -114,7 +114,7 @@ pub fn subscriptions(plan: &Plan) -> Vec<(String, TopicClass)> {
 pub fn emergency_topics(plan: &Plan) -> Vec<(String, Name)> {
     let inputs = targets(plan).into_iter().filter_map(|(filter, target)| match target {
         Target::Input { input } | Target::RequestTopic { input } => Some((filter, &plan.inputs[input])),
-        Target::Signal { .. } | Target::OutletState { .. } | Target::Availability { .. } => None,
+        Target::Signal { .. } | Target::OutletState { .. } | Target::Reach { .. } => None,
     });
     let declared = inputs.filter(|(_, input)| input.rights.emergency);
     declared.map(|(filter, input)| (filter, input.name.clone())).collect()
@@ -129,7 +129,7 @@ fn class_of(plan: &Plan, target: Target) -> TopicClass {
                 TopicClass::Request
             }
         }
-        Target::OutletState { .. } | Target::Availability { .. } => TopicClass::State,
+        Target::OutletState { .. } | Target::Reach { .. } => TopicClass::State,
         Target::Signal { .. } => TopicClass::Reading,
     }
 }

@@ -28,7 +28,7 @@ pub(super) fn watches(plan: &Plan, former: &Former) -> Vec<Scheduled> {
     let mut watches = Vec::new();
     for (input, rules) in plan.inputs.iter().enumerate() {
         if let InputSource::Schedule(schedule) = &rules.source {
-            let watch = Watch::new(schedule.timetable.clone(), schedule.catch_up);
+            let watch = Watch::new(schedule.timetable.clone(), schedule.make_up_missed);
             let mut scheduled = Scheduled { input, name: rules.name.clone(), watch, next: None };
             scheduled.recall(former);
             watches.push(scheduled);

@@ -21,7 +21,7 @@ pub struct MachineStatus {
     pub deferral: Option<DeferralStatus>,
     pub next_schedule: Option<NextFiring>,
     pub locked_by: Option<Name>,
-    /// A command is out and not confirmed yet.
+    /// An order is out and not confirmed yet.
     pub switching: Option<Switch>,
     /// Requests that wait for fresh readings.
     pub waiting: usize,

@@ -1,7 +1,7 @@
 //! From what one machine's guard wants done to what the world has to be told.
 
 use super::core::Engine;
-use super::effect::{Announced, Command, Decided, Effect, IncidentTold, Why};
+use super::effect::{Announced, Decided, Effect, IncidentTold, Order, Why};
 use super::kept;
 use crate::event::Name;
 use crate::guard::{self, Announcement, Answer, IncidentKind, InputId};
@@ -18,13 +18,13 @@ impl Engine {
         let mut after_keep = false;
         for act in acts {
             match *act {
-                guard::Effect::Command(command) => out.push(Effect::Command(Command {
+                guard::Effect::Order(order) => out.push(Effect::Order(Order {
                     machine: index,
                     name: self.machine_name(index),
-                    switch: command.switch,
-                    cause: command.cause,
-                    resend: command.resend,
-                    shadow: command.shadow,
+                    switch: order.switch,
+                    cause: order.cause,
+                    resend: order.resend,
+                    shadow: order.shadow,
                 })),
                 guard::Effect::Refresh => out.push(Effect::Refresh { machine: index }),
                 guard::Effect::Keep(kept) => {
@@ -96,7 +96,7 @@ impl Engine {
             title: Some(machine.title.clone()),
             input: self.names.input_name(by),
             gesture: None,
-            request: Some(guard::RequestKind::OffWhenIdle),
+            request: Some(guard::RequestKind::OffOnceIdle),
             event_id: None,
             decision: guard::Decision::Acted,
             why: Why::DeferralDue,

@@ -2,11 +2,11 @@
 //! behave alike become equal. For the model checker, whose states would never repeat otherwise; the guard itself does
 //! not need it.
 
-use super::commands::{Pending, Sent};
 use super::deferral::{Phase, Standing};
 use super::effect::{Deferral, IncidentKind};
 use super::input::Permissive;
 use super::machine::Guard;
+use super::orders::{Pending, Sent};
 use super::waiting::Waiting;
 use crate::time::{Moment, Span};
 
@@ -36,7 +36,7 @@ impl Guard {
         let to = Move { now, origin };
         let policy = &self.policy;
         let wait = policy.refresh_wait.max(policy.assess_wait);
-        let idle = policy.idle_off_after.unwrap_or_default().max(policy.settle_for);
+        let idle = policy.forgotten_after.unwrap_or_default().max(policy.settle_for);
         let mut guard = self.clone();
         guard.outlet.at = to.past(self.outlet.at, late);
         guard.draw.at = to.past(self.draw.at, late);
@@ -53,7 +53,7 @@ impl Guard {
             ..self.permissive
         };
         guard.clear_since = self.clear_since.map(|at| to.past(at, idle));
-        guard.idle_from = policy.idle_off_after.map_or(origin, |_| to.past(self.idle_from, idle));
+        guard.idle_from = policy.forgotten_after.map_or(origin, |_| to.past(self.idle_from, idle));
         guard.window = self.window.map(|window| window.moved(to, policy.force_not_before));
         guard.standing = self.standing.map(|standing| moved_standing(standing, to, wait, self));
         let at_resend = |pending: Pending| Pending { resend_at: to.ahead(pending.resend_at), ..pending };

@@ -46,7 +46,7 @@ enum Turn {
 }
 
 impl Guard {
-    pub(super) fn off_when_idle(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
+    pub(super) fn off_once_idle(&mut self, now: Moment, request: &Request, out: &mut Vec<Effect>) {
         match self.heading_for() {
             Some(Switch::Off) if self.pending.is_some() => {
                 self.answer(request, Reason::AlreadySwitching, out)
@@ -180,7 +180,7 @@ impl Guard {
         self.policy.fresh_within + self.policy.refresh_wait + self.steady_for()
     }
 
-    /// Without a link nobody would hear the notice, and a command kept for later would be an old one.
+    /// Without a link nobody would hear the notice, and an order kept for later would be an old one.
     fn is_settled_idle(&self, now: Moment) -> bool {
         self.link_up && self.clear_since.is_some_and(|since| now >= since + self.policy.settle_for)
     }
@@ -281,7 +281,7 @@ impl Guard {
             && self.standing.is_none()
             && self.link_up;
         let since = self.clear_since.filter(|_| may_ask)?;
-        Some(since.max(self.idle_from) + self.policy.idle_off_after?)
+        Some(since.max(self.idle_from) + self.policy.forgotten_after?)
     }
 
     pub(super) fn standing_deadline(&self) -> Option<Moment> {

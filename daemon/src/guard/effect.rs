@@ -8,7 +8,7 @@ pub enum Effect {
     /// The one answer to a request.
     Answer(Answer),
     /// Switch the outlet. Always absolute, never a toggle.
-    Command(Command),
+    Order(Order),
     /// Ask the outlet or its meter for fresh readings.
     Refresh,
     Announce(Announcement),
@@ -17,7 +17,7 @@ pub enum Effect {
     IncidentOver(IncidentKind),
     /// What must survive a restart has changed; to be stored before the answer that follows is given.
     Keep(Kept),
-    /// A deferral came due and acted; the command follows.
+    /// A deferral came due and acted; the order follows.
     DeferralActed(Deferral),
 }
 
@@ -212,7 +212,7 @@ impl Reason {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub struct Command {
+pub struct Order {
     pub switch: Switch,
     pub cause: Cause,
     /// 0 for the first sending.
@@ -221,10 +221,10 @@ pub struct Command {
     pub shadow: bool,
 }
 
-/// By what right a command is sent.
+/// By what right an order is sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Cause {
-    /// Asked for, and the permissive was clear (or the command is an on).
+    /// Asked for, and the permissive was clear (or the order is an on).
     Plain,
     /// Force-off inside the override window.
     Forced,
@@ -289,7 +289,7 @@ pub enum Announcement {
     },
     DeferralBusyAgain,
     DeferralExpired,
-    /// The machine became busy before a lost off command could be sent again.
+    /// The machine became busy before a lost off order could be sent again.
     OffAbandoned,
     StuckInput {
         input: InputId,
@@ -355,7 +355,7 @@ pub enum IncidentKind {
     OnByAnotherRoute,
     /// The outlet went off by another route.
     OffByAnotherRoute,
-    /// A command was not confirmed by the outlet.
+    /// An order was not confirmed by the outlet.
     NotConfirmed,
     /// The outlet says off, the meter says otherwise.
     StillDrawing,

@@ -52,7 +52,7 @@ pub enum RequestKind {
     Off,
     Flip,
     ForceOff,
-    OffWhenIdle,
+    OffOnceIdle,
     Cancel,
     Lock,
     Unlock,
@@ -65,7 +65,7 @@ impl RequestKind {
         RequestKind::Off,
         RequestKind::Flip,
         RequestKind::ForceOff,
-        RequestKind::OffWhenIdle,
+        RequestKind::OffOnceIdle,
         RequestKind::Cancel,
         RequestKind::Lock,
         RequestKind::Unlock,
@@ -79,7 +79,7 @@ impl RequestKind {
             RequestKind::Off => "off",
             RequestKind::Flip => "flip",
             RequestKind::ForceOff => "force-off",
-            RequestKind::OffWhenIdle => "off-when-idle",
+            RequestKind::OffOnceIdle => "off-once-idle",
             RequestKind::Cancel => "cancel",
             RequestKind::Lock => "lock",
             RequestKind::Unlock => "unlock",
@@ -94,7 +94,7 @@ impl RequestKind {
             RequestKind::On
             | RequestKind::Off
             | RequestKind::Flip
-            | RequestKind::OffWhenIdle
+            | RequestKind::OffOnceIdle
             | RequestKind::Unlock => true,
             RequestKind::ForceOff | RequestKind::Cancel | RequestKind::Lock | RequestKind::EmergencyOff => {
                 false

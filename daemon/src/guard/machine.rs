@@ -5,10 +5,10 @@
 
 use arrayvec::ArrayVec;
 
-use super::commands::{Pending, Sent};
 use super::deferral::Standing;
 use super::effect::{Announcement, Answer, Cause, Effect, IncidentKind, Kept, Lockout, Reason};
 use super::input::{Input, InputId, Permissive, PermissiveState, Request, Switch};
+use super::orders::{Pending, Sent};
 use super::outlet::{Draw, Incidents, Outlet};
 use super::override_window::OverrideWindow;
 use super::policy::Policy;
@@ -67,7 +67,7 @@ impl Guard {
     /// Takes one fact and appends what is to be done about it. What came due meanwhile is done first, so that a
     /// late force is judged by a window that has already closed.
     pub fn handle(&mut self, now: Moment, input: Input, out: &mut Vec<Effect>) {
-        self.catch_up(now, out);
+        self.make_up_missed(now, out);
         match input {
             Input::Request(request) => self.request(now, request, out),
             Input::Permissive(permissive) => self.take_permissive(now, permissive, out),
@@ -79,7 +79,7 @@ impl Guard {
             Input::Tick => {}
         }
         // The input may have made something due at this very moment.
-        self.catch_up(now, out);
+        self.make_up_missed(now, out);
     }
 
     /// When to call [`Guard::handle`] with a tick, if nothing else happens before. Always later than the last call.
@@ -134,7 +134,7 @@ impl Guard {
         }
     }
 
-    fn catch_up(&mut self, now: Moment, out: &mut Vec<Effect>) {
+    fn make_up_missed(&mut self, now: Moment, out: &mut Vec<Effect>) {
         self.note_clearness(now);
         self.note_freshness(now);
         self.repeats.forget_old(now, self.policy.repeat_guard);
@@ -198,7 +198,7 @@ impl Guard {
         self.permissive.covers(asked) && self.permissive.as_of >= asked && self.permissive.covers(now)
     }
 
-    /// Where the outlet is, or is on its way to by a command of ours.
+    /// Where the outlet is, or is on its way to by an order of ours.
     pub(super) fn heading_for(&self) -> Option<Switch> {
         self.pending.map(|pending| pending.switch).or(self.outlet.state)
     }

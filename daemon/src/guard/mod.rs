@@ -4,11 +4,11 @@
 //! map in here, and whoever wants one is missing an input or an effect.
 
 mod canonical;
-mod commands;
 mod deferral;
 mod effect;
 mod input;
 mod machine;
+mod orders;
 mod outlet;
 mod override_window;
 mod policy;
@@ -19,10 +19,10 @@ mod waiting;
 #[cfg(test)]
 mod tests;
 
-pub use commands::Pending;
 pub use deferral::{Phase, Standing};
 pub use effect::*;
 pub use input::*;
 pub use machine::Guard;
+pub use orders::Pending;
 pub use override_window::OverrideWindow;
 pub use policy::*;

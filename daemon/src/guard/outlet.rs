@@ -85,7 +85,7 @@ impl Guard {
         }
     }
 
-    /// The last command is confirmed by the very state it asked for, even if the outlet was there before; the other
+    /// The last order is confirmed by the very state it asked for, even if the outlet was there before; the other
     /// state confirms nothing.
     fn settle_not_confirmed(&mut self, state: Switch, out: &mut Vec<Effect>) {
         let last = self.sent.on.max(self.sent.off);
@@ -96,7 +96,7 @@ impl Guard {
         }
     }
 
-    /// A start forgets the command in flight but not the lockout: if that was an emergency's and the machine is on, its
+    /// A start forgets the order in flight but not the lockout: if that was an emergency's and the machine is on, its
     /// off has failed. Starting switches nothing, so people must.
     pub(super) fn tell_of_failed_emergency(
         &mut self,
@@ -169,7 +169,7 @@ impl Guard {
     }
 
     /// The outlet says off, and nothing speaks against it. While the meter goes on saying otherwise, a person can still
-    /// force a command.
+    /// force an order.
     pub(super) fn is_believed_off(&self) -> bool {
         self.outlet.state == Some(Switch::Off) && !self.incidents.is_open(IncidentKind::StillDrawing)
     }

@@ -24,9 +24,9 @@ pub struct Policy {
     pub assess_wait: Span,
     /// The outlet has a refresh topic.
     pub can_refresh: bool,
-    /// The outlet must report a command's effect within this, else the command is sent again.
+    /// The outlet must report an order's effect within this, else the order is sent again.
     pub confirm_within: Span,
-    /// How often a command is sent again before people are told.
+    /// How often an order is sent again before people are told.
     pub tries: u8,
     /// How long the draw may take to fall after a confirmed off.
     pub residual_after: Span,
@@ -37,7 +37,7 @@ pub struct Policy {
     /// A deferral that could not act for this long is given up.
     pub deferral_max: Span,
     /// A machine idle for this long asks for off by itself.
-    pub idle_off_after: Option<Span>,
+    pub forgotten_after: Option<Span>,
     /// Whether the machine may be switched on from afar at all.
     pub remote_on: bool,
     /// Whether switching on waits for a permit of its own (extraction running, lid closed).
@@ -65,7 +65,7 @@ impl Default for Policy {
             settle_for: Span::secs(10),
             notice: Span::secs(30),
             deferral_max: Span::secs(24 * 3600),
-            idle_off_after: None,
+            forgotten_after: None,
             remote_on: true,
             on_needs_permit: false,
             shadow: false,

@@ -26,7 +26,7 @@ impl Guard {
             RequestKind::Off => self.off(now, request, false, out),
             RequestKind::Flip => self.flip(now, request, out),
             RequestKind::ForceOff => self.force_off(now, &request, out),
-            RequestKind::OffWhenIdle => self.off_when_idle(now, &request, out),
+            RequestKind::OffOnceIdle => self.off_once_idle(now, &request, out),
             RequestKind::Cancel => self.cancel(now, &request, out),
             RequestKind::Lock => self.lock(&request, out),
             RequestKind::Unlock => self.unlock(&request, out),
@@ -68,7 +68,7 @@ impl Guard {
             out.push(Effect::Announce(Announcement::EmergencyTooOld { input: request.input }));
             return self.answer(request, Reason::TooOld, out);
         }
-        // The command goes first: nothing that follows may delay it.
+        // The order goes first: nothing that follows may delay it.
         self.switch(now, Switch::Off, Cause::Emergency, out);
         self.lockout = Some(Lockout { by: request.input, emergency: true });
         self.keep(out);

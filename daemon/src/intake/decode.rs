@@ -208,8 +208,8 @@ mod tests {
 
     #[test]
     fn words_can_be_texts_numbers_and_truth_values() {
-        let payload = br#"{"relay":" on ","closed":true,"step":2}"#;
-        for (path, word) in [("/relay", "on"), ("/closed", "true"), ("/step", "2")] {
+        let payload = br#"{"switch":" on ","closed":true,"step":2}"#;
+        for (path, word) in [("/switch", "on"), ("/closed", "true"), ("/step", "2")] {
             assert_eq!(decode_word(&pointer(path), payload).as_deref(), Ok(word));
         }
         assert_eq!(decode_word(&ValuePath::Whole, b"  open "), Ok("open".to_owned()));

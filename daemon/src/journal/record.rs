@@ -40,8 +40,8 @@ macro_rules! kinds {
 kinds! {
     /// A request and its one answer, with reasons, assessments and readings.
     Decision = "decision",
-    /// A command sent to an outlet, or withheld in shadow mode.
-    Command = "command",
+    /// An order sent to an outlet, or withheld in shadow mode.
+    Order = "order",
     Incident = "incident",
     IncidentOver = "incident-over",
     Announcement = "announcement",

@@ -26,7 +26,7 @@ use crate::topic::{Filter, is_topic};
 
 /// What the client library may hold that it has not sent yet. Little, so that an emergency is not behind much.
 pub(super) const HANDED_MAX: usize = 16;
-/// With a marker missing for longer than this, a command might lie in a frozen socket and arrive when it thaws.
+/// With a marker missing for longer than this, an order might lie in a frozen socket and arrive when it thaws.
 /// One that was sent just before the freeze still may, since its expiry counts only from the broker on; until
 /// the broker drops the connection (1.5 times the keep-alive) or we do, that lateness is beyond us.
 const STALLED_AFTER: Span = Span::secs(2);
@@ -148,7 +148,7 @@ impl Connection {
             return Err(NotSent::BadTopic);
         }
         if message.urgency > Urgency::Routine && (message.retain || message.expiry.is_none()) {
-            return Err(NotSent::UnsafeCommand);
+            return Err(NotSent::UnsafeOrder);
         }
         let bytes = message.payload.len() + message.overhead();
         if message.payload.len() > OUTGOING_BYTES_MAX || bytes > self.limits.packet_bytes {
@@ -160,7 +160,7 @@ impl Connection {
         if message.expiry_secs(now).is_none() {
             return Err(NotSent::TooLate);
         }
-        if message.urgency == Urgency::Command && self.barrier.waiting(now) > STALLED_AFTER {
+        if message.urgency == Urgency::Order && self.barrier.waiting(now) > STALLED_AFTER {
             return Err(NotSent::Stalled);
         }
         self.queue.push(message)?;

@@ -112,7 +112,7 @@ pub enum Report {
     SubscriptionDenied { filter: String, why: String },
     /// The broker did not take this message.
     PublishRefused { topic: String, why: String },
-    /// A command was taken by the broker, but nobody is subscribed to its topic.
+    /// An order was taken by the broker, but nobody is subscribed to its topic.
     NobodyListens { topic: String },
     /// Waited so long to be sent that it had lost its meaning, and was not sent.
     ExpiredUnsent { topic: String },

@@ -1,6 +1,6 @@
 //! What is sent, and the bounded queue in which it waits for the connection.
 //!
-//! A message belongs to the connection it was handed to: nothing here outlives it. And a command that waited too
+//! A message belongs to the connection it was handed to: nothing here outlives it. And an order that waited too
 //! long is not sent at all: the machine may have become busy meanwhile.
 
 use std::collections::VecDeque;
@@ -13,9 +13,9 @@ use crate::time::{Moment, Span};
 
 /// Larger payloads are refused before they reach the client library: a broker ends the connection over one.
 pub(super) const OUTGOING_BYTES_MAX: usize = 64 * 1024;
-/// What waits for a slow broker, commands apart.
+/// What waits for a slow broker, orders apart.
 const ROUTINE_MAX: usize = 512;
-const COMMANDS_MAX: usize = 128;
+const ORDERS_MAX: usize = 128;
 /// The standard counts expiry in whole seconds; this much may be missing from one.
 const EXPIRY_ROUNDING: Span = Span(100);
 
@@ -31,7 +31,7 @@ pub enum Urgency {
     /// Status, announcements, answers.
     Routine,
     /// Goes ahead of what is routine. Not sent over a link that gives no sign of life.
-    Command,
+    Order,
     /// Goes ahead of everything, and is sent even when it may arrive late.
     Emergency,
 }
@@ -56,12 +56,8 @@ pub struct Outgoing {
 
 impl Outgoing {
     /// For the outlet. Never retained: it would switch again at the outlet's next start.
-    pub fn command(topic: &str, payload: Bytes, expiry: Span, made_at: Moment) -> Outgoing {
-        Outgoing {
-            expiry: Some(expiry),
-            urgency: Urgency::Command,
-            ..Outgoing::event(topic, payload, made_at)
-        }
+    pub fn order(topic: &str, payload: Bytes, expiry: Span, made_at: Moment) -> Outgoing {
+        Outgoing { expiry: Some(expiry), urgency: Urgency::Order, ..Outgoing::event(topic, payload, made_at) }
     }
 
     /// How something is, for whoever comes and asks later.
@@ -126,23 +122,23 @@ pub enum NotSent {
     TooLate,
     #[error("a topic of the message is not a valid topic")]
     BadTopic,
-    #[error("a command must not be retained, and must expire")]
-    UnsafeCommand,
+    #[error("an order must not be retained, and must expire")]
+    UnsafeOrder,
 }
 
 /// What waits for its turn, by urgency and then in order.
 #[derive(Debug, Default)]
 pub(super) struct Queue {
     emergencies: VecDeque<Outgoing>,
-    commands: VecDeque<Outgoing>,
+    orders: VecDeque<Outgoing>,
     routine: VecDeque<Outgoing>,
 }
 
 impl Queue {
     pub(super) fn push(&mut self, message: Outgoing) -> Result<(), NotSent> {
         let (queue, most) = match message.urgency {
-            Urgency::Emergency => (&mut self.emergencies, COMMANDS_MAX),
-            Urgency::Command => (&mut self.commands, COMMANDS_MAX),
+            Urgency::Emergency => (&mut self.emergencies, ORDERS_MAX),
+            Urgency::Order => (&mut self.orders, ORDERS_MAX),
             Urgency::Routine => (&mut self.routine, ROUTINE_MAX),
         };
         if queue.len() >= most {
@@ -153,11 +149,11 @@ impl Queue {
     }
 
     pub(super) fn front(&self) -> Option<&Outgoing> {
-        self.emergencies.front().or(self.commands.front()).or(self.routine.front())
+        self.emergencies.front().or(self.orders.front()).or(self.routine.front())
     }
 
     pub(super) fn pop(&mut self) -> Option<Outgoing> {
-        let queue = [&mut self.emergencies, &mut self.commands, &mut self.routine];
+        let queue = [&mut self.emergencies, &mut self.orders, &mut self.routine];
         queue.into_iter().find_map(VecDeque::pop_front)
     }
 
@@ -171,7 +167,7 @@ mod tests {
     use super::*;
 
     fn off() -> Outgoing {
-        Outgoing::command("outlet/set", Bytes::from_static(b"OFF"), Span::secs(2), Moment(10_000))
+        Outgoing::order("outlet/set", Bytes::from_static(b"OFF"), Span::secs(2), Moment(10_000))
     }
 
     #[test]
@@ -191,7 +187,7 @@ mod tests {
     }
 
     #[test]
-    fn a_command_goes_ahead_of_status_and_an_emergency_ahead_of_both() {
+    fn a_order_goes_ahead_of_status_and_an_emergency_ahead_of_both() {
         let mut queue = Queue::default();
         let status = Outgoing::state("status", Bytes::new(), Moment(0));
         let emergency = Outgoing { urgency: Urgency::Emergency, ..off() };
@@ -207,7 +203,7 @@ mod tests {
     }
 
     #[test]
-    fn status_that_piles_up_leaves_room_for_commands() {
+    fn status_that_piles_up_leaves_room_for_orders() {
         let mut queue = Queue::default();
         for _ in 0..ROUTINE_MAX {
             queue.push(Outgoing::state("status", Bytes::new(), Moment(0))).unwrap();
@@ -217,7 +213,7 @@ mod tests {
     }
 
     #[test]
-    fn a_command_is_never_retained_and_always_expires() {
+    fn a_order_is_never_retained_and_always_expires() {
         assert!(!off().retain);
         assert_eq!(off().expiry, Some(Span::secs(2)));
     }

@@ -10,7 +10,7 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::{ConnectionError, StateError};
 use tokio_rustls::rustls;
 
-const NOT_MQTT_5: &str = "the broker does not speak MQTT 5, which Idlegate needs for the expiry of commands";
+const NOT_MQTT_5: &str = "the broker does not speak MQTT 5, which Idlegate needs for the expiry of orders";
 
 /// Why a connection or an attempt ended. `established`: the broker had accepted it.
 pub(super) fn of_end(error: &ConnectionError, established: bool) -> String {

@@ -214,7 +214,7 @@ impl<'a> Player<'a> {
                     Effect::Decided(decided) => hear(Heard::Decided(&decided)),
                     Effect::Status { machine } => self.tell(machine, hear),
                     // Nothing is switched, and nobody listens.
-                    Effect::Command(_)
+                    Effect::Order(_)
                     | Effect::Refresh { .. }
                     | Effect::Announce(_)
                     | Effect::Incident(_)
@@ -260,7 +260,7 @@ fn rehearsed(plan: &Plan) -> (SharedPlan, Vec<Vec<Arc<str>>>) {
         machine.policy.shadow = true;
         machine.outlet.state.source.filter = format!("replay/{}", machine.name);
         machine.outlet.state.source.path = ValuePath::Whole;
-        machine.outlet.availability = None;
+        machine.outlet.reach = None;
         let mut of_machine = Vec::new();
         for signal in &mut machine.signals {
             let topic = format!("replay/{}/{}", machine.name, signal.name);

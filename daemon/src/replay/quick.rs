@@ -53,7 +53,7 @@ impl QuickRules {
         module: QuickModule<'_>,
         settings: &toml_edit::InlineTable,
     ) -> io::Result<QuickRules> {
-        let mut text = "title = \"Machine\"\n[outlet]\nstate = { topic = \"replay/state\", on = \"on\", off = \"off\" }\ncommand = { topic = \"replay/command\", on = \"on\", off = \"off\" }\n".to_owned();
+        let mut text = "title = \"Machine\"\n[outlet]\nstate = { topic = \"replay/state\", on = \"on\", off = \"off\" }\norder = { topic = \"replay/order\", on = \"on\", off = \"off\" }\n".to_owned();
         for QuickSignal { name, unit, text: is_text } in signals {
             text.push_str(&format!("[signals.{name}]\ntopic = \"replay/{name}\"\n"));
             if *is_text {

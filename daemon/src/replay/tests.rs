@@ -49,7 +49,7 @@ fn play(every: Option<Span>) -> (Vec<(String, PermissiveState)>, Sum) {
     let rules = QuickRules::of_signals(
         &power,
         QuickModule::BuiltIn("power-threshold"),
-        &settings("busy_above = 10, idle_for = \"3 min\""),
+        &settings("busy_watts = 10, dwell = \"3 min\""),
     )
     .unwrap();
     let plan = plan(&rules, &modules);
@@ -100,7 +100,7 @@ fn a_probe_changes_nothing_and_sums_up_what_off_would_have_done() {
 fn a_recording_finds_its_machine_or_says_why_not() {
     let modules = Modules::new(Execution::Interpreted, None).unwrap();
     let names = ["power", "fan"].map(in_watts);
-    let detector = settings("busy_above = 10");
+    let detector = settings("busy_watts = 10");
     let rules = QuickRules::of_signals(&names, QuickModule::BuiltIn("power-threshold"), &detector).unwrap();
     let plan = plan(&rules, &modules);
     let fan = plan.machines[0].signals.iter().position(|signal| signal.name.as_str() == "fan").unwrap();

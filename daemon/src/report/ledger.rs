@@ -108,7 +108,7 @@ pub fn ledger(reader: &Reader, terms: &Terms) -> Result<Ledger, StoreError> {
     let Period { from, to } = terms.period;
     let kinds = vec![
         Kind::Decision,
-        Kind::Command,
+        Kind::Order,
         Kind::Incident,
         Kind::Outlet,
         Kind::State,
@@ -154,7 +154,7 @@ struct Book {
     since: WallTime,
     outlet: Option<bool>,
     busy: Option<bool>,
-    /// The last command was a plain off, so that being off is the guard's doing.
+    /// The last order was a plain off, so that being off is the guard's doing.
     switched_off: bool,
 }
 
@@ -185,7 +185,7 @@ impl Book {
                     Some(_) | None => None,
                 };
             }
-            Kind::Command if body["not_sent"].is_null() => {
+            Kind::Order if body["not_sent"].is_null() => {
                 self.switched_off = body["switch"] == "off" && body["cause"] == "plain";
             }
             Kind::Decision if counts => self.decision(at, &body),

@@ -49,11 +49,7 @@ fn morning() -> Vec<Record> {
         energy(30, 120.0),
         record(60, Kind::State, json!({ "state": "idle", "reasons": [] })),
         record(70, Kind::Decision, off),
-        record(
-            70,
-            Kind::Command,
-            json!({ "switch": "off", "cause": "plain", "resend": 0, "not_sent": null }),
-        ),
+        record(70, Kind::Order, json!({ "switch": "off", "cause": "plain", "resend": 0, "not_sent": null })),
         record(70, Kind::Outlet, json!({ "state": "off" })),
         record(105, Kind::Stop, json!({})),
     ]
@@ -124,7 +120,7 @@ fn what_the_guard_saved_is_reckoned_from_the_usual_idle_draw() {
 #[test]
 fn an_off_by_hand_saves_nothing_of_the_guards() {
     let mut records = morning();
-    records.retain(|record| record.kind != Kind::Command);
+    records.retain(|record| record.kind != Kind::Order);
     assert_eq!(ledger_of(records, None).machines[0].off_by_guard, Span::ZERO);
 }
 

@@ -133,11 +133,11 @@ codes! {
          such as CET does not say when the clocks change."
     Timing "timing" Error
         "Two durations contradict each other. The window must be longer than repeat_guard and force_not_before \
-         together, or a second deliberate force could never fall into it; a command must expire no later than \
+         together, or a second deliberate force could never fall into it; an order must expire no later than \
          confirm_within, or it could take effect after it was given up."
     TopicClash "topic-clash" Error
-        "A topic is used in a way that would make Idlegate hear itself or make one command switch two machines: \
-         a state or input read from a topic that commands are published to, or one command topic for two outlets."
+        "A topic is used in a way that would make Idlegate hear itself or make one order switch two machines: \
+         a state or input read from a topic that orders are published to, or one order topic for two outlets."
     UnknownPlaceholder "unknown-placeholder" Error
         "A sentence contains a placeholder that this kind of announcement cannot fill, or a brace that belongs to no \
          placeholder."
@@ -175,7 +175,7 @@ codes! {
         "With a notice of 0 a deferred off, a schedule and idle-off switch a machine off without saying so first, and nobody \
          can cancel in time."
     NoTries "no-tries" Warning
-        "With 0 tries a command that a radio link loses is not repeated: the machine stays as it is, and people are only told \
+        "With 0 tries an order that a radio link loses is not repeated: the machine stays as it is, and people are only told \
          that the outlet did not confirm."
     HotRemoteOn "hot-remote-on" Warning
         "The machine is dangerous to start with nobody beside it (hazards, or a detector that waits for it to cool), \

@@ -95,7 +95,7 @@ impl Form {
             Form::Word(words) => format!("one of {}", words.join(", ")),
             Form::Name => "a name".to_owned(),
             Form::Detector => "the name of a detector such as \"power-threshold\"".to_owned(),
-            Form::Topic => "a topic such as \"outlets/bench-3/command\"".to_owned(),
+            Form::Topic => "a topic such as \"outlets/bench-3/order\"".to_owned(),
             Form::Filter => "a topic or topic filter such as \"meters/bench-3\"".to_owned(),
             Form::Prefix => "topic levels such as \"idlegate\"".to_owned(),
             Form::Pointer => "a JSON Pointer such as \"/watts\"".to_owned(),

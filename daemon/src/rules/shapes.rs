@@ -170,12 +170,12 @@ pub(crate) static GUARD: Shape = Shape {
         key(
             "confirm_within",
             duration(Span::secs(1), Span::secs(120)),
-            "The outlet must report a command's effect within this; 5s unless set.",
+            "The outlet must report an order's effect within this; 5s unless set.",
         ),
         key(
             "tries",
             Form::Count { min: 0, max: 10 },
-            "How often an unconfirmed command is sent again; 3 unless set.",
+            "How often an unconfirmed order is sent again; 3 unless set.",
         ),
         key(
             "residual_after",
@@ -198,7 +198,7 @@ pub(crate) static GUARD: Shape = Shape {
             "A deferred off that could not act for this long is given up; 1d unless set.",
         ),
         key(
-            "idle_off_after",
+            "forgotten_after",
             duration(Span::secs(60), Span::secs(30 * 86_400)),
             "A machine idle for this long is switched off by itself; never unless set.",
         ),
@@ -250,13 +250,9 @@ static OUTLET: Shape = Shape {
     about: "The outlet that feeds the machine.",
     keys: &[
         needed("state", Form::Table(&STATE), "Where the outlet reports whether it is on."),
-        needed("command", Form::Table(&COMMAND), "Where the outlet takes commands."),
+        needed("order", Form::Table(&ORDER), "Where the outlet takes orders."),
         key("refresh", Form::Table(&REFRESH), "What asks the outlet or its meter for fresh readings."),
-        key(
-            "availability",
-            Form::Table(&AVAILABILITY),
-            "Where it is told whether the outlet can be reached.",
-        ),
+        key("reach", Form::Table(&REACH), "Where it is told whether the outlet can be reached."),
         key("power", Form::Name, "The signal that tells whether the machine still draws power when off."),
         key(
             "energy",
@@ -297,27 +293,27 @@ static STATE: Shape = Shape {
     ],
 };
 
-static AVAILABILITY: Shape = Shape {
+static REACH: Shape = Shape {
     about: "Where it is told whether the outlet can be reached.",
     keys: &[
         TOPIC,
         POINTER,
         SENML,
-        key("online", Form::Payload, "The value that means it can be reached; \"online\" unless set."),
-        key("offline", Form::Payload, "The value that means it cannot; \"offline\" unless set."),
+        key("yes", Form::Payload, "The value that means it can be reached; \"yes\" unless set."),
+        key("no", Form::Payload, "The value that means it cannot; \"no\" unless set."),
     ],
 };
 
-static COMMAND: Shape = Shape {
-    about: "Where the outlet takes commands.",
+static ORDER: Shape = Shape {
+    about: "Where the outlet takes orders.",
     keys: &[
-        needed("topic", Form::Topic, "Topic the command is published to; never retained."),
+        needed("topic", Form::Topic, "Topic the order is published to; never retained."),
         key("on", Form::Payload, "The payload that switches on; \"on\" unless set."),
         key("off", Form::Payload, "The payload that switches off; \"off\" unless set."),
         key(
             "expiry",
             duration(Span::secs(1), Span::secs(120)),
-            "How long the broker may keep an undelivered command, in whole seconds; 2s unless set.",
+            "How long the broker may keep an undelivered order, in whole seconds; 2s unless set.",
         ),
     ],
 };
@@ -397,10 +393,10 @@ pub(crate) static INPUTS: Shape = Shape {
 
 pub(crate) static WHEN_BUSY: [&str; 2] = ["hold", "defer"];
 pub(crate) static REQUESTS: [&str; 9] =
-    ["on", "off", "flip", "force-off", "off-when-idle", "cancel", "lock", "unlock", "emergency-off"];
+    ["on", "off", "flip", "force-off", "off-once-idle", "cancel", "lock", "unlock", "emergency-off"];
 
 /// What the wall clock may ask for: nothing that cuts a job, and nothing that releases a lockout.
-pub(crate) static SCHEDULED: [&str; 3] = ["on", "off", "off-when-idle"];
+pub(crate) static SCHEDULED: [&str; 3] = ["on", "off", "off-once-idle"];
 
 static SCHEDULE: Shape = Shape {
     about: "When the wall clock asks, and for what.",
@@ -413,7 +409,7 @@ static SCHEDULE: Shape = Shape {
         needed("zone", Form::Text, "Time zone by its IANA name, such as \"Europe/Berlin\"."),
         needed("request", Form::Word(&SCHEDULED), "The request that is meant."),
         key(
-            "catch_up",
+            "make_up_missed",
             Form::Switch,
             "After downtime or a stepped clock, make up for the newest firing missed; false unless set.",
         ),
@@ -452,7 +448,7 @@ static INPUT: Shape = Shape {
         key(
             "hours",
             Form::Table(&HOURS),
-            "When it may ask for on, off, flip, off-when-idle and unlock; always unless set.",
+            "When it may ask for on, off, flip, off-once-idle and unlock; always unless set.",
         ),
         key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
         key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),

@@ -4,7 +4,7 @@
 //! - **Spring gap:** a time that the clocks jump over fires once, at the first instant after the jump.
 //! - **Autumn overlap:** a time that comes twice fires once, the first time.
 //! - **Stepped clock, suspension, downtime:** what fell into more than two minutes that nobody watched is missed and
-//!   stays missed; with `catch_up` the newest of it fires, once. A clock set back repeats nothing that has fired.
+//!   stays missed; with `make_up_missed` the newest of it fires, once. A clock set back repeats nothing that has fired.
 //! - **No time yet:** while the wall clock stands before 2025, schedules wait.
 //!
 //! It must never fire one scheduled instant twice, nor two at once.

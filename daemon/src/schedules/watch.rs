@@ -17,7 +17,7 @@ const FIRED_MAX: usize = 4_096;
 #[derive(Clone, Debug)]
 pub struct Watch {
     timetable: Timetable,
-    catch_up: bool,
+    make_up_missed: bool,
     /// What was scheduled up to here has fired or is missed.
     watched_until: Option<WallTime>,
     looked: Option<Now>,
@@ -25,14 +25,14 @@ pub struct Watch {
 }
 
 impl Watch {
-    pub fn new(timetable: Timetable, catch_up: bool) -> Watch {
-        Watch { timetable, catch_up, watched_until: None, looked: None, fired: BTreeSet::new() }
+    pub fn new(timetable: Timetable, make_up_missed: bool) -> Watch {
+        Watch { timetable, make_up_missed, watched_until: None, looked: None, fired: BTreeSet::new() }
     }
 
     /// A firing of a former run. It never fires again; what came after it can be caught up with.
     pub fn recall(&mut self, fired: WallTime) {
         self.note(fired);
-        if self.catch_up {
+        if self.make_up_missed {
             let newest = self.fired.last().copied();
             self.watched_until = match self.watched_until {
                 Some(until) => newest.map(|newest| newest.min(until)),
@@ -50,7 +50,7 @@ impl Watch {
         let unwatched = self.looked.is_none_or(|looked| is_unwatched(looked, now));
         self.looked = Some(now);
         let from = match self.watched_until {
-            Some(until) if until <= now.wall && (self.catch_up || !unwatched) => until,
+            Some(until) if until <= now.wall && (self.make_up_missed || !unwatched) => until,
             // At the start, after a gap in the watching, or after a step back: from now on.
             Some(_) | None => {
                 self.watched_until = Some(now.wall);

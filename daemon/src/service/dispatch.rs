@@ -1,6 +1,6 @@
-//! Carrying out effects: commands and messages to the link, readings to the detectors, records to the journal.
+//! Carrying out effects: orders and messages to the link, readings to the detectors, records to the journal.
 //!
-//! Commands go first and wait for nothing. Whatever cannot be carried out is said, and never comes back as a
+//! Orders go first and wait for nothing. Whatever cannot be carried out is said, and never comes back as a
 //! pretence that it was.
 
 use std::collections::VecDeque;
@@ -18,7 +18,7 @@ use crate::detectors::{self, Installation, Place, Workers};
 use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
 use crate::engine::{
-    self, Command, Decided, Effect, Engine, Feed, Install, NotUnderstood, OutletsLost, Rejected, Reply,
+    self, Decided, Effect, Engine, Feed, Install, NotUnderstood, Order, OutletsLost, Rejected, Reply,
 };
 use crate::event::{Assessed, DetectorFault};
 use crate::guard::{Cause, Switch};
@@ -37,7 +37,7 @@ pub(super) struct Dispatch {
     rejections: RateLimit,
     pub(super) rejected: u64,
     pub(super) metrics: Arc<Metrics>,
-    /// What became of the commands that were handed over ahead of the rest of their effects.
+    /// What became of the orders that were handed over ahead of the rest of their effects.
     sent: VecDeque<Result<(), String>>,
     /// Assessments that no worker will give, because their detector is not there.
     pub(super) absent: Vec<Assessed>,
@@ -85,11 +85,11 @@ impl Dispatch {
         self.publish_event(now.moment, &self.topics.announcement(), &message);
     }
 
-    /// Hands the commands among the effects to the link, ahead of everything else. Whether there were any.
-    pub(super) fn send_commands(&mut self, now: Moment, effects: &[Effect]) -> bool {
+    /// Hands the orders among the effects to the link, ahead of everything else. Whether there were any.
+    pub(super) fn send_orders(&mut self, now: Moment, effects: &[Effect]) -> bool {
         for effect in effects {
-            if let Effect::Command(command) = effect {
-                let sent = self.send(now, command);
+            if let Effect::Order(order) = effect {
+                let sent = self.send(now, order);
                 self.sent.push_back(sent);
             }
         }
@@ -99,9 +99,9 @@ impl Dispatch {
     pub(super) fn carry_out(&mut self, now: Now, engine: &Engine, effects: &mut Vec<Effect>) {
         for effect in effects.drain(..) {
             match effect {
-                Effect::Command(command) => {
-                    let sent = self.sent.pop_front().unwrap_or_else(|| self.send(now.moment, &command));
-                    self.command(now, &command, sent);
+                Effect::Order(order) => {
+                    let sent = self.sent.pop_front().unwrap_or_else(|| self.send(now.moment, &order));
+                    self.order(now, &order, sent);
                 }
                 Effect::Refresh { machine } => self.refresh(now.moment, machine),
                 Effect::Feed(feed) => self.feed(feed),
@@ -136,34 +136,34 @@ impl Dispatch {
         assessed
     }
 
-    fn send(&self, now: Moment, command: &Command) -> Result<(), String> {
-        let rules = &self.plan.machines[command.machine].outlet.command;
-        let payload = match command.switch {
+    fn send(&self, now: Moment, order: &Order) -> Result<(), String> {
+        let rules = &self.plan.machines[order.machine].outlet.order;
+        let payload = match order.switch {
             Switch::On => &rules.on,
             Switch::Off => &rules.off,
         };
-        if command.shadow {
+        if order.shadow {
             return Err("shadow mode: not sent".to_owned());
         }
         let payload = Bytes::copy_from_slice(payload.as_bytes());
-        let mut outgoing = Outgoing::command(&rules.topic, payload, rules.expiry, now);
-        if command.cause == Cause::Emergency {
+        let mut outgoing = Outgoing::order(&rules.topic, payload, rules.expiry, now);
+        if order.cause == Cause::Emergency {
             outgoing.urgency = Urgency::Emergency;
         }
         self.link.publish(outgoing).map_err(|not_sent| not_sent.to_string())
     }
 
-    /// What became of a command, for the log and the journal.
-    fn command(&mut self, now: Now, command: &Command, sent: Result<(), String>) {
-        let (machine, switch, cause) = (&command.name, command.switch.word(), command.cause.word());
+    /// What became of an order, for the log and the journal.
+    fn order(&mut self, now: Now, order: &Order, sent: Result<(), String>) {
+        let (machine, switch, cause) = (&order.name, order.switch.word(), order.cause.word());
         match &sent {
-            Ok(()) => tracing::info!(%machine, switch, cause, resend = command.resend, "command sent"),
+            Ok(()) => tracing::info!(%machine, switch, cause, resend = order.resend, "order sent"),
             Err(why) => {
-                tracing::warn!(%machine, switch, cause, resend = command.resend, %why, "command not sent")
+                tracing::warn!(%machine, switch, cause, resend = order.resend, %why, "order not sent")
             }
         }
-        self.metrics.command(command, sent.is_ok());
-        self.journalling.command(now, command, sent.err().as_deref());
+        self.metrics.order(order, sent.is_ok());
+        self.journalling.order(now, order, sent.err().as_deref());
     }
 
     fn refresh(&mut self, now: Moment, machine: usize) {

@@ -7,11 +7,11 @@ use crate::engine::Engine;
 use crate::event::Name;
 
 /// The last will, and the farewell.
-pub(super) fn offline() -> Json {
-    messages::health("offline", json!({}))
+pub(super) fn gone() -> Json {
+    messages::health("gone", json!({}))
 }
 
-pub(super) fn online(
+pub(super) fn guarding(
     engine: &Engine,
     rejected: u64,
     readings_dropped: u64,
@@ -21,7 +21,7 @@ pub(super) fn online(
 ) -> Json {
     let plan = engine.plan();
     messages::health(
-        "online",
+        "guarding",
         json!({
             "title": plan.shop.title,
             "name": name.map(Name::as_str),

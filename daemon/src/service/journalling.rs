@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json};
 use crate::effects::messages;
 use crate::energy::HalfHour;
 use crate::engine::{
-    Announced, Command, Decided, Former, IncidentTold, KeptMachine, Note, Noted, OutletsLost, Rejected,
+    Announced, Decided, Former, IncidentTold, KeptMachine, Note, Noted, Order, OutletsLost, Rejected,
 };
 use crate::guard::{Decision, Switch};
 use crate::journal::{
@@ -86,15 +86,15 @@ impl Journalling {
         self.kept.clear();
     }
 
-    pub(super) fn command(&self, now: Now, command: &Command, not_sent: Option<&str>) {
+    pub(super) fn order(&self, now: Now, order: &Order, not_sent: Option<&str>) {
         let body = json!({
-            "switch": command.switch.word(),
-            "cause": command.cause.word(),
-            "resend": command.resend,
-            "shadow": command.shadow,
+            "switch": order.switch.word(),
+            "cause": order.cause.word(),
+            "resend": order.resend,
+            "shadow": order.shadow,
             "not_sent": not_sent,
         });
-        self.record(Record::new(Kind::Command, now, body).of(command.name.clone()).at_once());
+        self.record(Record::new(Kind::Order, now, body).of(order.name.clone()).at_once());
     }
 
     pub(super) fn announcement(&self, announced: &Announced, message: &Json) {

@@ -12,7 +12,7 @@ use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
 use prometheus_client::registry::{Registry, Unit};
 use serde_json::{Value as Json, json};
 
-use crate::engine::{Command, Decided, Engine};
+use crate::engine::{Decided, Engine, Order};
 use crate::guard::PermissiveState;
 use crate::time::{Clock, Moment, Span};
 
@@ -26,7 +26,7 @@ struct RequestLabels {
 }
 
 #[derive(Clone, Debug, Hash, PartialEq, Eq, EncodeLabelSet)]
-struct CommandLabels {
+struct OrderLabels {
     machine: String,
     switch: &'static str,
     cause: &'static str,
@@ -54,7 +54,7 @@ struct StateLabels {
 pub(super) struct Metrics {
     registry: Registry,
     requests: Family<RequestLabels, Counter>,
-    commands: Family<CommandLabels, Counter>,
+    orders: Family<OrderLabels, Counter>,
     announcements: Family<KindLabels, Counter>,
     incidents: Family<KindLabels, Counter>,
     rejected: Counter,
@@ -78,7 +78,7 @@ impl Metrics {
         let mut metrics = Metrics {
             registry: Registry::with_prefix("idlegate"),
             requests: Family::default(),
-            commands: Family::default(),
+            orders: Family::default(),
             announcements: Family::default(),
             incidents: Family::default(),
             rejected: Counter::default(),
@@ -101,7 +101,7 @@ impl Metrics {
     fn register(&mut self) {
         let registry = &mut self.registry;
         registry.register("requests", "Requests by decision and reason", self.requests.clone());
-        registry.register("commands", "Commands to outlets", self.commands.clone());
+        registry.register("orders", "Orders to outlets", self.orders.clone());
         registry.register("announcements", "Sentences told to people", self.announcements.clone());
         registry.register("incidents", "What went past or against the guard", self.incidents.clone());
         registry.register("messages_rejected", "Messages that could not be used", self.rejected.clone());
@@ -132,15 +132,15 @@ impl Metrics {
         self.requests.get_or_create(&labels).inc();
     }
 
-    pub(super) fn command(&self, command: &Command, sent: bool) {
-        let outcome = match (sent, command.shadow) {
+    pub(super) fn order(&self, order: &Order, sent: bool) {
+        let outcome = match (sent, order.shadow) {
             (true, _) => "sent",
             (false, true) => "shadow",
             (false, false) => "not-sent",
         };
-        let (switch, cause) = (command.switch.word(), command.cause.word());
-        let labels = CommandLabels { machine: command.name.to_string(), switch, cause, outcome };
-        self.commands.get_or_create(&labels).inc();
+        let (switch, cause) = (order.switch.word(), order.cause.word());
+        let labels = OrderLabels { machine: order.name.to_string(), switch, cause, outcome };
+        self.orders.get_or_create(&labels).inc();
     }
 
     pub(super) fn announced(&self, kind: &'static str) {

@@ -34,8 +34,8 @@ const BATCH_MAX: usize = 64;
 /// One machine's status is published anew at least every so many turns of the clock below, readings and all.
 const STATUS_TURNS: usize = 10;
 const TURN: Duration = Duration::from_secs(1);
-/// After a command has been handed over: on a small computer the broker needs the processor as much as we do.
-const COMMAND_FIRST: Duration = Duration::from_millis(1);
+/// After an order has been handed over: on a small computer the broker needs the processor as much as we do.
+const ORDER_FIRST: Duration = Duration::from_millis(1);
 /// How often the service says that it lives.
 const HEALTH_TURNS: usize = 30;
 /// Those that stand by must not wait long to notice that nobody guards.
@@ -110,7 +110,7 @@ impl Service {
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();
         let workers = Workers::start(Box::new(move || bell.notify_one()))?;
-        let will = Bytes::from(health::offline().to_string());
+        let will = Bytes::from(health::gone().to_string());
         let mut config = LinkConfig::new(plan.shop.broker.clone(), &plan.shop.prefix, will)?;
         config.health_topic = Topics::of(&plan.shop).health();
         config.once = stand_by.is_some();
@@ -153,9 +153,9 @@ impl Service {
 
     async fn carry_out(&mut self, now: Now) {
         loop {
-            if self.dispatch.send_commands(now.moment, &self.effects) {
+            if self.dispatch.send_orders(now.moment, &self.effects) {
                 // Somebody has pressed a button and waits: broker and outlet come before anything is logged or said of it.
-                tokio::time::sleep(COMMAND_FIRST).await;
+                tokio::time::sleep(ORDER_FIRST).await;
             }
             self.dispatch.carry_out(now, &self.engine, &mut self.effects);
             let absent = std::mem::take(&mut self.dispatch.absent);
@@ -277,7 +277,7 @@ impl Service {
     }
 
     fn health(&self) -> serde_json::Value {
-        health::online(
+        health::guarding(
             &self.engine,
             self.dispatch.rejected,
             self.inbox.readings_dropped(),
@@ -302,7 +302,7 @@ impl Service {
         self.engine.stop(now, &mut self.effects);
         self.carry_out(now).await;
         self.dispatch.journalling.start_or_stop(Kind::Stop, now, serde_json::json!({}));
-        self.link.shutdown(Bytes::from(health::offline().to_string())).await;
+        self.link.shutdown(Bytes::from(health::gone().to_string())).await;
         let journalling = self.dispatch.journalling;
         // The disk may be slow, and the runtime has nothing else left to do.
         if tokio::task::spawn_blocking(move || journalling.close()).await.is_err() {
@@ -324,7 +324,7 @@ fn tell(report: &Report) {
             tracing::error!(topic, why, "the broker did not take a message")
         }
         Report::NobodyListens { topic } => {
-            tracing::warn!(topic, "a command was sent, but nobody listens on its topic");
+            tracing::warn!(topic, "an order was sent, but nobody listens on its topic");
         }
         Report::ExpiredUnsent { topic } => tracing::warn!(topic, "not sent in time, and so not sent at all"),
     }

@@ -24,7 +24,7 @@ pub struct Settings {
     paused: Vec<String>,
     /// Idle only after the status has said so for this long.
     #[serde(default)]
-    idle_for: Span,
+    dwell: Span,
 }
 
 const STATUS: u32 = 0;
@@ -34,7 +34,7 @@ const PROGRESS: u32 = 1;
 #[derive(Debug)]
 pub struct MachineStatus {
     words: Words,
-    idle_for: Span,
+    dwell: Span,
     status: Option<Status>,
     progress: Option<Reading>,
 }
@@ -62,9 +62,9 @@ impl Detector for MachineStatus {
     };
 
     fn new(settings: Settings) -> Result<Self, SettingsError> {
-        let Settings { busy, idle, paused, idle_for } = settings;
+        let Settings { busy, idle, paused, dwell } = settings;
         let words = Words::new(&busy, &idle, &paused)?;
-        Ok(MachineStatus { words, idle_for, status: None, progress: None })
+        Ok(MachineStatus { words, dwell, status: None, progress: None })
     }
 
     fn observe(&mut self, reading: &Reading) {
@@ -110,10 +110,10 @@ impl MachineStatus {
                 .because(progress);
         }
         let elapsed = now.since(status.since);
-        let remaining = self.idle_for.saturating_sub(elapsed);
+        let remaining = self.dwell.saturating_sub(elapsed);
         if remaining > Span::ZERO {
             let elapsed = elapsed.whole_secs();
-            return Assessment::busy(format!("status {word} for {elapsed}, idle after {}", self.idle_for))
+            return Assessment::busy(format!("status {word} for {elapsed}, idle after {}", self.dwell))
                 .because(&status.reading)
                 .clears_in(remaining);
         }

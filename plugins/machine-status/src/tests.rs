@@ -7,7 +7,7 @@ use idlegate_detector::{Millis, Reading, Span};
 
 use super::{MachineStatus, PROGRESS, STATUS};
 
-const MILL: &str = r#"{ "busy": ["Run", "Homing"], "idle": ["Idle"], "paused": ["Hold"] }"#;
+const MILL: &str = r#"{ "busy": ["cutting", "homing"], "idle": ["ready"], "paused": ["feed hold"] }"#;
 
 fn status(secs: u64, word: &str) -> Reading {
     Reading::text(STATUS, Millis(secs * 1_000), word)
@@ -31,14 +31,14 @@ fn after(settings: &str, readings: &[Reading], verdict: Verdict, reason: &str) {
 #[test]
 fn a_listed_word_decides() {
     after(MILL, &[], Unknown, "no status yet");
-    after(MILL, &[status(0, "Run")], Busy, r#"status "Run""#);
-    after(MILL, &[status(0, "Idle")], Idle, r#"status "Idle""#);
-    after(MILL, &[status(0, "Run"), status(1, "Idle")], Idle, r#"status "Idle""#);
+    after(MILL, &[status(0, "cutting")], Busy, r#"status "cutting""#);
+    after(MILL, &[status(0, "ready")], Idle, r#"status "ready""#);
+    after(MILL, &[status(0, "cutting"), status(1, "ready")], Idle, r#"status "ready""#);
 }
 
 #[test]
 fn a_paused_job_is_busy() {
-    after(MILL, &[status(0, "Hold")], Busy, r#"status "Hold", a paused job is busy"#);
+    after(MILL, &[status(0, "feed hold")], Busy, r#"status "feed hold", a paused job is busy"#);
 }
 
 #[test]
@@ -50,7 +50,7 @@ fn a_word_in_no_list_is_unknown() {
 
 #[test]
 fn case_and_surrounding_space_do_not_matter() {
-    for word in ["IDLE", "idle", " Idle\r\n", "\tidle "] {
+    for word in ["READY", "ready", " Ready\r\n", "\tready "] {
         let mut trial = Trial::<MachineStatus>::new(MILL).unwrap();
         trial.observe(&status(0, word));
         assert_eq!(trial.assess(Millis(0)).verdict, Idle, "{word:?}");
@@ -63,12 +63,12 @@ fn case_and_surrounding_space_do_not_matter() {
 fn a_job_that_has_begun_and_not_ended_is_busy_whatever_the_status() {
     for (percent, verdict) in [(0.0, Idle), (0.5, Busy), (99.9, Busy), (100.0, Idle)] {
         let mut trial = Trial::<MachineStatus>::new(MILL).unwrap();
-        trial.observe(&status(0, "Idle"));
+        trial.observe(&status(0, "ready"));
         trial.observe(&progress(1, percent));
         assert_eq!(trial.assess(Millis(1_000)).verdict, verdict, "{percent}");
     }
-    after(MILL, &[status(0, "Idle"), progress(1, 42.0)], Busy, r#"status "Idle", but progress 42 %"#);
-    after(MILL, &[status(0, "Run"), progress(1, 100.0)], Busy, r#"status "Run""#);
+    after(MILL, &[status(0, "ready"), progress(1, 42.0)], Busy, r#"status "ready", but progress 42 %"#);
+    after(MILL, &[status(0, "cutting"), progress(1, 100.0)], Busy, r#"status "cutting""#);
     after(MILL, &[status(0, "Door"), progress(1, 100.0)], Unknown, r#"status "Door" is in no list of words"#);
 }
 
@@ -79,23 +79,23 @@ fn progress_alone_says_nothing() {
 
 #[test]
 fn an_older_word_does_not_replace_a_newer_one() {
-    after(MILL, &[status(5, "Run"), status(4, "Idle")], Busy, r#"status "Run""#);
-    after(MILL, &[status(5, "Idle"), status(5, "Run")], Busy, r#"status "Run""#);
+    after(MILL, &[status(5, "cutting"), status(4, "ready")], Busy, r#"status "cutting""#);
+    after(MILL, &[status(5, "ready"), status(5, "cutting")], Busy, r#"status "cutting""#);
 }
 
 #[test]
 fn a_status_that_is_idle_for_a_moment_only_is_still_busy() {
-    let settings = r#"{ "idle": ["Idle", "Ready"], "busy": ["Run"], "idle_for": "30 s" }"#;
+    let settings = r#"{ "idle": ["ready", "lid open"], "busy": ["cutting"], "dwell": "30 s" }"#;
     let mut trial = Trial::<MachineStatus>::new(settings).unwrap();
-    trial.observe(&status(0, "Run"));
-    trial.observe(&status(10, "Idle"));
-    trial.observe(&status(20, "Ready"));
+    trial.observe(&status(0, "cutting"));
+    trial.observe(&status(10, "ready"));
+    trial.observe(&status(20, "lid open"));
     let assessment = trial.assess(Millis(25_000));
-    assert_eq!(assessment.reason, r#"status "Ready" for 15 s, idle after 30 s"#);
+    assert_eq!(assessment.reason, r#"status "lid open" for 15 s, idle after 30 s"#);
     assert_eq!((assessment.verdict, assessment.clears_in), (Busy, Some(Span::from_secs(15))));
     assert_eq!(trial.assess(Millis(40_000)).verdict, Idle);
-    trial.observe(&status(41, "Run"));
-    trial.observe(&status(42, "Idle"));
+    trial.observe(&status(41, "cutting"));
+    trial.observe(&status(42, "ready"));
     assert_eq!(trial.assess(Millis(60_000)).verdict, Busy);
 }
 
@@ -109,17 +109,17 @@ fn a_hostile_word_is_repeated_harmlessly_and_in_part() {
 #[test]
 fn settings_that_do_not_fit_are_refused() {
     for (settings, error) in [
-        (r#"{"busy":["Run"]}"#, "idle is missing: The words of a machine at rest. At least one."),
+        (r#"{"busy":["cutting"]}"#, "idle is missing: The words of a machine at rest. At least one."),
         (
             r#"{"idle":[]}"#,
             "idle is empty: give at least one word, or the machine could never be switched off",
         ),
-        (r#"{"idle":["Idle"," "]}"#, "idle[1] is empty: give the status as the machine spells it"),
+        (r#"{"idle":["ready"," "]}"#, "idle[1] is empty: give the status as the machine spells it"),
         (
-            r#"{"idle":["run "],"busy":["Run"]}"#,
-            r#"idle[0] is "run ", which another list has, too: keep it in one list"#,
+            r#"{"idle":["cutting "],"busy":["Cutting"]}"#,
+            r#"idle[0] is "cutting ", which another list has, too: keep it in one list"#,
         ),
-        (r#"{"idle":["Idle"],"pause":["Hold"]}"#, "pause is no setting: did you mean paused?"),
+        (r#"{"idle":["ready"],"pause":["feed hold"]}"#, "pause is no setting: did you mean paused?"),
     ] {
         assert_eq!(Trial::<MachineStatus>::new(settings).unwrap_err().to_string(), error);
     }

@@ -1,8 +1,8 @@
 //! The rules of power-threshold, without words or settings. Doubt never counts as quiet.
 //!
-//! - One reading above `busy_above` is enough to be busy. So a start-up spike makes a machine busy and costs one
+//! - One reading above `busy_watts` is enough to be busy. So a start-up spike makes a machine busy and costs one
 //!   dwell; it never makes anything idle.
-//! - Quiet is a run of readings below `idle_below`, counted from its first reading to its latest. The time after the
+//! - Quiet is a run of readings below `quiet_watts`, counted from its first reading to its latest. The time after the
 //!   latest reading does not count: nobody has seen it yet.
 //! - A reading between the levels ends the run, but what was busy stays busy and what was idle stays idle.
 //! - A break in the record (a gap, a step back in time, an impossible value) ends the run, and what was idle is
@@ -13,15 +13,15 @@ use idlegate_detector::{Millis, Span};
 /// Below this draw a reading is no noise of a meter but a fault, such as a clamp the wrong way round.
 const NOISE_WATTS_MIN: f64 = -5.0;
 
-/// The settings, checked: `idle_below_watts` at most `busy_above_watts`, `gap_max` at most `idle_for`.
+/// The settings, checked: `quiet_watts` at most `busy_watts`, `gap_max` at most `dwell`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limits {
     /// Busy above this draw.
-    pub busy_above_watts: f64,
+    pub busy_watts: f64,
     /// Quiet below this draw.
-    pub idle_below_watts: f64,
+    pub quiet_watts: f64,
     /// Idle after this time of quiet.
-    pub idle_for: Span,
+    pub dwell: Span,
     /// A longer gap between readings ends the quiet.
     pub gap_max: Span,
 }
@@ -81,15 +81,15 @@ impl Dwell {
         if !plausible(watts) {
             return;
         }
-        if watts > self.limits.busy_above_watts {
+        if watts > self.limits.busy_watts {
             self.standing = Standing::Busy;
         }
-        if watts >= self.limits.idle_below_watts {
+        if watts >= self.limits.quiet_watts {
             self.quiet_since = None;
             return;
         }
         let quiet_since = *self.quiet_since.get_or_insert(at);
-        if at.since(quiet_since) >= self.limits.idle_for {
+        if at.since(quiet_since) >= self.limits.dwell {
             self.standing = Standing::Idle;
         }
     }
@@ -111,7 +111,7 @@ impl Dwell {
         if since_latest > self.limits.gap_max {
             return Finding::Overdue { since_latest };
         }
-        if watts > self.limits.busy_above_watts {
+        if watts > self.limits.busy_watts {
             return Finding::Above { watts };
         }
         match (self.quiet_since, self.standing) {
@@ -123,7 +123,7 @@ impl Dwell {
                 watts,
                 quiet_for: latest_at.since(since),
                 // The reading that completes the dwell may come as soon as it is over.
-                remaining: self.limits.idle_for.saturating_sub(now.since(since)),
+                remaining: self.limits.dwell.saturating_sub(now.since(since)),
                 was_busy: standing == Standing::Busy,
             },
         }

@@ -16,14 +16,14 @@ use words::Words;
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
 pub struct Settings {
     /// Busy above this draw, in watts.
-    busy_above: f64,
-    /// Counts as quiet only below this draw, in watts. At most busy_above, which it is if left out.
+    busy_watts: f64,
+    /// Counts as quiet only below this draw, in watts. At most busy_watts, which it is if left out.
     #[serde(default)]
-    idle_below: Option<f64>,
+    quiet_watts: Option<f64>,
     /// Idle only after being quiet for this long without a break: longer than the longest pause of a job.
     #[serde(default = "three_minutes")]
-    idle_for: Span,
-    /// A longer gap between readings starts the time of quiet anew. At most idle_for; if left out 1 min, or idle_for
+    dwell: Span,
+    /// A longer gap between readings starts the time of quiet anew. At most dwell; if left out 1 min, or dwell
     /// if that is shorter.
     #[serde(default)]
     gap_max: Option<Span>,
@@ -37,9 +37,9 @@ const GAP_MAX_DEFAULT: Span = Span::from_mins(1);
 
 impl Settings {
     fn limits(&self) -> Result<Limits, SettingsError> {
-        let &Settings { busy_above, idle_below, idle_for, gap_max } = self;
-        let idle_below = idle_below.unwrap_or(busy_above);
-        for (name, watts) in [("busy_above", busy_above), ("idle_below", idle_below)] {
+        let &Settings { busy_watts, quiet_watts, dwell, gap_max } = self;
+        let quiet_watts = quiet_watts.unwrap_or(busy_watts);
+        for (name, watts) in [("busy_watts", busy_watts), ("quiet_watts", quiet_watts)] {
             if !watts.is_finite() || watts <= 0.0 {
                 return Err(SettingsError::new(
                     name,
@@ -48,26 +48,26 @@ impl Settings {
                 ));
             }
         }
-        if idle_below > busy_above {
+        if quiet_watts > busy_watts {
             return Err(SettingsError::new(
-                "idle_below",
-                format!("is {idle_below} W, more than busy_above with {busy_above} W"),
-                "give at most busy_above",
+                "quiet_watts",
+                format!("is {quiet_watts} W, more than busy_watts with {busy_watts} W"),
+                "give at most busy_watts",
             ));
         }
-        if idle_for == Span::ZERO {
+        if dwell == Span::ZERO {
             let remedy = "give more than the longest pause of a job, such as \"3 min\"";
-            return Err(SettingsError::new("idle_for", "is 0 s", remedy));
+            return Err(SettingsError::new("dwell", "is 0 s", remedy));
         }
-        let gap_max = gap_max.unwrap_or(GAP_MAX_DEFAULT.min(idle_for));
-        if gap_max == Span::ZERO || gap_max > idle_for {
+        let gap_max = gap_max.unwrap_or(GAP_MAX_DEFAULT.min(dwell));
+        if gap_max == Span::ZERO || gap_max > dwell {
             return Err(SettingsError::new(
                 "gap_max",
-                format!("is {gap_max}, idle_for is {idle_for}"),
-                "give more than 0 s and at most idle_for, or a whole dwell could pass unseen",
+                format!("is {gap_max}, dwell is {dwell}"),
+                "give more than 0 s and at most dwell, or a whole dwell could pass unseen",
             ));
         }
-        Ok(Limits { busy_above_watts: busy_above, idle_below_watts: idle_below, idle_for, gap_max })
+        Ok(Limits { busy_watts: busy_watts, quiet_watts: quiet_watts, dwell, gap_max })
     }
 }
 

@@ -7,7 +7,7 @@ use idlegate_detector::Verdict::{self, Busy, Idle, Unknown};
 use idlegate_detector::testing::{Recording, Trial, run};
 
 /// A filament printer: idles near 30 W, works above 40 W.
-const PRINTER: &str = r#"{ "busy_above": 40, "idle_below": 35, "idle_for": "60 s", "gap_max": "20 s" }"#;
+const PRINTER: &str = r#"{ "busy_watts": 40, "quiet_watts": 35, "dwell": "60 s", "gap_max": "20 s" }"#;
 
 /// Readings at whole seconds, and the verdict after the last of them.
 #[track_caller]
@@ -189,21 +189,21 @@ fn the_evidence_is_the_latest_reading() {
 #[test]
 fn settings_that_do_not_fit_are_refused() {
     for (settings, error) in [
-        (r#"{"busy_above":0}"#, "busy_above is 0: give watts above zero, such as 40"),
-        (r#"{"busy_above":40,"idle_below":-1}"#, "idle_below is -1: give watts above zero, such as 40"),
+        (r#"{"busy_watts":0}"#, "busy_watts is 0: give watts above zero, such as 40"),
+        (r#"{"busy_watts":40,"quiet_watts":-1}"#, "quiet_watts is -1: give watts above zero, such as 40"),
         (
-            r#"{"busy_above":40,"idle_below":41}"#,
-            "idle_below is 41 W, more than busy_above with 40 W: give at most busy_above",
+            r#"{"busy_watts":40,"quiet_watts":41}"#,
+            "quiet_watts is 41 W, more than busy_watts with 40 W: give at most busy_watts",
         ),
         (
-            r#"{"busy_above":40,"idle_for":"0 s"}"#,
-            "idle_for is 0 s: give more than the longest pause of a job, such as \"3 min\"",
+            r#"{"busy_watts":40,"dwell":"0 s"}"#,
+            "dwell is 0 s: give more than the longest pause of a job, such as \"3 min\"",
         ),
         (
-            r#"{"busy_above":40,"idle_for":"1 min","gap_max":"2 min"}"#,
-            "gap_max is 2 min, idle_for is 1 min: give more than 0 s and at most idle_for, or a whole dwell could pass unseen",
+            r#"{"busy_watts":40,"dwell":"1 min","gap_max":"2 min"}"#,
+            "gap_max is 2 min, dwell is 1 min: give more than 0 s and at most dwell, or a whole dwell could pass unseen",
         ),
-        (r#"{"busy_abov":40}"#, "busy_abov is no setting: did you mean busy_above?"),
+        (r#"{"busy_wats":40}"#, "busy_wats is no setting: did you mean busy_watts?"),
     ] {
         assert_eq!(Trial::<PowerThreshold>::new(settings).unwrap_err().to_string(), error);
     }
@@ -212,16 +212,11 @@ fn settings_that_do_not_fit_are_refused() {
 #[test]
 fn what_is_left_out_has_a_sensible_value() {
     let settings =
-        Settings { busy_above: 40.0, idle_below: None, idle_for: Span::from_secs(30), gap_max: None };
+        Settings { busy_watts: 40.0, quiet_watts: None, dwell: Span::from_secs(30), gap_max: None };
     let limits = settings.limits().unwrap();
-    assert_eq!((limits.idle_below_watts, limits.gap_max), (40.0, Span::from_secs(30)));
+    assert_eq!((limits.quiet_watts, limits.gap_max), (40.0, Span::from_secs(30)));
 }
 
 fn printer_limits() -> Limits {
-    Limits {
-        busy_above_watts: 40.0,
-        idle_below_watts: 35.0,
-        idle_for: Span::from_secs(60),
-        gap_max: Span::from_secs(20),
-    }
+    Limits { busy_watts: 40.0, quiet_watts: 35.0, dwell: Span::from_secs(60), gap_max: Span::from_secs(20) }
 }

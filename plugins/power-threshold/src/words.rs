@@ -11,7 +11,7 @@ const REASON_BYTES: usize = 80;
 
 #[derive(Debug)]
 pub(crate) struct Words {
-    busy_above: String,
+    busy_watts: String,
     still_idle: String,
     idle_only: String,
     idle_after: String,
@@ -20,12 +20,12 @@ pub(crate) struct Words {
 
 impl Words {
     pub(crate) fn new(limits: &Limits) -> Self {
-        let (above, below) = (quantity(limits.busy_above_watts, "W"), quantity(limits.idle_below_watts, "W"));
+        let (above, below) = (quantity(limits.busy_watts, "W"), quantity(limits.quiet_watts, "W"));
         Words {
-            busy_above: format!("busy above {above}"),
+            busy_watts: format!("busy above {above}"),
             still_idle: format!("still idle up to {above}"),
             idle_only: format!("idle only below {below}"),
-            idle_after: format!("idle after {} below {below}", limits.idle_for),
+            idle_after: format!("idle after {} below {below}", limits.dwell),
             below: format!("below {below}"),
         }
     }
@@ -37,7 +37,7 @@ impl Words {
             Finding::Overdue { since_latest } => {
                 Assessment::unknown(format!("no power reading for {}", since_latest.whole_secs()))
             }
-            Finding::Above { watts } => about(Verdict::Busy, watts, ", ").and(&self.busy_above),
+            Finding::Above { watts } => about(Verdict::Busy, watts, ", ").and(&self.busy_watts),
             Finding::BetweenWhileIdle { watts } => about(Verdict::Idle, watts, ", ").and(&self.still_idle),
             Finding::BetweenWhileBusy { watts } => about(Verdict::Busy, watts, ", ").and(&self.idle_only),
             Finding::BetweenAtFirst { watts } => about(Verdict::Unknown, watts, ", ").and(&self.idle_only),

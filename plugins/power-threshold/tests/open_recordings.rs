@@ -13,15 +13,15 @@ use power_threshold::PowerThreshold;
 /// What a person would set for each class of machine after a look at a day of it: a level between its draw at rest and
 /// at work, and a dwell longer than its longest pause.
 const SETTINGS: [(&str, &str); 9] = [
-    ("cookingstove", r#"{ "busy_above": 10, "idle_for": "5 min" }"#),
-    ("dishwasher", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("iron", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("laundrydryer", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("microwaveoven", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("printer", r#"{ "busy_above": 40, "idle_below": 20, "idle_for": "3 min" }"#),
-    ("projector", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("washingmachine", r#"{ "busy_above": 10, "idle_for": "3 min" }"#),
-    ("waterfountain", r#"{ "busy_above": 20, "idle_for": "3 min" }"#),
+    ("cookingstove", r#"{ "busy_watts": 10, "dwell": "5 min" }"#),
+    ("dishwasher", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("iron", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("laundrydryer", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("microwaveoven", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("printer", r#"{ "busy_watts": 40, "quiet_watts": 20, "dwell": "3 min" }"#),
+    ("projector", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("washingmachine", r#"{ "busy_watts": 10, "dwell": "3 min" }"#),
+    ("waterfountain", r#"{ "busy_watts": 20, "dwell": "3 min" }"#),
 ];
 
 fn open_data() -> Option<PathBuf> {
@@ -79,7 +79,7 @@ fn no_job_of_a_real_machine_could_be_cut() {
 fn before_its_first_whole_dwell_no_machine_is_idle() {
     let Some(folder) = open_data() else { return };
     let recording = Recording::load(folder.join("iron-D337C2-2011-12-24.csv.gz")).unwrap();
-    let run = run::<PowerThreshold>(r#"{ "busy_above": 10, "idle_for": "3 min" }"#, &recording).unwrap();
+    let run = run::<PowerThreshold>(r#"{ "busy_watts": 10, "dwell": "3 min" }"#, &recording).unwrap();
     let start = run.steps[0].at;
     let idle = run.steps.iter().find(|step| step.assessment.verdict == Verdict::Idle).unwrap();
     assert!(idle.at.since(start).as_secs_f64() >= 180.0);

@@ -23,7 +23,7 @@ pub(crate) struct Limits {
     pub(crate) safe_below_cel: f64,
     pub(crate) ambient_cel: Option<f64>,
     pub(crate) rise_max_cel: f64,
-    pub(crate) idle_for: Span,
+    pub(crate) dwell: Span,
     pub(crate) window: Span,
     pub(crate) gap_max: Span,
 }
@@ -120,7 +120,7 @@ impl Cooling {
             return;
         }
         let quiet_since = *self.quiet_since.get_or_insert(at);
-        if at.since(quiet_since) >= self.limits.idle_for && self.fall.is_none() {
+        if at.since(quiet_since) >= self.limits.dwell && self.fall.is_none() {
             self.standing = Standing::Idle;
         }
     }
@@ -166,7 +166,7 @@ impl Cooling {
             Standing::Busy | Standing::Unknown => Finding::Dwelling {
                 cel,
                 quiet_for: latest_at.since(since),
-                remaining: self.limits.idle_for.saturating_sub(now.since(since)),
+                remaining: self.limits.dwell.saturating_sub(now.since(since)),
                 was_busy: self.standing == Standing::Busy,
             },
         }

@@ -28,7 +28,7 @@ pub struct Settings {
     rise_max: f64,
     /// Idle only after being safe for this long without a break.
     #[serde(default = "one_minute")]
-    idle_for: Span,
+    dwell: Span,
     /// How far back the fit and the search for a rise reach.
     #[serde(default = "ten_minutes")]
     window: Span,
@@ -58,7 +58,7 @@ const WINDOW_MIN: Span = Span::from_secs(30);
 
 impl Settings {
     fn limits(&self) -> Result<Limits, SettingsError> {
-        let &Settings { safe_below, ambient, rise_max, idle_for, window, gap_max } = self;
+        let &Settings { safe_below, ambient, rise_max, dwell, window, gap_max } = self;
         if !(-50.0..=1_500.0).contains(&safe_below) {
             let remedy = "give degrees Celsius between -50 and 1500, such as 50";
             return Err(SettingsError::new("safe_below", format!("is {safe_below}"), remedy));
@@ -75,7 +75,7 @@ impl Settings {
             return Err(SettingsError::new("rise_max", format!("is {rise_max}"), remedy));
         }
         for (name, span, least) in [
-            ("idle_for", idle_for, Span::from_secs(1)),
+            ("dwell", dwell, Span::from_secs(1)),
             ("window", window, WINDOW_MIN),
             ("gap_max", gap_max, Span::from_secs(1)),
         ] {
@@ -84,7 +84,7 @@ impl Settings {
             }
         }
         let (safe_below_cel, ambient_cel, rise_max_cel) = (safe_below, ambient, rise_max);
-        Ok(Limits { safe_below_cel, ambient_cel, rise_max_cel, idle_for, window, gap_max })
+        Ok(Limits { safe_below_cel, ambient_cel, rise_max_cel, dwell, window, gap_max })
     }
 }
 
@@ -143,7 +143,7 @@ fn words(finding: Finding, limits: &Limits) -> Assessment {
         }
         Finding::Hot { cel: c, safe_in_at_least: Some(span) } => {
             let reason = format!("{}, safe below {safe} in {} at least", cel(c), rounded(span));
-            Assessment::busy(reason).clears_in(span + limits.idle_for)
+            Assessment::busy(reason).clears_in(span + limits.dwell)
         }
         Finding::Hot { cel: c, safe_in_at_least: None } => {
             Assessment::busy(format!("{}, safe below {safe}", cel(c)))
@@ -152,7 +152,7 @@ fn words(finding: Finding, limits: &Limits) -> Assessment {
             Assessment::busy(format!("{}, rising from {}", cel(c), cel(from_cel)))
         }
         Finding::Dwelling { cel: c, quiet_for, remaining, was_busy } => {
-            let (elapsed, dwell) = (quiet_for.whole_secs(), limits.idle_for);
+            let (elapsed, dwell) = (quiet_for.whole_secs(), limits.dwell);
             let reason = format!("{} for {elapsed}, idle after {dwell} below {safe}", cel(c));
             let assessment = if was_busy { Assessment::busy(reason) } else { Assessment::unknown(reason) };
             assessment.clears_in(remaining)

@@ -63,7 +63,7 @@ impl Recording {
     /// use idlegate_detector::{Millis, Reading, testing::Recording};
     ///
     /// let recording = Recording::of([
-    ///     Reading::text(0, Millis(2_000), "printing"),
+    ///     Reading::text(0, Millis(2_000), "cutting"),
     ///     Reading::text(0, Millis(1_000), "idle"),
     ///     Reading::number(1, Millis(1_000), f64::NAN),
     /// ]);
@@ -113,7 +113,7 @@ impl Recording {
     /// use idlegate_detector::{Millis, Reading, testing::Recording};
     ///
     /// let recording = Recording::from_csv("seconds,watts,status\n0,12,ready\n1.5,,printing\n")?;
-    /// assert_eq!(recording.readings()[2], Reading::text(1, Millis(1_500), "printing"));
+    /// assert_eq!(recording.readings()[2], Reading::text(1, Millis(1_500), "cutting"));
     /// # Ok(())
     /// # }
     /// ```

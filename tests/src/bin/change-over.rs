@@ -1,5 +1,5 @@
 //! Two daemons at one broker, and whatever can happen to the one that guards, again and again, under requests: how long nobody
-//! guards, and that no request is ever answered twice, no command sent that nobody asked for, and no working machine cut.
+//! guards, and that no request is ever answered twice, no order sent that nobody asked for, and no working machine cut.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -95,8 +95,8 @@ async fn main() -> Result<()> {
             println!("-- {name}\n{log}");
         }
     }
-    let (mut gaps, commands, people) = outcome?;
-    conclude(&args.form, &mut gaps, commands, &people)
+    let (mut gaps, orders, people) = outcome?;
+    conclude(&args.form, &mut gaps, orders, &people)
 }
 
 type Gaps = BTreeMap<Blow, Vec<Duration>>;
@@ -150,7 +150,7 @@ async fn one_of_two(watcher: &mut Client) -> Result<usize> {
             };
             let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
             if message.topic == "idlegate/health" {
-                guards = NAMES.iter().position(|known| said["name"] == *known && said["state"] == "online");
+                guards = NAMES.iter().position(|known| said["name"] == *known && said["guard"] == "guarding");
             }
             for (name, stands_by) in NAMES.iter().zip(&mut stand_by) {
                 if message.topic == format!("idlegate/stand-by/{name}") {
@@ -168,7 +168,7 @@ async fn guarded_by(watcher: &mut Client, name: &str) -> Result<()> {
         loop {
             let message = watcher.message().await?;
             let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
-            if message.topic == "idlegate/health" && said["state"] == "online" && said["name"] == name {
+            if message.topic == "idlegate/health" && said["guard"] == "guarding" && said["name"] == name {
                 return anyhow::Ok(());
             }
         }
@@ -176,21 +176,21 @@ async fn guarded_by(watcher: &mut Client, name: &str) -> Result<()> {
     timeout(PATIENCE, heard).await.with_context(|| format!("{name} does not take over"))?
 }
 
-/// A mill that works and is on all the time. Returns the commands that came for it, of which there should be none.
+/// A mill that works and is on all the time. Returns the orders that came for it, of which there should be none.
 async fn mill(port: u16, stop: Arc<AtomicBool>) -> Result<u64> {
     let mut client = Client::connect(port).await?;
-    client.subscribe("outlets/mill/command").await?;
-    client.publish_retained("outlets/mill/state", "on").await?;
+    client.subscribe("outlets/mill/order").await?;
+    client.publish_retained("outlets/mill/says", "on").await?;
     let mut beat = interval(Duration::from_millis(20));
-    let mut commands = 0;
+    let mut orders = 0;
     while !stop.load(Ordering::SeqCst) {
         beat.tick().await;
         client.publish_at_most_once("meters/mill", "450").await?;
         while client.try_message().is_some() {
-            commands += 1;
+            orders += 1;
         }
     }
-    Ok(commands)
+    Ok(orders)
 }
 
 struct People {
@@ -242,7 +242,7 @@ async fn people(port: u16, stop: Arc<AtomicBool>) -> Result<People> {
     Ok(People { asked, answered: answers.len() as u64, doubled, longest, acted, _asking: asking })
 }
 
-fn conclude(form: &Form, gaps: &mut Gaps, commands: u64, people: &People) -> Result<()> {
+fn conclude(form: &Form, gaps: &mut Gaps, orders: u64, people: &People) -> Result<()> {
     println!("{:<28} {:>6} {:>12} {:>12}", "whoever guards is", "times", "median, s", "longest, s");
     let mut figures = Vec::new();
     for (blow, gaps) in gaps {
@@ -256,17 +256,17 @@ fn conclude(form: &Form, gaps: &mut Gaps, commands: u64, people: &People) -> Res
     let People { asked, answered, doubled, longest, acted, .. } = people;
     println!(
         "{asked} requests, {answered} answered, {} while nobody guarded; {doubled} answered twice; {:.1} s between two answers \
-         at the most; {commands} commands",
+         at the most; {orders} orders",
         asked.saturating_sub(*answered),
         longest.as_secs_f64()
     );
     form.write(&json!({
-        "blows": figures, "asked": asked, "answered": answered, "doubled": doubled, "commands": commands,
+        "blows": figures, "asked": asked, "answered": answered, "doubled": doubled, "orders": orders,
         "longest_s": longest.as_secs_f64(),
     }))?;
-    if *doubled > 0 || commands > 0 || *acted > 0 || *answered == 0 {
+    if *doubled > 0 || orders > 0 || *acted > 0 || *answered == 0 {
         bail!(
-            "change-over: {doubled} answered twice, {commands} commands, {acted} acted on, {answered} answered"
+            "change-over: {doubled} answered twice, {orders} orders, {acted} acted on, {answered} answered"
         );
     }
     println!("change-over: never two, and nothing switched");

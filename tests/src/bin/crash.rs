@@ -105,19 +105,19 @@ struct Kept {
 enum Ask {
     Lock,
     Unlock,
-    OffWhenIdle,
+    OffOnceIdle,
     Cancel,
     Off,
 }
 
 impl Ask {
-    const ALL: [Ask; 5] = [Ask::Lock, Ask::Unlock, Ask::OffWhenIdle, Ask::Cancel, Ask::Off];
+    const ALL: [Ask; 5] = [Ask::Lock, Ask::Unlock, Ask::OffOnceIdle, Ask::Cancel, Ask::Off];
 
     fn word(self) -> &'static str {
         match self {
             Ask::Lock => "lock",
             Ask::Unlock => "unlock",
-            Ask::OffWhenIdle => "off-when-idle",
+            Ask::OffOnceIdle => "off-once-idle",
             Ask::Cancel => "cancel",
             Ask::Off => "off",
         }
@@ -127,7 +127,7 @@ impl Ask {
         match self {
             Ask::Lock => Kept { locked: true, ..kept },
             Ask::Unlock => Kept { locked: false, ..kept },
-            Ask::OffWhenIdle => Kept { deferred: true, ..kept },
+            Ask::OffOnceIdle => Kept { deferred: true, ..kept },
             Ask::Cancel => Kept { deferred: false, ..kept },
             // The mill works all the time, so it is held.
             Ask::Off => kept,
@@ -159,10 +159,10 @@ struct Shop {
 impl Shop {
     async fn open(port: u16, rules: PathBuf, state: PathBuf, seed: u64) -> Result<Shop> {
         let mut client = Client::connect(port).await?;
-        for filter in ["outlets/mill/command", "idlegate/health", ANSWERS] {
+        for filter in ["outlets/mill/order", "idlegate/health", ANSWERS] {
             client.subscribe(filter).await?;
         }
-        client.publish_retained("outlets/mill/state", "on".to_owned()).await?;
+        client.publish_retained("outlets/mill/says", "on".to_owned()).await?;
         let (kept, settled, starts, faults) = (Kept::default(), Vec::new(), Vec::new(), Vec::new());
         let dice = Chance::new(seed);
         Ok(Shop {
@@ -225,12 +225,12 @@ impl Shop {
         let until = Instant::now() + DEADLINE;
         // The last will of the one before comes first.
         while let Some(message) = self.hear(until).await? {
-            let online = message.topic == "idlegate/health"
-                && serde_json::from_slice::<Json>(&message.payload)?["state"] == "online";
-            if online {
+            let guarding = message.topic == "idlegate/health"
+                && serde_json::from_slice::<Json>(&message.payload)?["guard"] == "guarding";
+            if guarding {
                 return Ok(());
             }
-            self.refuse_command(&message);
+            self.refuse_order(&message);
         }
         bail!("the guard does not come up")
     }
@@ -239,13 +239,13 @@ impl Shop {
         self.client.publish("meters/mill", "800").await?;
         let until = Instant::now() + QUIET;
         while let Some(message) = self.hear(until).await? {
-            self.refuse_command(&message);
+            self.refuse_order(&message);
         }
         Ok(())
     }
 
-    fn refuse_command(&mut self, message: &Publish) {
-        if message.topic == "outlets/mill/command" {
+    fn refuse_order(&mut self, message: &Publish) {
+        if message.topic == "outlets/mill/order" {
             self.faults.push(format!("switched {:?} by starting", message.payload));
         }
     }

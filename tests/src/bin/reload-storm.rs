@@ -51,12 +51,12 @@ async fn main() -> Result<()> {
     let guard = Guard::following(dir.path())?;
 
     let mut listener = Client::connect(broker.port()).await?;
-    listener.subscribe("outlets/mill/command").await?;
+    listener.subscribe("outlets/mill/order").await?;
     listener.subscribe("idlegate/#").await?;
     let mut heard = Heard::default();
-    heard.until(&mut listener, |heard| heard.online).await.context("the guard does not come up")?;
+    heard.until(&mut listener, |heard| heard.guarding).await.context("the guard does not come up")?;
     let mut mill = Client::connect(broker.port()).await?;
-    mill.publish_retained("outlets/mill/state", "on".to_owned()).await?;
+    mill.publish_retained("outlets/mill/says", "on".to_owned()).await?;
 
     let (stop, stopped) = watch::channel(false);
     let load = tokio::spawn(load(mill, stopped));
@@ -101,10 +101,10 @@ async fn load(mut client: Client, stopped: watch::Receiver<bool>) -> Result<u64>
 
 #[derive(Default)]
 struct Heard {
-    online: bool,
+    guarding: bool,
     /// How often each request was answered.
     answers: BTreeMap<String, u32>,
-    commands: u64,
+    orders: u64,
     /// The outcome told last, and how many were.
     outcome: Json,
     outcomes: u64,
@@ -114,10 +114,10 @@ struct Heard {
 impl Heard {
     fn take(&mut self, message: &rumqttc::v5::mqttbytes::v5::Publish) -> Result<()> {
         match &*message.topic {
-            b"outlets/mill/command" => self.commands += 1,
+            b"outlets/mill/order" => self.orders += 1,
             b"idlegate/health" => {
                 let health: Json = serde_json::from_slice(&message.payload)?;
-                self.online = health["state"] == "online";
+                self.guarding = health["guard"] == "guarding";
                 if health["reload"] != self.outcome && !health["reload"].is_null() {
                     self.outcome = health["reload"].clone();
                     self.outcomes += 1;
@@ -177,7 +177,7 @@ async fn storm(reloads: u32, dir: &Path, client: &mut Client, heard: &mut Heard)
         let broken = round.is_multiple_of(BROKEN_EVERY);
         let title = format!("Mill {round}");
         let text = original.replace("title = \"Mill\"", &format!("title = \"{title}\""));
-        let text = if broken { text.replace("busy_above", "busy_abowe") } else { text };
+        let text = if broken { text.replace("busy_watts", "busy_abowe") } else { text };
         if round.is_multiple_of(BURST_EVERY) {
             for hasty in ["", "title = \"Half"] {
                 fs::write(&path, hasty)?;
@@ -241,14 +241,14 @@ fn conclude(form: &Form, storm: &Storm, heard: &Heard, asked: u64) -> Result<()>
     );
     form.write(&json!({
         "reloads": storm.took.len(), "broken": storm.broken, "requests": asked, "lost": lost, "doubled": twice,
-        "commands": heard.commands, "p50_ms": took(0.5), "p90_ms": took(0.9), "p99_ms": took(0.99),
+        "orders": heard.orders, "p50_ms": took(0.5), "p90_ms": took(0.9), "p99_ms": took(0.99),
         "max_ms": storm.took.max(), "rss_early": storm.rss_early, "rss_late": storm.rss_late,
     }))?;
     let mut wrong = storm.wrong.clone();
     let claims = [
         (lost > 0, format!("{lost} requests were not answered")),
         (twice > 0, format!("{twice} requests were answered more than once")),
-        (heard.commands > 0, format!("{} commands were sent to a working mill", heard.commands)),
+        (heard.orders > 0, format!("{} orders were sent to a working mill", heard.orders)),
         (grown > GROWTH_BYTES_MAX, format!("memory grew by {:.1} MiB", mebibytes(grown))),
     ];
     wrong.extend(claims.into_iter().filter(|(is_so, _)| *is_so).map(|(_, what)| what));

@@ -1,6 +1,6 @@
 //! Programs around the engine that do one thing wrong. An oracle that does not notice them would prove nothing.
 
-use idlegate::engine::{Command, Decided, Effect, Why};
+use idlegate::engine::{Decided, Effect, Order, Why};
 use idlegate::event::{Assessment, DetectorFault, Verdict};
 use idlegate::guard::{Cause, Decision, Reason, RequestKind, Switch};
 use idlegate::plan::Plan;
@@ -19,7 +19,7 @@ pub enum Carelessness {
     AgeForgotten,
     /// What the broker had stored is taken for live.
     RetainedForgotten,
-    /// Commands wait for an outlet for as long as it takes.
+    /// Orders wait for an outlet for as long as it takes.
     CommandsNeverExpire,
     /// Nothing is remembered across a restart.
     KeptIsLost,
@@ -29,7 +29,7 @@ pub enum Carelessness {
     AnswersLost,
     /// What was to be recorded only is sent.
     ShadowIsSent,
-    /// An emergency is recorded, but its command is not sent.
+    /// An emergency is recorded, but its order is not sent.
     EmergencyNotSent,
 }
 
@@ -82,25 +82,25 @@ pub fn spoil(
             (Effect::Decided(decided), Carelessness::ForceWithoutWindow)
                 if decided.request == Some(RequestKind::ForceOff) && decided.decision == Decision::Held =>
             {
-                command(plan, decided, Switch::Off, Cause::Forced)
+                order(plan, decided, Switch::Off, Cause::Forced)
             }
             (Effect::Decided(decided), Carelessness::OnUnderLockout)
                 if decided.why == Why::Guard(Reason::Lockout) =>
             {
-                command(plan, decided, Switch::On, Cause::Plain)
+                order(plan, decided, Switch::On, Cause::Plain)
             }
             (Effect::Decided(_), Carelessness::AnswersTwice) if sometimes(0.1) => Some(effect.clone()),
             _ => None,
         };
         let lost = match (&effect, careless) {
             (Effect::Decided(_), Carelessness::AnswersLost) => sometimes(0.1),
-            (Effect::Command(command), Carelessness::EmergencyNotSent) => command.cause == Cause::Emergency,
+            (Effect::Order(order), Carelessness::EmergencyNotSent) => order.cause == Cause::Emergency,
             _ => false,
         };
         if !lost {
             spoilt.push(match (effect, careless) {
-                (Effect::Command(command), Carelessness::ShadowIsSent) => {
-                    Effect::Command(Command { shadow: false, ..command })
+                (Effect::Order(order), Carelessness::ShadowIsSent) => {
+                    Effect::Order(Order { shadow: false, ..order })
                 }
                 (effect, _) => effect,
             });
@@ -110,8 +110,8 @@ pub fn spoil(
     *effects = spoilt;
 }
 
-fn command(plan: &Plan, decided: &Decided, switch: Switch, cause: Cause) -> Option<Effect> {
+fn order(plan: &Plan, decided: &Decided, switch: Switch, cause: Cause) -> Option<Effect> {
     let name = decided.machine.clone()?;
     let (machine, _) = plan.machine(name.as_str())?;
-    Some(Effect::Command(Command { machine, name, switch, cause, resend: 0, shadow: false }))
+    Some(Effect::Order(Order { machine, name, switch, cause, resend: 0, shadow: false }))
 }

@@ -23,7 +23,7 @@ impl World<'_> {
                 self.trace.tell(self.now, format_args!("{outlet} says {}", switch.word()));
                 self.line.stored[place] = Some(payload.clone());
                 self.send(Sent {
-                    topic: format!("outlets/{outlet}/state"),
+                    topic: format!("outlets/{outlet}/says"),
                     payload,
                     retained: false,
                     sent: self.now,
@@ -113,7 +113,7 @@ impl World<'_> {
             if let Some(payload) = self.line.stored[place].clone() {
                 self.line.last_state[place] = self.now;
                 self.send(Sent {
-                    topic: format!("outlets/{}/state", at.outlet),
+                    topic: format!("outlets/{}/says", at.outlet),
                     payload,
                     retained: true,
                     sent: self.now,

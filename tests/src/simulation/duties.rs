@@ -9,7 +9,7 @@ use super::rules::PLACES;
 use super::world::World;
 use idlegate::demo::workshop::{MeterFault, Truth};
 
-/// A command, its way, the relay, the report, and one loss.
+/// An order, its way, the relay, the report, and one loss.
 const SWITCHED_WITHIN: Span = Span::secs(6);
 /// The link is back, everything has reported.
 const SETTLED_WITHIN: Span = Span::secs(30);
@@ -103,9 +103,9 @@ fn a_deferral_fires(world: &mut World<'_>) {
         world.start_job(*place, Span::secs(120));
     }
     world.run_until(world.now + Span::secs(60));
-    ask_all(world, RequestKind::OffWhenIdle);
+    ask_all(world, RequestKind::OffOnceIdle);
     // The rest of the job, the longest running on, the longest dwell, settling, notice.
-    let dwell = PLACES.iter().map(|place| place.idle_for).max().unwrap_or_default();
+    let dwell = PLACES.iter().map(|place| place.dwell).max().unwrap_or_default();
     world.run_until(world.now + Span::secs(60 + 150 + 10 + 30 + 90) + dwell);
     for place in &places {
         expect(world, "a deferral fires", *place, Switch::Off);
@@ -113,7 +113,7 @@ fn a_deferral_fires(world: &mut World<'_>) {
 }
 
 fn off_of_an_idle_machine_switches_off(world: &mut World<'_>) {
-    let dwell = PLACES.iter().map(|place| place.idle_for).max().unwrap_or_default();
+    let dwell = PLACES.iter().map(|place| place.dwell).max().unwrap_or_default();
     world.run_until(world.now + dwell + Span::secs(60));
     ask_all(world, RequestKind::Off);
     world.run_until(world.now + SWITCHED_WITHIN);

@@ -15,7 +15,7 @@ pub struct Figures {
     pub faults: Counts,
     pub requests: Counts,
     pub decisions: Counts,
-    pub commands: Counts,
+    pub orders: Counts,
     pub duties: Counts,
     pub cuts: Counts,
     pub jobs_begun: u64,
@@ -52,7 +52,7 @@ impl Figures {
             (&mut self.faults, &other.faults),
             (&mut self.requests, &other.requests),
             (&mut self.decisions, &other.decisions),
-            (&mut self.commands, &other.commands),
+            (&mut self.orders, &other.orders),
             (&mut self.duties, &other.duties),
             (&mut self.cuts, &other.cuts),
         ] {
@@ -85,7 +85,7 @@ impl Figures {
             format!("faults    {}", list(&self.faults)),
             format!("requests  {}", list(&self.requests)),
             format!("decisions {}", list(&self.decisions)),
-            format!("commands  {}", list(&self.commands)),
+            format!("orders  {}", list(&self.orders)),
             format!("duties    {}", list(&self.duties)),
             format!(
                 "jobs      begun {}, done {}, protected {}",
@@ -112,7 +112,7 @@ impl Figures {
             "faults": self.faults,
             "requests": self.requests,
             "decisions": self.decisions,
-            "commands": self.commands,
+            "orders": self.orders,
             "duties": self.duties,
             "jobs": {
                 "begun": self.jobs_begun,

@@ -62,7 +62,7 @@ impl World<'_> {
                 self.console(place, RequestKind::ForceOff, pause, Way::Live);
             }
             54..57 => self.say(place),
-            57..66 => self.console(place, RequestKind::OffWhenIdle, Span::ZERO, Way::Live),
+            57..66 => self.console(place, RequestKind::OffOnceIdle, Span::ZERO, Way::Live),
             66..69 => self.console(place, RequestKind::Cancel, Span::ZERO, Way::Live),
             69..72 => {
                 let open = self.fate.span(Span::secs(5), Span::secs(1_800));
@@ -185,7 +185,7 @@ impl World<'_> {
         let (wish, kind) = match self.fate.span(Span(0), Span(4)).0 {
             0 => (" Switch  OFF", RequestKind::Off),
             1 => ("turn off", RequestKind::Off),
-            2 => ("off when done", RequestKind::OffWhenIdle),
+            2 => ("off when done", RequestKind::OffOnceIdle),
             3 => ("leave it on", RequestKind::Cancel),
             _ => ("turn on", RequestKind::On),
         };

@@ -22,12 +22,12 @@ window = "10s"
 const INPUTS: &str = r#"
 [inputs.bench-button]
 topic = "buttons/bench"
-pointer = "/action"
+pointer = "/button"
 machines = ["filament-printer"]
 may_force = true
 [inputs.bench-button.gestures]
-press = "flip"
-long-press = { words = ["long"], request = "force-off" }
+press = { words = ["pressed"], request = "flip" }
+long-press = { words = ["held down"], request = "force-off" }
 
 [inputs.laser-button]
 topic = "buttons/laser"
@@ -35,14 +35,14 @@ machines = ["laser-cutter"]
 may_force = true
 [inputs.laser-button.gestures]
 press = "off"
-long-press = { words = ["long"], request = "force-off" }
+long-press = "force-off"
 
 [inputs.mill-button]
 topic = "buttons/mill"
 machines = ["mill"]
 may_force = true
 [inputs.mill-button.gestures]
-long-press = { words = ["long"], request = "force-off" }
+long-press = "force-off"
 
 [inputs.kiln-panel]
 topic = "panels/kiln"
@@ -50,7 +50,7 @@ machines = ["kiln"]
 may_force = true
 [inputs.kiln-panel.gestures]
 press = "off"
-long-press = { words = ["long"], request = "force-off" }
+long-press = "force-off"
 
 [inputs.night]
 topic = "clock/night"
@@ -66,7 +66,7 @@ machine = { pointer = "/thing", aliases = { filament-printer = ["the old printer
 machines = "all"
 [inputs.voice.gestures]
 off = { words = ["switch off", "turn off"], request = "off" }
-when-idle = { words = ["off when done"], request = "off-when-idle" }
+when-idle = { words = ["off when done"], request = "off-once-idle" }
 keep = { words = ["leave it on"], request = "cancel" }
 on = { words = ["turn on"], request = "on" }
 
@@ -89,9 +89,9 @@ may_unlock = true
 pub struct Place {
     pub machine: &'static str,
     pub outlet: &'static str,
-    pub busy_above: f64,
-    pub idle_below: f64,
-    pub idle_for: Span,
+    pub busy_watts: f64,
+    pub quiet_watts: f64,
+    pub dwell: Span,
     pub stale_after: Span,
     /// A job of this machine never looks idle for longer.
     pub quiet_max: Span,
@@ -128,33 +128,33 @@ pub const PLACES: [Place; 5] = [
     Place {
         machine: "filament-printer",
         outlet: "bench-1",
-        busy_above: 40.0,
-        idle_below: 35.0,
-        idle_for: Span::secs(3 * MIN),
+        busy_watts: 40.0,
+        quiet_watts: 35.0,
+        dwell: Span::secs(3 * MIN),
         stale_after: Span::secs(35),
         quiet_max: Span::secs(45),
         interval: Span::secs(10),
         button: Some(button(
             "bench-button",
             "buttons/bench",
-            Some(r#"{"action":"press"}"#),
-            r#"{"action":"long"}"#,
+            Some(r#"{"button":"pressed"}"#),
+            r#"{"button":"held down"}"#,
         )),
         jobs_mins: (5, 90),
         meter: r#"pointer = "/watts""#,
-        state: r#"pointer = "/relay""#,
+        state: "pointer = \"/switch\"\non = \"closed\"\noff = \"open\"",
         refresh: true,
     },
     Place {
         machine: "laser-cutter",
         outlet: "laser",
-        busy_above: 60.0,
-        idle_below: 45.0,
-        idle_for: Span::secs(MIN),
+        busy_watts: 60.0,
+        quiet_watts: 45.0,
+        dwell: Span::secs(MIN),
         stale_after: Span::secs(35),
         quiet_max: Span::ZERO,
         interval: Span::secs(10),
-        button: Some(button("laser-button", "buttons/laser", Some("press"), "long")),
+        button: Some(button("laser-button", "buttons/laser", Some("press"), "long-press")),
         jobs_mins: (2, 20),
         meter: "",
         state: "",
@@ -163,13 +163,13 @@ pub const PLACES: [Place; 5] = [
     Place {
         machine: "mill",
         outlet: "mill",
-        busy_above: 110.0,
-        idle_below: 80.0,
-        idle_for: Span::secs(2 * MIN),
+        busy_watts: 110.0,
+        quiet_watts: 80.0,
+        dwell: Span::secs(2 * MIN),
         stale_after: Span::secs(35),
         quiet_max: Span::secs(40),
         interval: Span::secs(10),
-        button: Some(button("mill-button", "buttons/mill", None, "long")),
+        button: Some(button("mill-button", "buttons/mill", None, "long-press")),
         jobs_mins: (5, 40),
         meter: r#"senml = "mill:power""#,
         state: "",
@@ -178,27 +178,27 @@ pub const PLACES: [Place; 5] = [
     Place {
         machine: "kiln",
         outlet: "kiln",
-        busy_above: 100.0,
-        idle_below: 60.0,
-        idle_for: Span::secs(8 * MIN),
+        busy_watts: 100.0,
+        quiet_watts: 60.0,
+        dwell: Span::secs(8 * MIN),
         stale_after: Span::secs(70),
         quiet_max: Span::secs(270),
         interval: Span::secs(20),
         button: Some(Button {
             may_force: false,
-            ..button("kiln-panel", "panels/kiln", Some("press"), "long")
+            ..button("kiln-panel", "panels/kiln", Some("press"), "long-press")
         }),
         jobs_mins: (60, 150),
         meter: "pointer = \"/line/kilowatts\"\nscale = 1000",
-        state: r#"pointer = "/relay""#,
+        state: "pointer = \"/switch\"\non = \"closed\"\noff = \"open\"",
         refresh: false,
     },
     Place {
         machine: "dust-extractor",
         outlet: "extractor",
-        busy_above: 50.0,
-        idle_below: 20.0,
-        idle_for: Span::secs(MIN),
+        busy_watts: 50.0,
+        quiet_watts: 20.0,
+        dwell: Span::secs(MIN),
         stale_after: Span::secs(40),
         quiet_max: Span::ZERO,
         interval: Span::secs(12),
@@ -212,9 +212,10 @@ pub const PLACES: [Place; 5] = [
 
 impl Place {
     fn text(&self) -> String {
-        let Place { machine, outlet, busy_above, idle_below, meter, state, .. } = self;
-        let (idle_for, stale_after) = (self.idle_for.0 / 1000, self.stale_after.0 / 1000);
-        let words = if state.contains("on =") { state } else { "" };
+        let Place { machine, outlet, busy_watts, quiet_watts, meter, state, .. } = self;
+        let (dwell, stale_after) = (self.dwell.0 / 1000, self.stale_after.0 / 1000);
+        // A bare word is also how it is ordered.
+        let words = if state.contains("pointer") { "" } else { state };
         let refresh = if self.refresh {
             format!("[outlet.refresh]\ntopic = \"outlets/{outlet}/ask\"\npayload = \"now\"\n")
         } else {
@@ -225,10 +226,10 @@ impl Place {
 [outlet]
 power = "power"
 [outlet.state]
-topic = "outlets/{outlet}/state"
+topic = "outlets/{outlet}/says"
 {state}
-[outlet.command]
-topic = "outlets/{outlet}/command"
+[outlet.order]
+topic = "outlets/{outlet}/order"
 {words}
 {refresh}[signals.power]
 topic = "meters/{outlet}"
@@ -237,7 +238,7 @@ stale_after = "{stale_after}s"
 {meter}
 [[detectors]]
 use = "power-threshold"
-settings = {{ busy_above = {busy_above}, idle_below = {idle_below}, idle_for = "{idle_for} s" }}
+settings = {{ busy_watts = {busy_watts}, quiet_watts = {quiet_watts}, dwell = "{dwell} s" }}
 "#
         )
     }
@@ -277,7 +278,7 @@ impl Parts {
             match machine.name.as_str() {
                 "dust-extractor" if seed.is_multiple_of(3) => machine.policy.shadow = true,
                 "mill" if seed.is_multiple_of(2) => {
-                    machine.policy.idle_off_after = Some(Span::secs(30 * MIN));
+                    machine.policy.forgotten_after = Some(Span::secs(30 * MIN));
                 }
                 _ => {}
             }

@@ -1,6 +1,6 @@
-//! Commands on their way to the outlets, and what they did to the jobs there.
+//! Orders on their way to the outlets, and what they did to the jobs there.
 
-use idlegate::engine::Command;
+use idlegate::engine::Order;
 use idlegate::guard::{Cause, Switch};
 use idlegate::time::{Moment, Span};
 
@@ -11,16 +11,16 @@ use super::wire::{Commanded, Due};
 use super::world::World;
 
 impl World<'_> {
-    pub(super) fn command(&mut self, command: &Command) {
-        let Some(place) = place_of(command.name.as_str()) else { return };
-        let (switch, cause) = (command.switch, command.cause);
-        let (word, why, nth) = (switch.word(), cause.word(), command.resend);
-        self.trace.tell(self.now, format_args!("{}: command {word}, {why}, sending {nth}", command.name));
-        if command.shadow {
-            return Figures::count(&mut self.figures.commands, "shadow");
+    pub(super) fn order(&mut self, order: &Order) {
+        let Some(place) = place_of(order.name.as_str()) else { return };
+        let (switch, cause) = (order.switch, order.cause);
+        let (word, why, nth) = (switch.word(), cause.word(), order.resend);
+        self.trace.tell(self.now, format_args!("{}: order {word}, {why}, sending {nth}", order.name));
+        if order.shadow {
+            return Figures::count(&mut self.figures.orders, "shadow");
         }
         Figures::count(
-            &mut self.figures.commands,
+            &mut self.figures.orders,
             match (switch, cause) {
                 _ if nth > 0 => "sent again",
                 (Switch::On, _) => "on",
@@ -30,10 +30,10 @@ impl World<'_> {
             },
         );
         if !self.line.up {
-            return Figures::count(&mut self.figures.faults, "command not sent");
+            return Figures::count(&mut self.figures.faults, "order not sent");
         }
         if self.broken.lossy > 0 && self.luck.happens(0.3) {
-            return Figures::count(&mut self.figures.faults, "command lost");
+            return Figures::count(&mut self.figures.faults, "order lost");
         }
         let late = self.broken.lossy > 0 && self.luck.happens(0.3);
         let delay =
@@ -43,21 +43,20 @@ impl World<'_> {
         self.agenda.plan(at, Due::ToOutlet(commanded));
     }
 
-    pub(super) fn command_arrives(&mut self, commanded: Commanded) {
+    pub(super) fn order_arrives(&mut self, commanded: Commanded) {
         let Commanded { place, switch, sent, .. } = commanded;
         let now = self.now;
         let index = self.oracle.watched[place].index;
-        let expiry = self.plan.machines[index].outlet.command.expiry;
+        let expiry = self.plan.machines[index].outlet.order.expiry;
         if now > sent + expiry {
             if self.life.careless != Some(Carelessness::CommandsNeverExpire) {
-                return Figures::count(&mut self.figures.faults, "command expired");
+                return Figures::count(&mut self.figures.faults, "order expired");
             }
-            self.oracle
-                .violated(format!("late: a command took effect {} after it was sent", now.since(sent)));
+            self.oracle.violated(format!("late: an order took effect {} after it was sent", now.since(sent)));
         }
         let station = self.station(place);
         if !station.outlet.faults.dead {
-            station.outlet.command(switch, now);
+            station.outlet.order(switch, now);
             self.bench[place].moves.push((now + Span(120), commanded));
         }
     }
@@ -91,9 +90,9 @@ impl World<'_> {
             Some(Commanded { cause: Cause::Forced, .. }) => figures::BY_FORCE,
             Some(Commanded { cause: Cause::Emergency, .. }) => figures::BY_EMERGENCY,
             Some(Commanded { cause: Cause::Plain, sent, .. }) => {
-                // A meter that goes quiet just before the job, then looks into its pauses only; and the command's way.
+                // A meter that goes quiet just before the job, then looks into its pauses only; and the order's way.
                 let blind_max = at.stale_after + at.quiet_max + Span::secs(5);
-                let looked_from = self.bench[place].job_began - at.idle_for - at.stale_after;
+                let looked_from = self.bench[place].job_began - at.dwell - at.stale_after;
                 let sound = self.meter_sound_since(place).is_some_and(|since| since < looked_from);
                 let unjudged = self.oracle.doubt(now, place, true).filter(|_| now.since(sent) < Span(200));
                 if !sound {

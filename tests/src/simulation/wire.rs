@@ -26,7 +26,7 @@ pub enum What {
     Request { input: &'static str, places: Vec<usize>, kind: RequestKind, event_id: Option<String> },
 }
 
-/// A command on its way to an outlet.
+/// An order on its way to an outlet.
 #[derive(Clone, Copy, Debug)]
 pub struct Commanded {
     pub place: usize,

@@ -68,7 +68,7 @@ pub struct Bench {
     pub(super) last_watts: f64,
     pub(super) cut: u32,
     pub(super) done: u32,
-    /// Switchings by our commands that the relay is about to carry out.
+    /// Switchings by our orders that the relay is about to carry out.
     pub(super) moves: Vec<(Moment, Commanded)>,
     pub(super) last_answer: Moment,
 }
@@ -186,7 +186,7 @@ impl<'a> World<'a> {
                 }
                 self.tell_engine(Event::Assessed(assessed), None);
             }
-            Due::ToOutlet(commanded) => self.command_arrives(commanded),
+            Due::ToOutlet(commanded) => self.order_arrives(commanded),
             Due::Refresh { place } => self.refresh_arrives(place),
             Due::Speak(message) => self.send(message),
             Due::Person { place } => self.person(place),
@@ -249,7 +249,7 @@ impl<'a> World<'a> {
         self.oracle.judge(now, asked, &effects);
         for effect in effects {
             match effect {
-                Effect::Command(command) => self.command(&command),
+                Effect::Order(order) => self.order(&order),
                 Effect::Refresh { machine } => {
                     let place = place_of(self.plan.machines[machine].name.as_str());
                     if let Some(place) = place.filter(|_| self.line.up) {

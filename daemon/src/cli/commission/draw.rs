@@ -195,9 +195,9 @@ pub(super) async fn limits(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
 
 fn proposed(settings: &Settings, evidence: String) -> known::Limits {
     known::Limits {
-        busy_above: settings.busy_above_watts,
-        idle_below: settings.idle_below_watts,
-        idle_for: settings.idle_for_text(),
+        busy_watts: settings.busy_watts,
+        quiet_watts: settings.quiet_watts,
+        dwell: settings.dwell_text(),
         gap_max: settings.gap_max.map(|gap| idlegate_detector::Span::from_millis(gap.millis()).to_string()),
         idle_watts: Some(settings.idle_watts),
         evidence,
@@ -206,18 +206,18 @@ fn proposed(settings: &Settings, evidence: String) -> known::Limits {
 
 async fn typed(talk: &mut Talk, proposed: Option<known::Limits>) -> Told<known::Limits> {
     let text = |number: f64| number.to_string();
-    let busy = proposed.as_ref().map(|it| text(it.busy_above));
-    let busy_above = watts(talk, "Busy above how many watts?", busy.as_deref()).await?;
-    let idle = proposed.as_ref().map_or_else(|| text(busy_above), |it| text(it.idle_below.min(busy_above)));
-    let idle_below = loop {
+    let busy = proposed.as_ref().map(|it| text(it.busy_watts));
+    let busy_watts = watts(talk, "Busy above how many watts?", busy.as_deref()).await?;
+    let idle = proposed.as_ref().map_or_else(|| text(busy_watts), |it| text(it.quiet_watts.min(busy_watts)));
+    let quiet_watts = loop {
         let watts = watts(talk, "Idle below how many watts?", Some(&idle)).await?;
-        if watts <= busy_above {
+        if watts <= busy_watts {
             break watts;
         }
         talk.say("(not more than what counts as busy)");
     };
-    let idle_for = loop {
-        let before = proposed.as_ref().map_or("3 min", |it| &it.idle_for);
+    let dwell = loop {
+        let before = proposed.as_ref().map_or("3 min", |it| &it.dwell);
         let answer =
             talk.ask("For how long must it be so? Longer than any pause inside a job:", Some(before)).await?;
         match answer.parse::<idlegate_detector::Span>() {
@@ -230,7 +230,7 @@ async fn typed(talk: &mut Talk, proposed: Option<known::Limits>) -> Told<known::
         None => "Chosen by hand, not measured.".to_owned(),
     };
     let (gap_max, idle_watts) = proposed.map_or((None, None), |it| (it.gap_max, it.idle_watts));
-    Ok(known::Limits { busy_above, idle_below, idle_for, gap_max, idle_watts, evidence })
+    Ok(known::Limits { busy_watts, quiet_watts, dwell, gap_max, idle_watts, evidence })
 }
 
 async fn watts(talk: &mut Talk, question: &str, proposed: Option<&str>) -> Told<f64> {

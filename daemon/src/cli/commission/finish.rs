@@ -121,19 +121,19 @@ async fn guard_is_there(
             let place = Place { pointer: Some(pointer.to_owned()), ..Place::whole(&health) };
             talk.guard.latest(&place).map(|seen| seen.value.clone())
         };
-        let mut online =
-            known("/state").as_deref() == Some("online") && known("/rules").as_deref() == Some(&digest);
-        if !online {
+        let mut guarding =
+            known("/guard").as_deref() == Some("guarding") && known("/rules").as_deref() == Some(&digest);
+        if !guarding {
             let came = talk
                 .wait(Some(ADOPTED_WITHIN), |_, message| {
                     let body: Json = serde_json::from_slice(&message.payload).ok()?;
-                    let is_it = body["state"] == "online" && body["rules"] == digest.as_str();
+                    let is_it = body["guard"] == "guarding" && body["rules"] == digest.as_str();
                     (*message.topic == *health && is_it).then_some(())
                 })
                 .await?;
-            online = matches!(came, Came::That(()));
+            guarding = matches!(came, Came::That(()));
         }
-        if online {
+        if guarding {
             let came = talk
                 .wait(Some(ADOPTED_WITHIN), |_, message| {
                     let body: Json = serde_json::from_slice(&message.payload).ok()?;
@@ -174,7 +174,7 @@ async fn attempt(talk: &mut Talk, plan: &Plan, notebook: &Notebook, item: Item, 
             if !talk.yes("May the power of the working machine be cut now? The job is lost.", false).await? {
                 return Ok(at(Outcome::NotTried, String::new()));
             }
-            match button.filter(|button| !button.hold.is_empty()) {
+            match button.filter(|button| !button.long_press.is_empty()) {
                 Some(_) => {
                     "Press the button once more; when it is held back, hold the button down.".to_owned()
                 }

@@ -36,7 +36,7 @@ pub(super) struct Wanted {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Step {
     Outlet,
-    Command,
+    Order,
     Meter,
     Draw,
     Limits,
@@ -48,7 +48,7 @@ enum Step {
 impl Step {
     const ALL: [Step; 8] = [
         Step::Outlet,
-        Step::Command,
+        Step::Order,
         Step::Meter,
         Step::Draw,
         Step::Limits,
@@ -60,7 +60,7 @@ impl Step {
     const fn title(self) -> &'static str {
         match self {
             Step::Outlet => "Where does the outlet say that it is on?",
-            Step::Command => "How is it switched?",
+            Step::Order => "How is it switched?",
             Step::Meter => "Where is the machine's draw?",
             Step::Draw => "What does it draw, idle and at work?",
             Step::Limits => "Which draw means that it works?",
@@ -75,9 +75,7 @@ impl Step {
         let notes = &notebook.notes;
         match self {
             Step::Outlet => notes.outlet.as_ref().map(|it| format!("{}: {} and {}", it.place, it.on, it.off)),
-            Step::Command => {
-                notes.command.as_ref().map(|it| format!("{}: {} and {}", it.topic, it.on, it.off))
-            }
+            Step::Order => notes.order.as_ref().map(|it| format!("{}: {} and {}", it.topic, it.on, it.off)),
             Step::Meter => notes.meter.as_ref().map(|it| it.place.to_string()),
             Step::Draw => {
                 let measured = !notes.recordings.is_empty() || notes.limits.is_some();
@@ -86,7 +84,7 @@ impl Step {
                 })
             }
             Step::Limits => notes.limits.as_ref().map(|it| {
-                format!("busy above {} W, idle below {} W for {}", it.busy_above, it.idle_below, it.idle_for)
+                format!("busy above {} W, idle below {} W for {}", it.busy_watts, it.quiet_watts, it.dwell)
             }),
             Step::Button => notes.button.as_ref().map(|answer| match answer {
                 ButtonAnswer::None => "none".to_owned(),
@@ -207,7 +205,7 @@ async fn steps(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebo
         talk.head(index + 1, step.title());
         let done = match step {
             Step::Outlet => outlet::state(talk, notebook).await,
-            Step::Command => outlet::command(talk, notebook).await,
+            Step::Order => outlet::order(talk, notebook).await,
             Step::Meter => outlet::meter(talk, notebook).await,
             Step::Draw => draw::measure(talk, notebook).await,
             Step::Limits => draw::limits(talk, notebook).await,

@@ -5,7 +5,7 @@ use std::time::Duration;
 use bytes::Bytes;
 
 use super::talk::{Came, Talk, Told};
-use crate::commission::{Notebook, Place, State, Turn, Window, commands, known, meters, states};
+use crate::commission::{Notebook, Place, State, Turn, Window, known, meters, orders, states};
 use crate::link::Outgoing;
 use crate::time::{Clock, Moment, Span};
 
@@ -39,12 +39,12 @@ pub(super) async fn state(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
             Err(text) => corrected(talk, &text).await?,
         }
     };
-    let guess = commands(&talk.log, &turns, &state.place).into_iter().next();
+    let guess = orders(&talk.log, &turns, &state.place).into_iter().next();
     let State { place, on, off } = state;
     notebook.notes.outlet = Some(known::Outlet { place, on, off });
     if let Some(guess) = guess {
-        notebook.notes.command =
-            Some(known::Command { topic: guess.topic, on: guess.on, off: guess.off, tried: false });
+        notebook.notes.order =
+            Some(known::Order { topic: guess.topic, on: guess.on, off: guess.off, tried: false });
     }
     // The draw is looked for in what was heard meanwhile.
     let found = meters(&talk.log, &turns).into_iter().next();
@@ -94,14 +94,14 @@ pub(super) async fn place(talk: &mut Talk, text: &str) -> Told<Place> {
             return Ok(place);
         }
         talk.say(
-            "(a topic without # and +, such as outlets/bench-1/state, and maybe a pointer, such as /relay)",
+            "(a topic without # and +, such as outlets/bench-1/says, and maybe a pointer, such as /switch)",
         );
         text = talk.ask("Topic:", None).await?;
     }
 }
 
-pub(super) async fn command(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
-    let guess = notebook.notes.command.clone();
+pub(super) async fn order(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
+    let guess = notebook.notes.order.clone();
     let guess = match &guess {
         Some(guess) => {
             talk.say("Just before it changed, this was heard:");
@@ -109,31 +109,31 @@ pub(super) async fn command(talk: &mut Talk, notebook: &mut Notebook) -> Told<()
             guess.clone()
         }
         None => {
-            talk.say("It was switched past the broker, so its documentation has to say on which topic it takes commands.");
+            talk.say("It was switched past the broker, so its documentation has to say on which topic it takes orders.");
             let (on, off) = ("on".to_owned(), "off".to_owned());
-            known::Command { topic: String::new(), on, off, tried: false }
+            known::Order { topic: String::new(), on, off, tried: false }
         }
     };
     let topic = Some(guess.topic.as_str()).filter(|topic| !topic.is_empty());
-    let topic = talk.ask("Topic on which the outlet takes commands:", topic).await?;
+    let topic = talk.ask("Topic on which the outlet takes orders:", topic).await?;
     let on = talk.ask("What switches it on:", Some(&guess.on)).await?;
     let off = talk.ask("What switches it off:", Some(&guess.off)).await?;
-    let mut command = known::Command { topic, on, off, tried: false };
+    let mut order = known::Order { topic, on, off, tried: false };
     if talk
         .yes("May Idlegate switch it off and on now, to see that it obeys? The machine must be idle.", false)
         .await?
     {
-        command.tried = obeys(talk, notebook, &command).await?;
+        order.tried = obeys(talk, notebook, &order).await?;
     }
-    notebook.notes.command = Some(command);
+    notebook.notes.order = Some(order);
     Ok(())
 }
 
-async fn obeys(talk: &mut Talk, notebook: &Notebook, command: &known::Command) -> Told<bool> {
+async fn obeys(talk: &mut Talk, notebook: &Notebook, order: &known::Order) -> Told<bool> {
     let Some(outlet) = notebook.notes.outlet.clone() else { return Ok(false) };
-    for (payload, wanted) in [(&command.off, &outlet.off), (&command.on, &outlet.on)] {
-        let outgoing = Outgoing::command(
-            &command.topic,
+    for (payload, wanted) in [(&order.off, &outlet.off), (&order.on, &outlet.on)] {
+        let outgoing = Outgoing::order(
+            &order.topic,
             Bytes::copy_from_slice(payload.as_bytes()),
             Span::secs(2),
             Clock.now().moment,

@@ -23,23 +23,24 @@ pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
     talk.pause(UNTOUCHED).await;
     let before = Window { from: begin, until: Clock.now().moment };
     let press = gesture(talk, "Press it once, shortly.").await?;
-    let hold = gesture(talk, "Now hold it, until it reports that.").await?;
-    let found = buttons(&talk.log, before, press, hold);
+    let long_press = gesture(talk, "Now hold it down until it reports that.").await?;
+    let found = buttons(&talk.log, before, press, long_press);
     let options: Vec<String> = found.iter().take(9).map(describe).collect();
     if options.is_empty() {
         talk.say("Nothing was heard that had not been heard before.");
     }
     let chosen = talk.choose("Which is it? (a number, or type TOPIC [/POINTER])", &options).await?;
-    let Button { place, press, hold } = match chosen {
+    let Button { place, press, long_press } = match chosen {
         Ok(index) => found[index].clone(),
         Err(text) => Button {
             place: outlet::place(talk, &text).await?,
             press: vec!["press".into()],
-            hold: vec!["hold".into()],
+            long_press: vec!["long-press".into()],
         },
     };
     let press = words(talk, "Words of a press:", press).await?;
-    let hold = words(talk, "Words of a hold, which forces inside the window:", hold).await?;
+    let long_press =
+        words(talk, "Words of a long press, which forces inside the window:", long_press).await?;
     talk.say("A press can flip (on if it is off, off if it is on and idle), or only switch off.");
     let request = loop {
         let answer = talk.ask("What is a press to ask for, flip or off?", Some("flip")).await?;
@@ -55,7 +56,7 @@ pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
             Err(error) => talk.say(&format!("({error})")),
         }
     };
-    let button = known::Button { name: name.to_string(), place, press, hold, request };
+    let button = known::Button { name: name.to_string(), place, press, long_press, request };
     notebook.notes.button = Some(ButtonAnswer::One(button));
     Ok(())
 }
@@ -68,7 +69,12 @@ async fn gesture(talk: &mut Talk, words: &str) -> Told<Window> {
 }
 
 fn describe(button: &Button) -> String {
-    format!("{}: press {:?}, hold {:?}", button.place, button.press.join(", "), button.hold.join(", "))
+    format!(
+        "{}: press {:?}, long press {:?}",
+        button.place,
+        button.press.join(", "),
+        button.long_press.join(", ")
+    )
 }
 
 /// Several words are several that mean the same; none, where the button cannot do it.

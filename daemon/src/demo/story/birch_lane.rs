@@ -22,7 +22,7 @@ const ALL: [&str; 5] = [EXTRACTOR, PRINTER, KILN, LASER, MILL];
 const A_NEW_GESTURE_AFTER: Span = Span(2_200);
 /// Longer than a hand takes from a press to a long press.
 const A_SECOND_THOUGHT: Span = Span(1_300);
-/// Long enough for a command to have done its work, had one been sent.
+/// Long enough for an order to have done its work, had one been sent.
 const A_WHILE: Span = Span(600);
 const LEANED_ON_EVERY: Span = Span(400);
 const LEANED_ON_TIMES: usize = 8;
@@ -102,7 +102,7 @@ fn forced_in_time() -> Scene {
         vec![
             Beat::Say("Mara has heard it too. Her print has come off the bed, so she holds the button down."),
             Beat::Pause(A_SECOND_THOUGHT),
-            Beat::send("buttons/bench", r#"{"action":"long"}"#),
+            Beat::send("buttons/bench", r#"{"button":"held down"}"#),
             Beat::answer(PRINTER, "acted", "forced-in-window"),
             Beat::hear(PRINTER, "forced"),
             Beat::See(Relay(PRINTER, Switch::Off), "The outlet is off, and the print is given up."),
@@ -123,7 +123,7 @@ fn forced_too_late() -> Scene {
             Beat::hear(LASER, "window-over"),
             Beat::Say("She comes back and holds the button down. That is a first request again."),
             Beat::Pause(A_WHILE),
-            Beat::send("buttons/laser", "long"),
+            Beat::send("buttons/laser", "long-press"),
             Beat::answer(LASER, "held", "machine-busy"),
             Beat::hear(LASER, "held"),
             Beat::Pause(A_WHILE),
@@ -138,7 +138,7 @@ fn leaned_on() -> Scene {
         "A crate slides against the mill's button. It sends its long press, again and again.",
     )];
     for _ in 0..LEANED_ON_TIMES {
-        beats.push(Beat::send("buttons/mill", "long"));
+        beats.push(Beat::send("buttons/mill", "long-press"));
         beats.push(Beat::Pause(LEANED_ON_EVERY));
     }
     beats.push(Beat::answer(MILL, "held", "machine-busy"));
@@ -226,7 +226,7 @@ fn released() -> Scene {
 }
 
 fn press_bench() -> Beat {
-    Beat::send("buttons/bench", r#"{"action":"press"}"#)
+    Beat::send("buttons/bench", r#"{"button":"pressed"}"#)
 }
 
 fn ask(machine: &str, request: &str) -> Beat {

@@ -109,7 +109,7 @@ mod tests {
         for (topic, payload) in [
             ("p/decision", &b"not json"[..]),
             ("p/decision", b"{}"),
-            ("p/health", b"{\"state\":\"online\"}"),
+            ("p/health", b"{\"guard\":\"guarding\"}"),
             ("q/decision", b"{}"),
             ("p", b"{}"),
             ("p/machine/kiln", b"\xff"),

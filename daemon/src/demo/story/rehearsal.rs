@@ -118,9 +118,9 @@ impl Stage {
         let own = self.plan.shop.sentences.clone();
         for effect in effects {
             match effect {
-                Effect::Command(command) => {
-                    let rules = &self.plan.machines[command.machine].outlet.command;
-                    let payload = if command.switch == Switch::On { &rules.on } else { &rules.off };
+                Effect::Order(order) => {
+                    let rules = &self.plan.machines[order.machine].outlet.order;
+                    let payload = if order.switch == Switch::On { &rules.on } else { &rules.off };
                     obey(&mut self.workshop, &DIALECTS, &rules.topic, payload.as_bytes());
                 }
                 Effect::Feed(feed) => {

@@ -16,7 +16,7 @@ use tokio::time::{Instant, MissedTickBehavior, timeout};
 use super::birch_lane::Dialect;
 use super::machine::Truth;
 use super::meter::MeterFault;
-use super::speech::{COMMANDS, Spoken, obey, speak};
+use super::speech::{ORDERS, Spoken, obey, speak};
 use super::station::Workshop;
 use crate::guard::Switch;
 use crate::time::{Moment, Span};
@@ -204,7 +204,7 @@ async fn stay_until_lost(
     while let Ok(event) = events.poll().await {
         match event {
             Event::Incoming(Packet::ConnAck(_)) => {
-                if client.try_subscribe(COMMANDS, QoS::AtLeastOnce).is_err() {
+                if client.try_subscribe(ORDERS, QoS::AtLeastOnce).is_err() {
                     return;
                 }
                 shared.set_client(Some(client.clone()));
@@ -239,10 +239,10 @@ mod tests {
         broker.shutdown().await;
         let mut up = face.connected.clone();
         timeout(patience, up.wait_for(|up| !*up)).await.unwrap().unwrap();
-        assert!(!face.send("outlets/mill/command", "off"), "nothing may wait for the broker to come back");
+        assert!(!face.send("outlets/mill/order", "off"), "nothing may wait for the broker to come back");
         let broker = EmbeddedBroker::start_with(port, None).await.unwrap();
         assert!(face.connected(patience).await);
-        assert!(face.send("outlets/laser/command", "off"));
+        assert!(face.send("outlets/laser/order", "off"));
         let off =
             |machine| face.views().iter().any(|view| view.machine == machine && view.relay == Switch::Off);
         let begun = Instant::now();

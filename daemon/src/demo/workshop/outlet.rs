@@ -1,4 +1,4 @@
-//! A switched outlet: it obeys absolute commands after a while, reports what it did, and has a button of its own.
+//! A switched outlet: it obeys absolute orders after a while, reports what it did, and has a button of its own.
 //!
 //! The button is the route that no guard can bar, only notice. Faults are settings, so that a test says what
 //! fails and a demo has none. Nothing here reads a clock.
@@ -9,7 +9,7 @@ use super::chance::Chance;
 use crate::guard::Switch;
 use crate::time::{Moment, Span};
 
-/// Commands and reports under way at once; a real outlet drops what comes beyond, and so does this one.
+/// Orders and reports under way at once; a real outlet drops what comes beyond, and so does this one.
 const PENDING_MAX: usize = 16;
 
 #[derive(Clone, Debug)]
@@ -23,7 +23,7 @@ pub struct OutletModel {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct OutletTiming {
-    /// From a command's arrival to the relay.
+    /// From an order's arrival to the relay.
     pub acts_after: Span,
     /// From the relay to the report.
     pub reports_after: Span,
@@ -40,8 +40,8 @@ impl Default for OutletTiming {
 pub struct OutletFaults {
     /// Hears nothing and says nothing; the relay stays as it is, and its button still works.
     pub dead: bool,
-    /// The share of commands that never arrive.
-    pub loses_commands: f64,
+    /// The share of orders that never arrive.
+    pub loses_orders: f64,
     /// Every report comes this much later.
     pub reports_late: Span,
 }
@@ -69,9 +69,9 @@ impl OutletModel {
         self.relay
     }
 
-    /// A command arrives.
-    pub fn command(&mut self, switch: Switch, now: Moment) {
-        if self.faults.dead || self.chance.happens(self.faults.loses_commands) {
+    /// An order arrives.
+    pub fn order(&mut self, switch: Switch, now: Moment) {
+        if self.faults.dead || self.chance.happens(self.faults.loses_orders) {
             return;
         }
         self.schedule(now + self.timing.acts_after, OutletEventKind::Relay(switch));
@@ -133,9 +133,9 @@ mod tests {
     }
 
     #[test]
-    fn a_command_moves_the_relay_and_the_report_follows() {
+    fn a_order_moves_the_relay_and_the_report_follows() {
         let mut outlet = outlet();
-        outlet.command(Switch::Off, Moment(1_000));
+        outlet.order(Switch::Off, Moment(1_000));
         assert_eq!(events(&mut outlet, 1_119), []);
         assert_eq!(outlet.relay(), Switch::On);
         let expected =
@@ -144,9 +144,9 @@ mod tests {
     }
 
     #[test]
-    fn a_command_for_the_state_it_has_is_confirmed_all_the_same() {
+    fn a_order_for_the_state_it_has_is_confirmed_all_the_same() {
         let mut outlet = outlet();
-        outlet.command(Switch::On, Moment(0));
+        outlet.order(Switch::On, Moment(0));
         assert!(events(&mut outlet, 1_000).contains(&(370, OutletEventKind::Report(Switch::On))));
     }
 
@@ -165,7 +165,7 @@ mod tests {
     fn a_dead_outlet_hears_and_says_nothing_but_its_button_still_cuts() {
         let mut outlet = outlet();
         outlet.faults.dead = true;
-        outlet.command(Switch::Off, Moment(0));
+        outlet.order(Switch::Off, Moment(0));
         outlet.report(Moment(0));
         assert_eq!(events(&mut outlet, 10_000), []);
         outlet.press_own_button(Moment(10_000));
@@ -173,13 +173,13 @@ mod tests {
     }
 
     #[test]
-    fn faults_lose_commands_and_delay_reports() {
+    fn faults_lose_orders_and_delay_reports() {
         let mut outlet = outlet();
-        outlet.faults = OutletFaults { loses_commands: 1.0, ..OutletFaults::default() };
-        outlet.command(Switch::Off, Moment(0));
+        outlet.faults = OutletFaults { loses_orders: 1.0, ..OutletFaults::default() };
+        outlet.order(Switch::Off, Moment(0));
         assert_eq!(events(&mut outlet, 10_000), []);
         outlet.faults = OutletFaults { reports_late: Span::secs(9), ..OutletFaults::default() };
-        outlet.command(Switch::Off, Moment(0));
+        outlet.order(Switch::Off, Moment(0));
         assert_eq!(events(&mut outlet, 9_369).len(), 1);
         assert_eq!(events(&mut outlet, 9_370), [(9_370, OutletEventKind::Report(Switch::Off))]);
     }

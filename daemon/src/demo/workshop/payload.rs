@@ -1,4 +1,4 @@
-//! How outlets and meters put into bytes what they have to say, and how an outlet reads a command.
+//! How outlets and meters put into bytes what they have to say, and how an outlet reads an order.
 
 use serde_json::json;
 
@@ -21,7 +21,7 @@ pub enum MeterPayload {
 pub enum StatePayload {
     /// The word itself.
     Bare { on: &'static str, off: &'static str },
-    /// `{"relay":"on"}`; its commands are bare words.
+    /// `{"switch":"closed"}`; its orders are bare words.
     Json,
 }
 
@@ -58,12 +58,18 @@ impl StatePayload {
                 Switch::On => on.to_owned(),
                 Switch::Off => off.to_owned(),
             },
-            StatePayload::Json => json!({ "relay": switch.word() }).to_string(),
+            StatePayload::Json => {
+                let position = match switch {
+                    Switch::On => "closed",
+                    Switch::Off => "open",
+                };
+                json!({ "switch": position }).to_string()
+            }
         }
     }
 
-    /// What a command says; nothing, when this outlet does not know the word.
-    pub fn read_command(self, payload: &[u8]) -> Option<Switch> {
+    /// What an order says; nothing, when this outlet does not know the word.
+    pub fn read_order(self, payload: &[u8]) -> Option<Switch> {
         let (on, off) = match self {
             StatePayload::Bare { on, off } => (on, off),
             StatePayload::Json => ("on", "off"),
@@ -102,10 +108,10 @@ mod tests {
 
     #[test]
     fn an_outlet_obeys_its_own_words_and_no_others() {
-        assert_eq!(StatePayload::ONE_ZERO.read_command(b"0"), Some(Switch::Off));
-        assert_eq!(StatePayload::ONE_ZERO.read_command(b"off"), None);
-        assert_eq!(StatePayload::Json.read_command(b"on"), Some(Switch::On));
-        assert_eq!(StatePayload::ON_OFF.read_command(b"toggle"), None);
-        assert_eq!(StatePayload::Json.write(Switch::Off), r#"{"relay":"off"}"#);
+        assert_eq!(StatePayload::ONE_ZERO.read_order(b"0"), Some(Switch::Off));
+        assert_eq!(StatePayload::ONE_ZERO.read_order(b"off"), None);
+        assert_eq!(StatePayload::Json.read_order(b"on"), Some(Switch::On));
+        assert_eq!(StatePayload::ON_OFF.read_order(b"toggle"), None);
+        assert_eq!(StatePayload::Json.write(Switch::Off), r#"{"switch":"open"}"#);
     }
 }

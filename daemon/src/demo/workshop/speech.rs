@@ -13,8 +13,8 @@ pub struct Spoken {
     pub retained: bool,
 }
 
-/// Where every outlet takes its commands.
-pub const COMMANDS: &str = "outlets/+/command";
+/// Where every outlet takes its orders.
+pub const ORDERS: &str = "outlets/+/order";
 
 /// Puts into a message what was said. One dialect for each station, in their order.
 pub fn speak(workshop: &Workshop, dialects: &[Dialect], saying: &Saying) -> Spoken {
@@ -22,7 +22,7 @@ pub fn speak(workshop: &Workshop, dialects: &[Dialect], saying: &Saying) -> Spok
     let dialect = dialects[saying.station];
     match saying.what {
         Said::State(switch) => Spoken {
-            topic: format!("outlets/{outlet}/state"),
+            topic: format!("outlets/{outlet}/says"),
             payload: dialect.state.write(switch),
             retained: true,
         },
@@ -34,18 +34,18 @@ pub fn speak(workshop: &Workshop, dialects: &[Dialect], saying: &Saying) -> Spok
     }
 }
 
-/// Lets the outlet that a command is for obey it. Whatever is no command to one of them is no concern of theirs.
+/// Lets the outlet that an order is for obey it. Whatever is no order to one of them is no concern of theirs.
 pub fn obey(workshop: &mut Workshop, dialects: &[Dialect], topic: &str, payload: &[u8]) {
     let now = workshop.now();
-    let takes = |outlet: &str| format!("outlets/{outlet}/command") == topic;
+    let takes = |outlet: &str| format!("outlets/{outlet}/order") == topic;
     let Some(index) = workshop.stations().iter().position(|station| takes(station.outlet_name)) else {
         return;
     };
     let machine = workshop.stations()[index].machine;
-    if let Some(switch) = dialects[index].state.read_command(payload)
+    if let Some(switch) = dialects[index].state.read_order(payload)
         && let Some(station) = workshop.station_mut(machine)
     {
-        station.outlet.command(switch, now);
+        station.outlet.order(switch, now);
     }
 }
 
@@ -57,23 +57,23 @@ mod tests {
     use crate::time::Moment;
 
     #[test]
-    fn a_command_reaches_its_own_outlet_in_its_own_words() {
+    fn a_order_reaches_its_own_outlet_in_its_own_words() {
         let mut shop = workshop(1);
         shop.advance(Moment(1_000));
         for (topic, payload) in [
-            ("outlets/extractor/command", &b"off"[..]),
-            ("outlets/mill/state", b"off"),
-            ("outlets/nowhere/command", b"off"),
+            ("outlets/extractor/order", &b"off"[..]),
+            ("outlets/mill/says", b"off"),
+            ("outlets/nowhere/order", b"off"),
         ] {
             obey(&mut shop, &DIALECTS, topic, payload);
         }
-        obey(&mut shop, &DIALECTS, "outlets/laser/command", b"off");
+        obey(&mut shop, &DIALECTS, "outlets/laser/order", b"off");
         let sayings = shop.advance(Moment(2_000));
         let off = |station: &&super::super::Station| station.outlet.relay() == Switch::Off;
         let dark: Vec<_> = shop.stations().iter().filter(off).map(|station| station.machine).collect();
         assert_eq!(dark, ["laser-cutter"]);
         let spoken: Vec<_> = sayings.iter().map(|saying| speak(&shop, &DIALECTS, saying)).collect();
-        let report = Spoken { topic: "outlets/laser/state".into(), payload: "off".into(), retained: true };
+        let report = Spoken { topic: "outlets/laser/says".into(), payload: "off".into(), retained: true };
         assert_eq!(spoken.iter().filter(|spoken| spoken.retained).collect::<Vec<_>>(), [&report]);
     }
 }

@@ -184,7 +184,7 @@ mod tests {
     }
 
     #[test]
-    fn an_off_command_ends_draw_and_job_and_is_reported() {
+    fn an_off_order_ends_draw_and_job_and_is_reported() {
         let mut workshop = workshop(1);
         workshop.advance(Moment(30_000));
         let printer = workshop.station_mut("printer").unwrap();
@@ -192,7 +192,7 @@ mod tests {
         workshop.advance(Moment(60_000));
         let printer = workshop.station_mut("printer").unwrap();
         assert!(printer.is_working());
-        printer.outlet.command(Switch::Off, Moment(60_000));
+        printer.outlet.order(Switch::Off, Moment(60_000));
         let sayings = workshop.advance(Moment(90_000));
         let printer = workshop.station("printer").unwrap();
         assert_eq!((printer.truth(), printer.jobs().cut), (Truth::Off, 1));

@@ -8,7 +8,7 @@ use crate::detectors::{Execution, Instance, Loader, Sandbox, SignalReading, buil
 use crate::event::{Assessment, Reading, Value, Verdict};
 use crate::time::{Moment, Span};
 
-const SETTINGS: &str = r#"{"busy_above": 40, "idle_below": 30, "idle_for": "3min"}"#;
+const SETTINGS: &str = r#"{"busy_watts": 40, "quiet_watts": 30, "dwell": "3min"}"#;
 
 /// Two prints of a filament printer: spike, heating, a duty-cycling bed, the fan running on; then a meter gap.
 fn recording() -> Vec<SignalReading> {

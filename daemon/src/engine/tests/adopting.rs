@@ -24,10 +24,10 @@ fn an_open_window_and_a_detectors_word_outlive_a_change_elsewhere() {
     assert_eq!(world.decision().0, Decision::Held);
     world.wait(Span::secs(2));
     world.adopt(changed(|plan| plan.inputs[2].title = "Other console".into()));
-    assert_eq!((world.installs(), world.commands()), (0, vec![]));
-    world.says("buttons/mill", "long");
+    assert_eq!((world.installs(), world.orders()), (0, vec![]));
+    world.says("buttons/mill", "long-press");
     assert_eq!(world.decision(), (Decision::Acted, "forced-in-window"));
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Forced)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Forced)]);
     assert_eq!(&*world.decisions()[0].rules, "another");
 }
 
@@ -35,9 +35,9 @@ fn an_open_window_and_a_detectors_word_outlive_a_change_elsewhere() {
 fn other_settings_begin_the_detector_anew_and_until_it_has_spoken_the_machine_is_busy() {
     let mut world = World::on_and(Verdict::Idle);
     world.adopt(changed(|plan| {
-        plan.machines[0].detectors[0].settings = serde_json::json!({ "busy_above": 9 })
+        plan.machines[0].detectors[0].settings = serde_json::json!({ "busy_watts": 9 })
     }));
-    assert_eq!((world.installs(), world.commands()), (1, vec![]));
+    assert_eq!((world.installs(), world.orders()), (1, vec![]));
     world.says("buttons/mill", "press");
     assert_eq!(world.decision().0, Decision::Held);
 }
@@ -60,7 +60,7 @@ fn a_machine_that_leaves_closes_its_window_and_is_not_switched() {
         plan.inputs.iter_mut().for_each(|input| input.machines.clear());
     });
     world.adopt(gone);
-    assert_eq!((world.announcements(), world.commands()), (vec!["window-over"], vec![]));
+    assert_eq!((world.announcements(), world.orders()), (vec!["window-over"], vec![]));
     assert!(world.effects.iter().any(|effect| matches!(effect, Effect::Remove { .. })));
     assert_eq!(world.engine.deadline(), None);
 }
@@ -71,7 +71,7 @@ fn a_lockout_waits_for_a_machine_that_comes_back() {
     world.says("contacts/red", "open");
     assert_eq!(world.decision().0, Decision::Acted);
     world.adopt(changed(|plan| plan.machines[0].name = name("lathe")));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
     world.adopt(plan());
     assert_eq!(world.engine.status(world.now.moment, 0).locked_by, Some(name("red-button")));
 }
@@ -79,14 +79,14 @@ fn a_lockout_waits_for_a_machine_that_comes_back() {
 /// What is known of the old outlet says nothing about the new one, and an off on its way to the old one must not be sent
 /// again to the new one.
 #[test]
-fn another_outlet_is_unknown_and_gets_no_command_of_the_old_ones() {
+fn another_outlet_is_unknown_and_gets_no_order_of_the_old_ones() {
     let mut world = World::on_and(Verdict::Idle);
     world.says("buttons/mill", "press");
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
-    world.adopt(changed(|plan| plan.machines[0].outlet.command.topic = "outlets/lathe/command".into()));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Plain)]);
+    world.adopt(changed(|plan| plan.machines[0].outlet.order.topic = "outlets/lathe/order".into()));
+    assert_eq!(world.orders(), []);
     world.wait(Span::secs(60));
-    assert_eq!(world.commands(), [], "the first off was never confirmed");
+    assert_eq!(world.orders(), [], "the first off was never confirmed");
     assert_eq!(world.engine.status(world.now.moment, 0).outlet, None);
 }
 
@@ -100,7 +100,7 @@ fn a_waiting_request_is_answered_once_across_a_change() {
     let before = world.decisions().len();
     world.detector_says(Verdict::Idle);
     assert_eq!(before + world.decisions().len(), 1);
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Plain)]);
 }
 
 /// Any way of getting to the same rules ends in the same engine, as far as anyone can see.
@@ -124,9 +124,9 @@ fn variant(number: u8) -> Plan {
         match number {
             0 => {}
             1 => mill.title = "Big mill".into(),
-            2 => mill.detectors[0].settings = serde_json::json!({ "busy_above": 9 }),
+            2 => mill.detectors[0].settings = serde_json::json!({ "busy_watts": 9 }),
             3 => mill.signals[0].source.filter = "meters/other".into(),
-            4 => mill.outlet.state.source.filter = "outlets/other/state".into(),
+            4 => mill.outlet.state.source.filter = "outlets/other/says".into(),
             5 => mill.name = name("lathe"),
             6 => mill.policy.window = Span::secs(20),
             _ => plan.inputs[0].rights.may_force = false,
@@ -139,10 +139,10 @@ proptest::proptest! {
     #[test]
     fn any_edits_end_as_a_fresh_start_on_the_final_rules(edits in proptest::collection::vec(0_u8..8, 0..8)) {
         let mut edited = World::new();
-        edited.says("outlets/mill/state", "on");
+        edited.says("outlets/mill/says", "on");
         for edit in edits {
             edited.adopt(variant(edit));
-            proptest::prop_assert!(edited.commands().is_empty());
+            proptest::prop_assert!(edited.orders().is_empty());
         }
         edited.adopt(plan());
         let mut fresh = World::new();
@@ -150,13 +150,13 @@ proptest::proptest! {
             let mut answers = Vec::new();
             for world in [&mut edited, &mut fresh] {
                 // The retained state of an outlet comes again with every subscription.
-                world.says("outlets/mill/state", "on");
+                world.says("outlets/mill/says", "on");
                 world.reads(verdict);
                 world.wait(Span::secs(5));
                 world.reads(verdict);
                 world.says("buttons/mill", "press");
-                let commands = world.commands();
-                answers.push((world.decision(), commands, world.engine.status(world.now.moment, 0).reasons));
+                let orders = world.orders();
+                answers.push((world.decision(), orders, world.engine.status(world.now.moment, 0).reasons));
                 world.wait(Span::secs(60));
             }
             proptest::prop_assert_eq!(&answers[0], &answers[1]);

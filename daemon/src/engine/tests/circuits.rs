@@ -18,9 +18,9 @@ fn mill_and_kiln(mill_watts: f64, kiln_watts: f64) -> Plan {
     }];
     let mut kiln = plan.machines[0].clone();
     kiln.name = Name::new("kiln").unwrap();
-    kiln.outlet.state.source.filter = "outlets/kiln/state".into();
-    kiln.outlet.command.topic = "outlets/kiln/command".into();
-    kiln.outlet.availability = None;
+    kiln.outlet.state.source.filter = "outlets/kiln/says".into();
+    kiln.outlet.order.topic = "outlets/kiln/order".into();
+    kiln.outlet.reach = None;
     kiln.signals[0].source.filter = "meters/kiln".into();
     plan.machines[0].circuit = Some(OnCircuit { circuit: 0, peak_watts: mill_watts });
     kiln.circuit = Some(OnCircuit { circuit: 0, peak_watts: kiln_watts });
@@ -34,9 +34,9 @@ fn mill_and_kiln(mill_watts: f64, kiln_watts: f64) -> Plan {
 
 fn on_at_the_mill_while_the_kiln_is(state: &str, mill_watts: f64) -> World {
     let mut world = World::under(mill_and_kiln(mill_watts, 2_000.0), &Former::default());
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     if !state.is_empty() {
-        world.says("outlets/kiln/state", state);
+        world.says("outlets/kiln/says", state);
     }
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"on"}"#);
     world
@@ -47,7 +47,7 @@ fn an_on_beyond_what_the_circuit_bears_is_refused() {
     for kiln in ["on", ""] {
         let world = on_at_the_mill_while_the_kiln_is(kiln, 1_000.0);
         assert_eq!(world.decision(), (Decision::Refused, "circuit-full"), "the kiln says {kiln:?}");
-        assert_eq!(world.commands(), []);
+        assert_eq!(world.orders(), []);
     }
 }
 
@@ -55,17 +55,17 @@ fn an_on_beyond_what_the_circuit_bears_is_refused() {
 fn an_on_within_what_the_circuit_bears_is_obeyed() {
     for (kiln, mill_watts) in [("off", 1_000.0), ("on", 944.0)] {
         let world = on_at_the_mill_while_the_kiln_is(kiln, mill_watts);
-        assert_eq!(world.commands(), [(Switch::On, Cause::Plain)], "the kiln says {kiln:?}");
+        assert_eq!(world.orders(), [(Switch::On, Cause::Plain)], "the kiln says {kiln:?}");
     }
 }
 
 #[test]
 fn a_machine_on_its_way_to_on_counts_already() {
     let mut world = World::under(mill_and_kiln(1_000.0, 2_000.0), &Former::default());
-    world.says("outlets/mill/state", "off");
-    world.says("outlets/kiln/state", "off");
+    world.says("outlets/mill/says", "off");
+    world.says("outlets/kiln/says", "off");
     world.says("idlegate/request/console", r#"{"machine":"kiln","request":"on"}"#);
-    assert_eq!(world.commands(), [(Switch::On, Cause::Plain)]);
+    assert_eq!(world.orders(), [(Switch::On, Cause::Plain)]);
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"on"}"#);
     assert_eq!(world.decision(), (Decision::Refused, "circuit-full"));
 }

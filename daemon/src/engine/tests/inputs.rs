@@ -17,9 +17,9 @@ fn with_voice() -> Plan {
     let mut second = plan.machines[0].clone();
     second.name = name("small-mill");
     second.title = "Small mill".into();
-    second.outlet.state.source.filter = "outlets/small/state".into();
-    second.outlet.command.topic = "outlets/small/command".into();
-    second.outlet.availability = None;
+    second.outlet.state.source.filter = "outlets/small/says".into();
+    second.outlet.order.topic = "outlets/small/order".into();
+    second.outlet.reach = None;
     second.signals[0].source.filter = "meters/small".into();
     plan.machines.push(second);
     let gesture = |word: &str, words: &[&str], request| Gesture {
@@ -31,7 +31,7 @@ fn with_voice() -> Plan {
         name: name("voice"),
         title: "Voice relay".into(),
         source: InputSource::Topic {
-            source: Source { filter: "voice/intent".into(), path: ValuePath::JsonPointer("/wish".into()) },
+            source: Source { filter: "voice/heard".into(), path: ValuePath::JsonPointer("/wish".into()) },
             event_id: None,
             named: Some(MachineWords {
                 path: ValuePath::JsonPointer("/thing".into()),
@@ -52,7 +52,7 @@ fn with_voice() -> Plan {
 
 fn busy(plan: Plan) -> World {
     let mut world = World::of(plan);
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     world.reads(Verdict::Busy);
     world
 }
@@ -80,7 +80,7 @@ fn a_voice_relay_names_machine_and_request_in_any_spelling() {
         r#"{"thing":"Mill","wish":"turn off"}"#,
     ] {
         let mut world = busy(with_voice());
-        world.says("voice/intent", payload);
+        world.says("voice/heard", payload);
         assert_eq!(world.decision(), (Decision::Deferred, "until-idle"), "{payload}");
         assert_eq!(world.decisions()[0].machine, Some(name("mill")));
         assert_eq!(world.decisions()[0].gesture, Some(name("off")));
@@ -90,16 +90,16 @@ fn a_voice_relay_names_machine_and_request_in_any_spelling() {
 #[test]
 fn a_name_it_does_not_know_is_refused_and_the_nearest_is_said() {
     let mut world = busy(with_voice());
-    world.event(asking("voice/intent", r#"{"thing":"the pig mill","wish":"turn off"}"#));
+    world.event(asking("voice/heard", r#"{"thing":"the pig mill","wish":"turn off"}"#));
     assert_eq!(world.decision(), (Decision::Refused, "unknown-machine"));
     assert!(world.decisions()[0].reply.is_some());
     let heard =
         r#"Voice relay: not understood, no machine is called "the pig mill"; did you mean "the big mill"?"#;
     assert_eq!(not_understood(&world), [heard]);
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
     // Nothing near: nothing is guessed.
     world.wait(Span::secs(3));
-    world.says("voice/intent", r#"{"thing":"lamp","wish":"turn off"}"#);
+    world.says("voice/heard", r#"{"thing":"lamp","wish":"turn off"}"#);
     assert_eq!(not_understood(&world), [r#"Voice relay: not understood, no machine is called "lamp""#]);
 }
 
@@ -107,7 +107,7 @@ fn a_name_it_does_not_know_is_refused_and_the_nearest_is_said() {
 fn a_machine_that_the_input_may_not_ask_for_is_not_taken_for_one_that_sounds_like_it() {
     let mut world = busy(with_voice());
     for thing in ["small-mill", "SMALL MILL"] {
-        world.says("voice/intent", &format!(r#"{{"thing":"{thing}","wish":"turn off"}}"#));
+        world.says("voice/heard", &format!(r#"{{"thing":"{thing}","wish":"turn off"}}"#));
         assert_eq!(world.decision(), (Decision::Refused, "machine-not-allowed"), "{thing}");
     }
 }
@@ -126,42 +126,42 @@ fn what_a_voice_relay_says_is_answered_even_if_it_makes_no_sense() {
         ("", ""),
     ] {
         world.wait(Span::secs(3));
-        world.says("voice/intent", payload);
+        world.says("voice/heard", payload);
         assert_eq!(world.decision(), (Decision::Refused, "malformed"), "{payload}");
         assert_eq!(not_understood(&world).len(), 1, "{payload}");
         assert!(not_understood(&world)[0].ends_with(why), "{:?}", not_understood(&world));
-        assert_eq!(world.commands(), []);
+        assert_eq!(world.orders(), []);
     }
 }
 
 #[test]
 fn nonsense_over_and_over_is_said_once_and_nonsense_from_the_store_not_at_all() {
     let mut world = busy(with_voice());
-    world.says("voice/intent", "?");
+    world.says("voice/heard", "?");
     assert_eq!(not_understood(&world).len(), 1);
     for _ in 0..5 {
         world.wait(Span::secs(1));
-        world.says("voice/intent", "?");
+        world.says("voice/heard", "?");
         assert_eq!(world.decision().0, Decision::Refused);
         assert_eq!(not_understood(&world).len(), 0);
     }
     world.wait(Span::secs(60));
-    let stored = Message { retained: true, ..World::message("voice/intent", "?") };
+    let stored = Message { retained: true, ..World::message("voice/heard", "?") };
     world.event(Event::Message(stored));
     assert_eq!(not_understood(&world).len(), 0);
     world.wait(Span::secs(60));
-    world.event(Event::Message(Message { age: Span::secs(11), ..World::message("voice/intent", "?") }));
+    world.event(Event::Message(Message { age: Span::secs(11), ..World::message("voice/heard", "?") }));
     assert_eq!(not_understood(&world).len(), 0);
 }
 
 #[test]
 fn a_button_that_wants_an_answer_gets_one_whatever_it_says() {
     let mut world = busy(plan());
-    world.event(asking("buttons/mill", "battery low"));
+    world.event(asking("buttons/mill", "mumble"));
     assert_eq!(world.decision(), (Decision::Refused, "malformed"));
     assert_eq!(&*world.decisions()[0].reply.as_ref().unwrap().topic, "reply/1");
     // Without that wish it is no request, and only counted.
-    world.says("buttons/mill", "battery low");
+    world.says("buttons/mill", "mumble");
     assert_eq!(world.decisions().len(), 0);
     assert!(matches!(world.effects[..], [Effect::Rejected(_)]));
     // Words of buttons are taken as they are.
@@ -197,7 +197,7 @@ fn at_night(rights: Rights) -> World {
 
 #[test]
 fn out_of_its_hours_an_input_is_refused_and_told_the_hours() {
-    for request in ["off", "on", "flip", "off-when-idle", "unlock"] {
+    for request in ["off", "on", "flip", "off-once-idle", "unlock"] {
         let mut world = at_night(Rights { may_unlock: true, ..Rights::PLAIN });
         let payload = format!(r#"{{"machine":"mill","request":"{request}"}}"#);
         world.says("idlegate/request/console", &payload);
@@ -225,12 +225,12 @@ fn out_of_its_hours_an_input_is_refused_and_told_the_hours() {
 #[test]
 fn hours_never_stand_in_the_way_of_force_emergency_cancel_and_lock() {
     let mut world = at_night(Rights { may_force: true, may_lock: true, ..Rights::PLAIN });
-    world.says("buttons/mill", "long");
+    world.says("buttons/mill", "long-press");
     assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
     world.wait(Span::secs(3));
-    world.says("buttons/mill", "long");
+    world.says("buttons/mill", "long-press");
     assert_eq!(world.decision(), (Decision::Acted, "forced-in-window"));
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Forced)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Forced)]);
     world.says("contacts/red", "open");
     assert_eq!(world.decision(), (Decision::Acted, "emergency"));
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"cancel"}"#);

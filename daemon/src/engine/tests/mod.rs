@@ -1,4 +1,4 @@
-//! What could go wrong between a message and a command: a press judged by a reading the detector has not looked at,
+//! What could go wrong between a message and an order: a press judged by a reading the detector has not looked at,
 //! a stored press obeyed, a request answered twice or not at all, an answer of a detector that was replaced.
 
 mod adopting;

@@ -17,9 +17,9 @@ fn three_machines() -> Plan {
         let mut machine = plan.machines[0].clone();
         machine.name = name(other);
         machine.title = (*other).into();
-        machine.outlet.state.source.filter = format!("outlets/{other}/state");
-        machine.outlet.command.topic = format!("outlets/{other}/command");
-        if let Some(reach) = &mut machine.outlet.availability {
+        machine.outlet.state.source.filter = format!("outlets/{other}/says");
+        machine.outlet.order.topic = format!("outlets/{other}/order");
+        if let Some(reach) = &mut machine.outlet.reach {
             reach.source.filter = format!("outlets/{other}/reach");
         }
         machine.signals[0].source.filter = format!("meters/{other}");
@@ -32,7 +32,7 @@ fn all_on() -> World {
     let mut world = World::of(three_machines());
     for machine in SHOP {
         world.says(&format!("outlets/{machine}/reach"), "yes");
-        world.says(&format!("outlets/{machine}/state"), "on");
+        world.says(&format!("outlets/{machine}/says"), "on");
     }
     world.says("meters/mill", "12");
     world.detector_says(Verdict::Idle);
@@ -64,10 +64,10 @@ fn names(told: &OutletsLost) -> Vec<&str> {
 #[test]
 fn the_first_is_told_at_once_and_the_others_are_folded_into_one_incident_of_the_shop() {
     let mut world = all_on();
-    world.says("outlets/kiln/state", "off");
+    world.says("outlets/kiln/says", "off");
     assert_eq!(off_by(&world), ["kiln"]);
     world.wait(Span::secs(1));
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     assert_eq!(off_by(&world), [""; 0]);
     world.says("outlets/lathe/reach", "no");
     world.wait(Span(999));
@@ -88,18 +88,18 @@ fn the_first_is_told_at_once_and_the_others_are_folded_into_one_incident_of_the_
 #[test]
 fn it_is_over_when_all_of_them_are_back_and_not_before() {
     let mut world = all_on();
-    world.says("outlets/kiln/state", "off");
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/kiln/says", "off");
+    world.says("outlets/mill/says", "off");
     world.says("outlets/lathe/reach", "no");
     world.wait(Span::secs(3));
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::IncidentOver(_))), "it was folded");
-    world.says("outlets/kiln/state", "on");
+    world.says("outlets/kiln/says", "on");
     assert!(world.effects.iter().any(|effect| matches!(effect, Effect::IncidentOver(_))), "it was told");
     assert_eq!(lost(&world), []);
     world.says("outlets/lathe/reach", "yes");
     assert_eq!(lost(&world), [], "reachable, but it has not spoken");
-    world.says("outlets/lathe/state", "on");
+    world.says("outlets/lathe/says", "on");
     let told = lost(&world);
     assert_eq!((told.len(), told[0].over), (1, true));
     assert_eq!(names(&told[0]), ["kiln", "mill", "lathe"]);
@@ -110,11 +110,11 @@ fn it_is_over_when_all_of_them_are_back_and_not_before() {
 #[test]
 fn an_urgent_loss_does_not_wait_behind_one_that_is_not() {
     let mut world = all_on();
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     assert_eq!(off_by(&world), ["mill"], "idle, so not urgent");
-    world.says("outlets/kiln/state", "off");
+    world.says("outlets/kiln/says", "off");
     assert_eq!(off_by(&world), ["kiln"], "it may have been working");
-    world.says("outlets/lathe/state", "off");
+    world.says("outlets/lathe/says", "off");
     assert_eq!(off_by(&world), [""; 0]);
     world.wait(Span::secs(2));
     assert_eq!(names(&lost(&world)[0]), ["mill", "kiln", "lathe"]);
@@ -126,13 +126,13 @@ fn one_alone_and_two_far_apart_are_no_incident_of_the_shop() {
     world.says("outlets/kiln/reach", "no");
     world.wait(Span::secs(2));
     assert_eq!(lost(&world), []);
-    world.says("outlets/lathe/state", "off");
+    world.says("outlets/lathe/says", "off");
     assert_eq!(off_by(&world), ["lathe"]);
     world.wait(Span::secs(60));
     assert_eq!(lost(&world), []);
     // One that flickers is still one.
     for state in ["off", "on", "off"] {
-        world.says("outlets/mill/state", state);
+        world.says("outlets/mill/says", state);
     }
     world.wait(Span::secs(60));
     assert_eq!(lost(&world), []);
@@ -156,7 +156,7 @@ fn our_own_link_down_is_no_loss_of_outlets() {
     assert_eq!(lost(&world), []);
     world.event(Event::Link(LinkState::Up));
     for machine in SHOP {
-        world.says(&format!("outlets/{machine}/state"), "on");
+        world.says(&format!("outlets/{machine}/says"), "on");
     }
     world.wait(Span::secs(60));
     assert_eq!((lost(&world), off_by(&world).len()), (vec![], 0));
@@ -166,8 +166,8 @@ fn our_own_link_down_is_no_loss_of_outlets() {
 fn switching_several_machines_off_ourselves_is_no_loss() {
     let mut world = all_on();
     world.says("contacts/red", "open");
-    world.says("outlets/mill/state", "off");
-    world.says("outlets/kiln/state", "off");
+    world.says("outlets/mill/says", "off");
+    world.says("outlets/kiln/says", "off");
     world.wait(Span::secs(60));
     assert_eq!(lost(&world), [], "only the kiln was switched by somebody else");
 }

@@ -33,7 +33,7 @@ fn lid_says(world: &mut World, verdict: Verdict, reason: &str) {
 #[test]
 fn an_on_without_its_permit_is_refused_with_the_reason() {
     let mut world = World::of(with_lid());
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     world.says("meters/mill", "0");
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Refused, "on-permit-missing"), "nobody has seen the lid yet");
@@ -43,23 +43,23 @@ fn an_on_without_its_permit_is_refused_with_the_reason() {
     assert_eq!(world.decision(), (Decision::Refused, "on-permit-missing"));
     let sentence = crate::effects::sentences::decision(world.decisions()[0]);
     assert_eq!(sentence, "Mill: refused, the lid is open");
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }
 
 #[test]
 fn an_on_with_its_permit_switches_on() {
     let mut world = World::of(with_lid());
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     world.says("meters/mill", "0");
     lid_says(&mut world, Verdict::Idle, "the lid is closed");
     world.says("buttons/mill", "press");
-    assert_eq!(world.commands(), [(Switch::On, Cause::Plain)]);
+    assert_eq!(world.orders(), [(Switch::On, Cause::Plain)]);
 }
 
 #[test]
 fn a_permit_for_on_has_no_say_in_switching_off() {
     let mut world = World::of(with_lid());
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     for _ in 0..2 {
         world.reads(Verdict::Idle);
         world.wait(Span::secs(5));
@@ -67,7 +67,7 @@ fn a_permit_for_on_has_no_say_in_switching_off() {
     lid_says(&mut world, Verdict::Busy, "the lid is open");
     world.reads(Verdict::Idle);
     world.says("buttons/mill", "press");
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Plain)]);
 }
 
 #[test]
@@ -75,18 +75,18 @@ fn shadow_mode_decides_and_tells_but_sends_only_emergencies() {
     let mut plan = plan();
     plan.machines[0].policy.shadow = true;
     let mut world = World::of(plan);
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     world.reads(Verdict::Idle);
     world.wait(Span::secs(5));
     world.reads(Verdict::Idle);
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
     let sent = |world: &World| -> Vec<bool> {
-        let commands = world.effects.iter().filter_map(|effect| match effect {
-            Effect::Command(command) => Some(!command.shadow),
+        let orders = world.effects.iter().filter_map(|effect| match effect {
+            Effect::Order(order) => Some(!order.shadow),
             _ => None,
         });
-        commands.collect()
+        orders.collect()
     };
     assert_eq!(sent(&world), [false]);
     assert!(world.engine.status(world.now.moment, 0).shadow, "people see that it is only a shadow");

@@ -88,7 +88,7 @@ fn decisions_announcements_incidents_and_states_are_as_described() {
         ("buttons/mill", "press"),
         ("clock/night", "bell"),
         ("idlegate/request/console", "nonsense"),
-        ("outlets/mill/state", "off"),
+        ("outlets/mill/says", "off"),
         ("contacts/red", "open"),
     ] {
         let message = Message { response_topic: Some("reply".into()), ..World::message(topic, payload) };
@@ -102,7 +102,7 @@ fn decisions_announcements_incidents_and_states_are_as_described() {
 
 #[test]
 fn health_is_as_described() {
-    assert_described("health", &messages::health("offline", json!({})));
+    assert_described("health", &messages::health("gone", json!({})));
 }
 
 #[test]
@@ -127,7 +127,7 @@ fn what_one_guard_leaves_to_the_next_is_as_described() {
     assert_described("kept", &carried.kept_message(world.now, &name("mill")));
     carried.answered(&name("console"), &"a-1".into());
     assert_described("answered", &carried.answered_message(world.now, &name("console")));
-    for role in ["standing-by", "taking-over", "guarding", "offline"] {
+    for role in ["standing-by", "taking-over", "guarding", "gone"] {
         assert_described("stand-by", &messages::stand_by(world.now, "left", role, "digest"));
     }
 }

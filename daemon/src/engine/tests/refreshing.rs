@@ -15,7 +15,7 @@ fn idle_by_an_old_reading() -> World {
         Some(RefreshTopic { topic: "outlets/mill/ask".into(), payload: "now".into() });
     plan.machines[0].policy.can_refresh = true;
     let mut world = World::under(plan, &Former::default());
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     world.reads(Verdict::Idle);
     world.wait(Span::secs(20));
     world
@@ -27,7 +27,7 @@ fn was_asked(world: &World) -> bool {
 
 #[test]
 fn an_off_waits_until_the_reading_it_asked_for_has_been_judged() {
-    for (watts, verdict, decision, commands) in [
+    for (watts, verdict, decision, orders) in [
         ("800", Verdict::Busy, (Decision::Held, "machine-busy"), vec![]),
         ("12", Verdict::Idle, (Decision::Acted, "machine-idle"), vec![(Switch::Off, Cause::Plain)]),
     ] {
@@ -36,9 +36,9 @@ fn an_off_waits_until_the_reading_it_asked_for_has_been_judged() {
         assert!(was_asked(&world) && world.decisions().is_empty());
         world.wait(Span(50));
         world.says("meters/mill", watts);
-        assert_eq!(world.commands(), [], "{watts} W have come in, and nobody has looked at them");
+        assert_eq!(world.orders(), [], "{watts} W have come in, and nobody has looked at them");
         world.detector_says(verdict);
-        assert_eq!((world.decision(), world.commands()), (decision, commands));
+        assert_eq!((world.decision(), world.orders()), (decision, orders));
     }
 }
 
@@ -46,7 +46,7 @@ fn an_off_waits_until_the_reading_it_asked_for_has_been_judged() {
 fn a_deferral_looks_at_the_reading_it_asked_for_before_it_acts() {
     let mut world = idle_by_an_old_reading();
     world.reads(Verdict::Idle);
-    world.says("idlegate/request/console", r#"{"machine":"mill","request":"off-when-idle"}"#);
+    world.says("idlegate/request/console", r#"{"machine":"mill","request":"off-once-idle"}"#);
     assert_eq!(world.decision(), (Decision::Deferred, "notice-running"));
     world.wait(Span::secs(10));
     world.reads(Verdict::Idle);
@@ -54,7 +54,7 @@ fn a_deferral_looks_at_the_reading_it_asked_for_before_it_acts() {
     assert!(was_asked(&world), "{:?}", world.effects);
     world.wait(Span(50));
     world.says("meters/mill", "800");
-    assert_eq!(world.commands(), [], "nobody has looked at the reading");
+    assert_eq!(world.orders(), [], "nobody has looked at the reading");
     world.detector_says(Verdict::Busy);
-    assert_eq!((world.commands(), world.announcements()), (vec![], vec!["deferral-busy-again"]));
+    assert_eq!((world.orders(), world.announcements()), (vec![], vec!["deferral-busy-again"]));
 }

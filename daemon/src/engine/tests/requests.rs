@@ -12,7 +12,7 @@ fn a_press_on_an_idle_machine_switches_it_off() {
     let mut world = World::on_and(Verdict::Idle);
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Plain)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Plain)]);
 }
 
 #[test]
@@ -20,7 +20,7 @@ fn a_press_on_a_working_machine_is_held_with_the_readings_behind_it() {
     let mut world = World::on_and(Verdict::Busy);
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
     assert_eq!(world.announcements(), ["held"]);
     let decided = world.decisions()[0];
     let finding = &decided.grounds.findings[0];
@@ -36,7 +36,7 @@ fn a_press_waits_for_the_detector_to_look_at_a_reading_that_came_before_it() {
     assert_eq!(world.decisions().len(), 0, "the reading might mean that a job has begun");
     world.detector_says(Verdict::Busy);
     assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }
 
 #[test]
@@ -53,17 +53,17 @@ fn a_force_inside_the_window_switches_off_and_one_after_it_does_not() {
     let mut world = World::on_and(Verdict::Busy);
     world.says("buttons/mill", "press");
     world.wait(Span::secs(3));
-    world.says("buttons/mill", "long");
+    world.says("buttons/mill", "long-press");
     assert_eq!(world.decision(), (Decision::Acted, "forced-in-window"));
-    assert_eq!(world.commands(), [(Switch::Off, Cause::Forced)]);
+    assert_eq!(world.orders(), [(Switch::Off, Cause::Forced)]);
 
     let mut world = World::on_and(Verdict::Busy);
     world.says("buttons/mill", "press");
     world.wait(Span::secs(10));
     assert_eq!(world.announcements(), ["window-over"]);
-    world.says("buttons/mill", "long");
+    world.says("buttons/mill", "long-press");
     assert_eq!(world.decision().0, Decision::Held);
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }
 
 #[test]
@@ -75,7 +75,7 @@ fn a_stored_or_late_press_is_answered_and_not_obeyed() {
     let late = crate::event::Message { age: Span::secs(60), ..World::message("buttons/mill", "press") };
     world.event(Event::Message(late));
     assert_eq!(world.decision(), (Decision::Ignored, "too-old"));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }
 
 #[test]
@@ -84,8 +84,8 @@ fn an_emergency_waits_for_no_detector() {
     world.says("meters/mill", "900");
     world.says("contacts/red", "open");
     assert!(
-        matches!(&world.effects[0], Effect::Command(command) if command.cause == Cause::Emergency),
-        "the command comes first: {:?}",
+        matches!(&world.effects[0], Effect::Order(order) if order.cause == Cause::Emergency),
+        "the order comes first: {:?}",
         world.effects
     );
     assert_eq!(world.decision(), (Decision::Acted, "emergency"));
@@ -94,7 +94,7 @@ fn an_emergency_waits_for_no_detector() {
 
 #[test]
 fn an_event_delivered_again_is_answered_once_even_after_a_restart() {
-    let press = r#"{"action":"press","nr":41}"#;
+    let press = r#"{"button":"press","nr":41}"#;
     let mut world = World::on_and(Verdict::Idle);
     world.says("buttons/counting", press);
     assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
@@ -104,11 +104,11 @@ fn an_event_delivered_again_is_answered_once_even_after_a_restart() {
 
     let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
     let mut world = World::after(&former);
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     world.reads(Verdict::Idle);
     world.says("buttons/counting", press);
     assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }
 
 #[test]
@@ -133,7 +133,7 @@ fn a_bad_request_is_refused_with_its_fault() {
     ] {
         world.says("idlegate/request/console", payload);
         assert_eq!(world.decision(), (Decision::Refused, why), "{payload}");
-        assert_eq!(world.commands(), [], "{payload}");
+        assert_eq!(world.orders(), [], "{payload}");
     }
 }
 
@@ -142,8 +142,8 @@ fn a_lockout_of_a_former_run_still_holds() {
     let lockout = Some(KeptLockout { by: name("red-button"), emergency: true });
     let kept = KeptMachine { machine: name("mill"), state: KeptState { lockout, deferral: None } };
     let mut world = World::after(&Former { machines: vec![kept], answered: vec![] });
-    assert_eq!(world.commands(), [], "a start switches nothing");
-    world.says("outlets/mill/state", "off");
+    assert_eq!(world.orders(), [], "a start switches nothing");
+    world.says("outlets/mill/says", "off");
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Refused, "lockout"));
 }
@@ -170,10 +170,10 @@ fn an_input_may_ask_only_for_the_requests_its_rules_name() {
     let console = plan.inputs.iter_mut().find(|input| input.name.as_str() == "console").unwrap();
     console.requests = Some(vec![RequestKind::Cancel, RequestKind::Off]);
     let mut world = World::of(plan);
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"on"}"#);
     assert_eq!(world.decision(), (Decision::Refused, "request-not-allowed"));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
     world.says("idlegate/request/console", r#"{"machine":"mill","request":"cancel"}"#);
     assert_eq!(world.decision().0, Decision::NothingToDo);
 }
@@ -186,7 +186,7 @@ fn an_emergency_is_never_taken_for_an_old_one_that_bore_its_number() {
     counting.gestures[0].request = RequestKind::EmergencyOff;
     let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
     let mut world = World::under(plan, &former);
-    world.says("outlets/mill/state", "on");
-    world.says("buttons/counting", r#"{"action":"press","nr":41}"#);
+    world.says("outlets/mill/says", "on");
+    world.says("buttons/counting", r#"{"button":"press","nr":41}"#);
     assert_eq!(world.decision(), (Decision::Acted, "emergency"));
 }

@@ -12,13 +12,13 @@ use crate::time::{Span, WallTime};
 const EVENING: WallTime = WallTime(1_795_557_600_000);
 const ID: &str = "2026-11-24T22:00:00Z";
 
-fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
+fn with_schedule(request: RequestKind, make_up_missed: bool) -> Plan {
     let mut plan = plan();
     let timetable = Timetable::new("0 22 * * *", "UTC").unwrap();
     plan.inputs.push(Input {
         name: name("evening"),
         title: "the evening schedule".into(),
-        source: InputSource::Schedule(Box::new(Schedule { timetable, request, catch_up })),
+        source: InputSource::Schedule(Box::new(Schedule { timetable, request, make_up_missed })),
         machines: vec![0],
         gestures: Vec::new(),
         requests: None,
@@ -31,7 +31,7 @@ fn with_schedule(request: RequestKind, catch_up: bool) -> Plan {
 /// A mill that is on and does this, `before` the evening comes.
 fn at_work(mut world: World, verdict: Verdict, before: Span) -> World {
     world.now.wall = WallTime(EVENING.0 - i64::try_from(before.0).unwrap());
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     world.reads(verdict);
     world
 }
@@ -60,29 +60,29 @@ fn a_schedule_switches_an_idle_machine_off_and_defers_for_a_working_one() {
 
 #[test]
 fn a_firing_that_was_answered_before_a_restart_is_not_answered_again() {
-    for catch_up in [false, true] {
+    for make_up_missed in [false, true] {
         let former = Former { machines: Vec::new(), answered: vec![(name("evening"), ID.into())] };
-        let mut world = World::under(with_schedule(RequestKind::On, catch_up), &former);
+        let mut world = World::under(with_schedule(RequestKind::On, make_up_missed), &former);
         world.now.wall = WallTime(EVENING.0 - 1_000);
-        world.says("outlets/mill/state", "off");
+        world.says("outlets/mill/says", "off");
         world.now.wall = EVENING;
         world.wait(Span::secs(60));
         assert_eq!(world.decisions().len(), 0);
-        assert_eq!(world.commands(), []);
+        assert_eq!(world.orders(), []);
     }
 }
 
 #[test]
-fn nothing_is_switched_on_after_downtime_unless_told_to_catch_up() {
-    for (catch_up, expected) in [(false, 0), (true, 1)] {
+fn nothing_is_switched_on_after_downtime_unless_told_to_make_up_missed() {
+    for (make_up_missed, expected) in [(false, 0), (true, 1)] {
         let before: std::sync::Arc<str> = "2026-11-23T22:00:00Z".into();
         let former = Former { machines: Vec::new(), answered: vec![(name("evening"), before)] };
-        let mut world = World::under(with_schedule(RequestKind::On, catch_up), &former);
+        let mut world = World::under(with_schedule(RequestKind::On, make_up_missed), &former);
         world.now.wall = WallTime(EVENING.0 + 3_600_000);
-        world.says("outlets/mill/state", "off");
+        world.says("outlets/mill/says", "off");
         world.wait(Span::secs(31));
-        let on = world.commands().into_iter().filter(|(switch, _)| *switch == Switch::On).count();
-        assert_eq!(on.min(1), expected, "catch_up = {catch_up}");
+        let on = world.orders().into_iter().filter(|(switch, _)| *switch == Switch::On).count();
+        assert_eq!(on.min(1), expected, "make_up_missed = {make_up_missed}");
         assert_eq!(world.decisions().len(), expected);
     }
 }

@@ -56,7 +56,7 @@ fn an_answer_of_a_replaced_detector_counts_for_nothing() {
 #[test]
 fn a_stored_reading_is_no_ground_for_switching_off() {
     let mut world = World::new();
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     let stored = Message { retained: true, ..World::message("meters/mill", "12") };
     world.event(Event::Message(stored));
     assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::Feed(_))));
@@ -87,9 +87,9 @@ fn nonsense_from_a_meter_is_told_and_leaves_the_machine_unknown_in_time() {
 #[test]
 fn an_outlet_that_speaks_in_tongues_or_is_out_of_reach_is_unknown() {
     let mut world = World::on_and(Verdict::Idle);
-    world.says("outlets/mill/state", "perhaps");
+    world.says("outlets/mill/says", "perhaps");
     assert_eq!(world.engine.status(world.now.moment, 0).outlet, None);
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     assert_eq!(world.engine.status(world.now.moment, 0).outlet, Some(Switch::On));
     world.says("outlets/mill/reach", "no");
     assert_eq!(world.engine.status(world.now.moment, 0).outlet, None);
@@ -98,9 +98,9 @@ fn an_outlet_that_speaks_in_tongues_or_is_out_of_reach_is_unknown() {
 #[test]
 fn an_outlet_switched_by_another_route_while_working_is_an_incident() {
     let mut world = World::on_and(Verdict::Busy);
-    world.says("outlets/mill/state", "off");
+    world.says("outlets/mill/says", "off");
     assert_eq!(world.announcements(), ["off-by-another-route"]);
-    assert_eq!(world.commands(), [], "never re-energised");
+    assert_eq!(world.orders(), [], "never re-energised");
 }
 
 #[test]
@@ -109,5 +109,5 @@ fn a_lost_link_makes_the_outlet_unknown_and_switches_nothing() {
     world.event(Event::Link(LinkState::Down { why: "gone".into() }));
     assert_eq!(world.engine.status(world.now.moment, 0).outlet, None);
     world.wait(Span::secs(3_600));
-    assert_eq!(world.commands(), []);
+    assert_eq!(world.orders(), []);
 }

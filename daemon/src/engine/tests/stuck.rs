@@ -11,7 +11,7 @@ fn mill_with_a_meter_that_freezes(stuck_after: Option<Span>) -> World {
     let mut plan = plan();
     plan.machines[0].signals[0].stuck_after = stuck_after;
     let mut world = World::under(plan, &Former::default());
-    world.says("outlets/mill/state", "on");
+    world.says("outlets/mill/says", "on");
     for _ in 0..20 {
         world.says("meters/mill", "3.1");
         world.detector_says(Verdict::Idle);

@@ -53,15 +53,15 @@ pub(super) fn plan() -> Plan {
         name: name("mill"),
         title: "Mill".into(),
         outlet: Outlet {
-            state: StateTopic { source: source("outlets/mill/state"), on: "on".into(), off: "off".into() },
-            command: CommandTopic {
-                topic: "outlets/mill/command".into(),
+            state: StateTopic { source: source("outlets/mill/says"), on: "on".into(), off: "off".into() },
+            order: OrderTopic {
+                topic: "outlets/mill/order".into(),
                 on: "on".into(),
                 off: "off".into(),
                 expiry: Span::secs(2),
             },
             refresh: None,
-            availability: Some(StateTopic {
+            reach: Some(StateTopic {
                 source: source("outlets/mill/reach"),
                 on: "yes".into(),
                 off: "no".into(),
@@ -99,7 +99,7 @@ pub(super) fn plan() -> Plan {
         source: Source {
             filter: filter.into(),
             path: match event_id {
-                Some(_) => ValuePath::JsonPointer("/action".into()),
+                Some(_) => ValuePath::JsonPointer("/button".into()),
                 None => ValuePath::Whole,
             },
         },
@@ -132,7 +132,7 @@ pub(super) fn plan() -> Plan {
             input(
                 "button",
                 by_topic("buttons/mill", None),
-                vec![gesture("press", RequestKind::Flip), gesture("long", RequestKind::ForceOff)],
+                vec![gesture("press", RequestKind::Flip), gesture("long-press", RequestKind::ForceOff)],
                 button,
             ),
             input(
@@ -280,7 +280,7 @@ impl World {
     /// A mill that is on, and whose detector has looked at its draw.
     pub(super) fn on_and(verdict: Verdict) -> World {
         let mut world = World::new();
-        world.says("outlets/mill/state", "on");
+        world.says("outlets/mill/says", "on");
         world.reads(verdict);
         world.wait(Span::secs(5));
         world.reads(verdict);
@@ -311,12 +311,12 @@ impl World {
         (decisions[0].decision, decisions[0].why.word())
     }
 
-    pub(super) fn commands(&self) -> Vec<(Switch, Cause)> {
-        let commands = self.effects.iter().filter_map(|effect| match effect {
-            Effect::Command(command) => Some((command.switch, command.cause)),
+    pub(super) fn orders(&self) -> Vec<(Switch, Cause)> {
+        let orders = self.effects.iter().filter_map(|effect| match effect {
+            Effect::Order(order) => Some((order.switch, order.cause)),
             _ => None,
         });
-        commands.collect()
+        orders.collect()
     }
 
     pub(super) fn announcements(&self) -> Vec<&'static str> {

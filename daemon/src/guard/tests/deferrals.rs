@@ -102,7 +102,7 @@ fn it_expires_during_the_notice_too() {
 fn a_second_wish_renews_the_first() {
     story(
         Policy { deferral_max: Span::secs(60), ..policy() },
-        &deferred(&[at(50_000, press(OffWhenIdle)), at(100_000, Step::Wait), at(200_000, Step::Wait)]),
+        &deferred(&[at(50_000, press(OffOnceIdle)), at(100_000, Step::Wait), at(200_000, Step::Wait)]),
         &[(100, DEFERRED), (50_000, DEFERRED), (110_000, "keep - -, say deferral-expired")],
     );
 }
@@ -111,7 +111,7 @@ fn a_second_wish_renews_the_first() {
 fn a_second_wish_does_not_shorten_or_prolong_a_running_notice() {
     story(
         policy(),
-        &deferred(&[at(60_000, clear()), at(90_000, press(OffWhenIdle)), at(100_100, off())]),
+        &deferred(&[at(60_000, clear()), at(90_000, press(OffOnceIdle)), at(100_100, off())]),
         &[
             (100, DEFERRED),
             (70_000, NOTICE),
@@ -122,29 +122,29 @@ fn a_second_wish_does_not_shorten_or_prolong_a_running_notice() {
 }
 
 #[test]
-fn off_when_idle_of_a_machine_long_idle_gives_notice_at_once() {
+fn off_once_idle_of_a_machine_long_idle_gives_notice_at_once() {
     story(
         policy(),
-        &[at(0, on()), at(0, clear()), at(20_000, press(OffWhenIdle)), at(50_100, off())],
+        &[at(0, on()), at(0, clear()), at(20_000, press(OffOnceIdle)), at(50_100, off())],
         &[(20_000, "keep - deferral, deferred(notice-running), say deferral-notice"), (50_000, ACTED)],
     );
 }
 
 #[test]
-fn off_when_idle_of_a_machine_just_idle_waits_until_it_has_settled() {
+fn off_once_idle_of_a_machine_just_idle_waits_until_it_has_settled() {
     story(
         policy(),
-        &[at(0, on()), at(0, clear()), at(5_000, press(OffWhenIdle)), at(40_100, off())],
+        &[at(0, on()), at(0, clear()), at(5_000, press(OffOnceIdle)), at(40_100, off())],
         &[(5_000, DEFERRED), (10_000, NOTICE), (40_000, ACTED)],
     );
 }
 
 #[test]
-fn off_when_idle_without_notice_acts_at_once_when_idle_beyond_doubt() {
+fn off_once_idle_without_notice_acts_at_once_when_idle_beyond_doubt() {
     let policy = Policy { notice: Span::ZERO, ..policy() };
     story(
         policy,
-        &[at(0, on()), at(0, clear()), at(20_000, press(OffWhenIdle)), at(20_100, off())],
+        &[at(0, on()), at(0, clear()), at(20_000, press(OffOnceIdle)), at(20_100, off())],
         &[(20_000, "keep - deferral, acted(machine-idle), deferral-acted, off, keep - -")],
     );
     // A reading that nobody has looked at is a doubt.
@@ -154,7 +154,7 @@ fn off_when_idle_without_notice_acts_at_once_when_idle_beyond_doubt() {
             at(0, on()),
             at(0, clear()),
             at(20_000, clear().unseen_ago(0)),
-            at(20_100, press(OffWhenIdle)),
+            at(20_100, press(OffOnceIdle)),
             at(20_200, clear()),
             at(20_300, off()),
         ],
@@ -163,11 +163,11 @@ fn off_when_idle_without_notice_acts_at_once_when_idle_beyond_doubt() {
 }
 
 #[test]
-fn off_when_idle_of_a_machine_that_is_off_or_going_off_does_nothing() {
-    story(policy(), &[at(0, off()), at(100, press(OffWhenIdle))], &[(100, "nothing-to-do(already-off)")]);
+fn off_once_idle_of_a_machine_that_is_off_or_going_off_does_nothing() {
+    story(policy(), &[at(0, off()), at(100, press(OffOnceIdle))], &[(100, "nothing-to-do(already-off)")]);
     story(
         policy(),
-        &[at(0, on()), at(0, clear()), at(100, press(Off)), at(200, press(OffWhenIdle)), at(300, off())],
+        &[at(0, on()), at(0, clear()), at(100, press(Off)), at(200, press(OffOnceIdle)), at(300, off())],
         &[(100, "acted(machine-idle), off"), (200, "nothing-to-do(already-switching)")],
     );
 }
@@ -422,7 +422,7 @@ fn a_deferral_made_while_an_on_is_under_way_acts_later() {
             at(0, off()),
             at(0, busy()),
             at(100, press(On)),
-            at(200, press(OffWhenIdle)),
+            at(200, press(OffOnceIdle)),
             at(300, on()),
             at(60_000, clear()),
             at(100_100, off()),
@@ -448,7 +448,7 @@ fn a_lockout_neither_hastens_nor_hinders_it() {
 // The machine's own wish.
 
 fn idle_off() -> Policy {
-    Policy { idle_off_after: Some(Span::secs(600)), ..policy() }
+    Policy { forgotten_after: Some(Span::secs(600)), ..policy() }
 }
 
 #[test]
@@ -549,7 +549,7 @@ fn a_person_may_take_over_the_machines_own_wish_which_then_outlasts_a_busy_spell
         &[
             at(0, on()),
             at(0, clear()),
-            at(610_000, press(OffWhenIdle)),
+            at(610_000, press(OffOnceIdle)),
             at(620_000, busy()),
             at(630_000, clear()),
             at(670_100, off()),

@@ -84,7 +84,7 @@ fn while_the_link_is_down_the_outlet_is_unknown() {
 }
 
 #[test]
-fn the_effect_of_our_own_command_is_no_incident_however_late_it_may_come() {
+fn the_effect_of_our_own_order_is_no_incident_however_late_it_may_come() {
     // Replaced by an on at once; the off that was on its way takes effect all the same, and then the on.
     story(
         policy(),
@@ -131,7 +131,7 @@ fn the_effect_of_our_own_command_is_no_incident_however_late_it_may_come() {
 }
 
 #[test]
-fn one_command_excuses_one_change() {
+fn one_order_excuses_one_change() {
     story(
         policy(),
         &[at(0, on()), at(0, clear()), at(100, press(Off)), at(200, off()), at(300, on()), at(400, off())],

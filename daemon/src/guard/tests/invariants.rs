@@ -188,9 +188,8 @@ impl Walk {
             let request = Request { id, kind, input, gesture, rights, arrival };
             guard.handle(now, Input::Request(request), &mut effects);
         }
-        let off = effects
-            .iter()
-            .any(|effect| matches!(effect, Effect::Command(Command { switch: Switch::Off, .. })));
+        let off =
+            effects.iter().any(|effect| matches!(effect, Effect::Order(Order { switch: Switch::Off, .. })));
         let under_way = guard.pending().is_some_and(|pending| pending.cause != Cause::Plain);
         if off || under_way || guard.outlet() == Some(Switch::Off) {
             return Ok(());
@@ -239,7 +238,7 @@ impl Walk {
 impl Walk {
     /// By whatever road: a press may have carried out the wish before its time.
     fn off_was_sent(&self) -> bool {
-        let off = |effect: &Effect| matches!(effect, Effect::Command(Command { switch: Switch::Off, .. }));
+        let off = |effect: &Effect| matches!(effect, Effect::Order(Order { switch: Switch::Off, .. }));
         self.effects.iter().any(off)
     }
 }
@@ -254,7 +253,7 @@ fn policy(dice: &mut Dice) -> Policy {
         tries: dice.of(&[0, 1, 3, 3]),
         notice: dice.of(&[Span::ZERO, Span::secs(1), plain.notice]),
         settle_for: dice.of(&[Span::ZERO, Span::secs(1), plain.settle_for]),
-        idle_off_after: dice.of(&[None, Some(Span::secs(10)), Some(Span::secs(600))]),
+        forgotten_after: dice.of(&[None, Some(Span::secs(10)), Some(Span::secs(600))]),
         deferral_max: dice.of(&[Span::secs(60), plain.deferral_max]),
         ..plain
     }

@@ -159,7 +159,7 @@ fn emergency_takes_the_place_of_an_open_window_a_waiting_off_and_a_deferral() {
             at(0, on()),
             at(0, busy()),
             at(100, press(Off)),
-            at(200, press(OffWhenIdle)),
+            at(200, press(OffOnceIdle)),
             at(20_000, Step::Wait),
             at(20_100, press(Off).at_panel()),
             at(20_200, press(EmergencyOff).by_alarm()),

@@ -20,7 +20,7 @@ pub(super) struct Oracle {
     pub(super) deferral: Option<Deferral>,
     /// The last held answer that may still be followed by a force.
     held: Option<(Moment, InputId, Span)>,
-    pending: Option<(Command, Moment)>,
+    pending: Option<(Order, Moment)>,
     open: BTreeMap<RequestId, Open>,
     gestures: BTreeMap<(InputId, GestureId), Moment>,
 }
@@ -65,7 +65,7 @@ impl Oracle {
         // Under new rules, new readings may no longer be wanted.
         self.open.values_mut().for_each(|open| open.wants_newer = false);
         if policy.shadow {
-            self.pending = self.pending.filter(|(command, _)| command.cause == Cause::Emergency);
+            self.pending = self.pending.filter(|(order, _)| order.cause == Cause::Emergency);
         }
     }
 
@@ -85,11 +85,11 @@ impl Oracle {
         };
         for (index, effect) in call.effects.iter().enumerate() {
             match effect {
-                Effect::Command(command) => self.judge_command(call, index, *command, &before)?,
+                Effect::Order(order) => self.judge_order(call, index, *order, &before)?,
                 Effect::Answer(answer) => self.judge_answer(call, *answer, &before)?,
                 Effect::Keep(kept) => self.keep(kept),
                 Effect::Incident(Incident { kind: IncidentKind::NotConfirmed, .. }) => {
-                    self.pending = self.pending.filter(|(command, _)| command.cause == Cause::Emergency);
+                    self.pending = self.pending.filter(|(order, _)| order.cause == Cause::Emergency);
                 }
                 Effect::Announce(Announcement::OffAbandoned) => self.pending = None,
                 Effect::Announce(Announcement::DeferralExpired) => self.judge_expiry(call.now)?,
@@ -114,7 +114,7 @@ impl Oracle {
             Input::Outlet(report) if report.at >= self.outlet_at => {
                 self.outlet = report.state;
                 self.outlet_at = report.at;
-                if report.state.is_some() && self.pending.map(|(command, _)| command.switch) == report.state {
+                if report.state.is_some() && self.pending.map(|(order, _)| order.switch) == report.state {
                     self.pending = None;
                 }
                 if report.state == Some(Switch::Off) && self.pending.is_none() {
@@ -146,11 +146,11 @@ impl Oracle {
         Ok(())
     }
 
-    fn judge_command(
+    fn judge_order(
         &mut self,
         call: &Call,
         index: usize,
-        command: Command,
+        order: Order,
         before: &Oracle,
     ) -> Result<(), String> {
         let now = call.now;
@@ -158,14 +158,14 @@ impl Oracle {
             Input::Request(request) => Some(request),
             _ => None,
         };
-        if command.shadow != (self.policy.shadow && command.cause != Cause::Emergency) {
-            return Err("a command with the wrong shadow".into());
+        if order.shadow != (self.policy.shadow && order.cause != Cause::Emergency) {
+            return Err("an order with the wrong shadow".into());
         }
-        if command.resend > 0 {
-            self.judge_resend(now, command)?;
+        if order.resend > 0 {
+            self.judge_resend(now, order)?;
         }
         let clear = |books: &Oracle| books.permissive.at(now) == PermissiveState::Clear;
-        match (command.switch, command.cause) {
+        match (order.switch, order.cause) {
             (Switch::On, _) => {
                 if self.lockout || before.lockout {
                     return Err("on under a lockout".into());
@@ -180,7 +180,7 @@ impl Oracle {
                         && !request.rights.out_of_hours
                         && matches!(request.kind, RequestKind::On | RequestKind::Flip)
                 });
-                if command.resend == 0 && !asked {
+                if order.resend == 0 && !asked {
                     return Err("on without a request for it".into());
                 }
             }
@@ -188,18 +188,18 @@ impl Oracle {
                 if !clear(self) && !clear(before) {
                     return Err("a plain off of a machine that is not clear".into());
                 }
-                if command.resend > 0 && !before.permissive.covers(now) {
+                if order.resend > 0 && !before.permissive.covers(now) {
                     return Err("a plain off sent again on a verdict that has not seen everything".into());
                 }
                 let explained = call.effects[..index].iter().any(|effect| {
                     matches!(effect, Effect::DeferralActed(_))
                         || matches!(effect, Effect::Answer(Answer { reason: Reason::MachineIdle, .. }))
                 });
-                if command.resend == 0 && !explained {
+                if order.resend == 0 && !explained {
                     return Err("a plain off without an answer or a due deferral".into());
                 }
             }
-            (Switch::Off, Cause::Forced) if command.resend == 0 => {
+            (Switch::Off, Cause::Forced) if order.resend == 0 => {
                 let Some(request) = request.filter(|request| request.kind == RequestKind::ForceOff) else {
                     return Err("a forced off without a force".into());
                 };
@@ -210,7 +210,7 @@ impl Oracle {
                     return Err("a forced off outside a window".into());
                 }
             }
-            (Switch::Off, Cause::Emergency) if command.resend == 0 && request.is_some() => {
+            (Switch::Off, Cause::Emergency) if order.resend == 0 && request.is_some() => {
                 let request = request.filter(|request| request.kind == RequestKind::EmergencyOff);
                 let too_old = |request: &Request| request.arrival.age > self.policy.emergency_max_age;
                 if request.is_none_or(|request| {
@@ -224,27 +224,27 @@ impl Oracle {
             }
             (Switch::Off, Cause::Forced | Cause::Emergency) => {}
         }
-        if !command.shadow {
-            self.pending = Some((command, now));
+        if !order.shadow {
+            self.pending = Some((order, now));
         }
-        if command.resend == 0 {
+        if order.resend == 0 {
             self.held = None;
         }
         Ok(())
     }
 
-    fn judge_resend(&self, now: Moment, command: Command) -> Result<(), String> {
+    fn judge_resend(&self, now: Moment, order: Order) -> Result<(), String> {
         let Some((last, at)) = self.pending else {
             return Err("nothing was sent that could be sent again".into());
         };
-        if (last.switch, last.cause) != (command.switch, command.cause) {
+        if (last.switch, last.cause) != (order.switch, order.cause) {
             return Err("something else was sent before".into());
         }
-        let emergency = command.cause == Cause::Emergency;
+        let emergency = order.cause == Cause::Emergency;
         // Another force while one is under way gives it all its tries again.
-        let renewed = command.cause == Cause::Forced && command.resend == 1;
+        let renewed = order.cause == Cause::Forced && order.resend == 1;
         let most = if emergency { self.policy.tries.max(last.resend) } else { self.policy.tries };
-        if command.resend > most || (!emergency && !renewed && command.resend != last.resend + 1) {
+        if order.resend > most || (!emergency && !renewed && order.resend != last.resend + 1) {
             return Err("sent too often".into());
         }
         // The link coming back may hasten an emergency; nothing else hastens or may delay it by much.
@@ -266,7 +266,7 @@ impl Oracle {
         }
         let now = call.now;
         match answer.reason {
-            Reason::MachineIdle if request.kind != RequestKind::OffWhenIdle => {
+            Reason::MachineIdle if request.kind != RequestKind::OffOnceIdle => {
                 let sound = |books: &Oracle| {
                     books.permissive.at(now) == PermissiveState::Clear && books.permissive.covers(asked_at)
                 };
@@ -294,11 +294,9 @@ impl Oracle {
             Reason::UntilIdle | Reason::NoticeRunning if self.deferral.is_none() => {
                 return Err("answered before it was kept".into());
             }
-            Reason::Locked => {
-                self.pending = self.pending.filter(|(command, _)| command.switch == Switch::Off)
-            }
+            Reason::Locked => self.pending = self.pending.filter(|(order, _)| order.switch == Switch::Off),
             Reason::Unlocked => {
-                self.pending = self.pending.filter(|(command, _)| command.cause != Cause::Emergency)
+                self.pending = self.pending.filter(|(order, _)| order.cause != Cause::Emergency)
             }
             Reason::AlreadyOn | Reason::DeferralCancelled | Reason::AlreadySwitching
                 if matches!(request.kind, RequestKind::On | RequestKind::Flip)
@@ -313,9 +311,9 @@ impl Oracle {
 
     /// An emergency for an outlet that says off ends after its tries without a word.
     fn forget_finished_emergency(&mut self, now: Moment) {
-        if let Some((command, at)) = self.pending
-            && command.cause == Cause::Emergency
-            && command.resend >= self.policy.tries
+        if let Some((order, at)) = self.pending
+            && order.cause == Cause::Emergency
+            && order.resend >= self.policy.tries
             && self.outlet == Some(Switch::Off)
             && now >= at + self.policy.confirm_within
         {
@@ -342,7 +340,7 @@ impl Oracle {
     }
 
     pub(super) fn heading(&self) -> Option<Switch> {
-        self.pending.map(|(command, _)| command.switch).or(self.outlet)
+        self.pending.map(|(order, _)| order.switch).or(self.outlet)
     }
 }
 
@@ -361,7 +359,7 @@ impl Oracle {
         let reason = answers.next();
         let sent = |switch, cause| {
             call.effects.iter().any(|effect| {
-                matches!(effect, Effect::Command(command) if command.switch == switch && command.cause == cause)
+                matches!(effect, Effect::Order(order) if order.switch == switch && order.cause == cause)
             })
         };
         if reason == Some(Reason::SwitchingOn) && !sent(Switch::On, Cause::Plain) {
@@ -436,7 +434,7 @@ impl Oracle {
             RequestKind::Off
             | RequestKind::Flip
             | RequestKind::ForceOff
-            | RequestKind::OffWhenIdle
+            | RequestKind::OffOnceIdle
             | RequestKind::Cancel
             | RequestKind::EmergencyOff => None,
         }

@@ -73,7 +73,7 @@ fn on_cancels_an_open_deferral_and_says_so() {
 fn on_of_an_unknown_outlet_cancels_an_open_deferral_before_it_switches() {
     story(
         policy(),
-        &[at(0, busy()), at(100, press(OffWhenIdle)), at(200, press(On)), at(300, on())],
+        &[at(0, busy()), at(100, press(OffOnceIdle)), at(200, press(On)), at(300, on())],
         &[
             (100, "keep - deferral, deferred(until-idle), say deferred"),
             (200, "keep - -, say deferral-cancelled, acted(switching-on), on"),
@@ -320,7 +320,7 @@ fn flip_of_an_unknown_outlet_that_turns_out_off_switches_nothing() {
 
 #[test]
 fn out_of_hours_what_switches_is_refused_and_a_repeat_of_it_is_still_a_repeat() {
-    for kind in [On, Off, Flip, OffWhenIdle, Unlock] {
+    for kind in [On, Off, Flip, OffOnceIdle, Unlock] {
         story(
             policy(),
             &[

@@ -75,7 +75,7 @@ fn a_deferral_that_ran_out_while_the_program_was_down_is_given_up_and_said_so() 
 
 #[test]
 fn the_machines_own_wish_is_not_kept() {
-    let policy = Policy { idle_off_after: Some(Span::secs(600)), ..policy() };
+    let policy = Policy { forgotten_after: Some(Span::secs(600)), ..policy() };
     let mut bench = Bench::new(policy, Kept::default());
     for step in [at(0, on()), at(0, clear()), at(610_000, Step::Wait)] {
         bench.play(step);
@@ -96,7 +96,7 @@ fn a_deferral_after_a_restart_is_moot_when_the_machine_is_off() {
 }
 
 #[test]
-fn waiting_requests_pending_commands_and_verdicts_are_forgotten() {
+fn waiting_requests_pending_orders_and_verdicts_are_forgotten() {
     let policy = Policy { can_refresh: true, ..policy() };
     story(
         policy,
@@ -164,7 +164,7 @@ fn a_stop_switches_nothing_and_says_nothing_of_what_is_kept() {
         &[
             at(0, on()),
             at(0, busy()),
-            at(100, press(OffWhenIdle)),
+            at(100, press(OffOnceIdle)),
             at(200, Step::Retire),
             at(600_000, clear()),
         ],
@@ -211,7 +211,7 @@ fn what_is_read_late_takes_nothing_away_from_what_is_known() {
         &[
             at(0, on()),
             at(0, busy()),
-            at(100, press(OffWhenIdle)),
+            at(100, press(OffOnceIdle)),
             at(150, press(EmergencyOff).by_alarm()),
             at(160, Step::Recall(Kept { lockout, deferral: None })),
             at(170, off()),
@@ -227,7 +227,7 @@ fn what_is_read_late_takes_nothing_away_from_what_is_known() {
         &[
             at(0, on()),
             at(0, busy()),
-            at(100, press(OffWhenIdle)),
+            at(100, press(OffOnceIdle)),
             at(200, Step::Recall(Kept { lockout: None, deferral: Some(older) })),
             at(60_000, Step::Wait),
         ],

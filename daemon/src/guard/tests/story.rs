@@ -317,15 +317,15 @@ pub(super) fn story_after(policy: Policy, kept: Kept, steps: &[(u64, Step)], exp
 fn word(effect: &Effect) -> String {
     match *effect {
         Effect::Answer(answer) => format!("{}({})", answer.decision.word(), answer.reason.word()),
-        Effect::Command(command) => {
-            let cause = match command.cause {
+        Effect::Order(order) => {
+            let cause = match order.cause {
                 Cause::Plain => "",
                 Cause::Forced => "!forced",
                 Cause::Emergency => "!emergency",
             };
-            let resend = if command.resend > 0 { format!("/{}", command.resend) } else { String::new() };
-            let shadow = if command.shadow { "~shadow" } else { "" };
-            format!("{}{cause}{resend}{shadow}", command.switch.word())
+            let resend = if order.resend > 0 { format!("/{}", order.resend) } else { String::new() };
+            let shadow = if order.shadow { "~shadow" } else { "" };
+            format!("{}{cause}{resend}{shadow}", order.switch.word())
         }
         Effect::Refresh => "refresh".into(),
         Effect::Announce(announcement) => format!("say {}", announcement.word()),

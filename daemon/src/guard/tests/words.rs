@@ -61,7 +61,7 @@ fn a_machine_may_draw_unless_it_is_known_to_be_off_and_stays_off() {
         (vec![], true),
         (vec![at(0, off()), at(100, press(On))], true),
         (vec![at(0, on()), at(0, clear()), at(100, press(Off))], true),
-        // The lock gives the on up, and the command is on its way all the same. Found by the model checker.
+        // The lock gives the on up, and the order is on its way all the same. Found by the model checker.
         (vec![at(0, off()), at(100, press(On)), at(200, press(Lock)), at(5_100, Step::Wait)], true),
         (vec![at(0, off()), at(100, press(On)), at(200, press(Lock)), at(5_101, Step::Wait)], false),
     ] {

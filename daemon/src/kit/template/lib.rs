@@ -12,10 +12,10 @@ use idlegate_detector::{
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
 pub struct Settings {
     /// Busy above this draw, in watts.
-    busy_above: f64,
+    busy_watts: f64,
     /// Idle only after so long without being busy.
     #[serde(default = "three_minutes")]
-    idle_for: Span,
+    dwell: Span,
 }
 
 fn three_minutes() -> Span {
@@ -43,16 +43,16 @@ impl Detector for {{Type}} {
     };
 
     fn new(settings: Settings) -> Result<Self, SettingsError> {
-        if !settings.busy_above.is_finite() || settings.busy_above <= 0.0 {
-            let fault = format!("is {}", settings.busy_above);
-            return Err(SettingsError::new("busy_above", fault, "give watts above zero, such as 40"));
+        if !settings.busy_watts.is_finite() || settings.busy_watts <= 0.0 {
+            let fault = format!("is {}", settings.busy_watts);
+            return Err(SettingsError::new("busy_watts", fault, "give watts above zero, such as 40"));
         }
         Ok({{Type}} { settings, latest: None, quiet_since: None, was_busy: false })
     }
 
     fn observe(&mut self, reading: &Reading) {
         let Some(watts) = reading.as_number() else { return };
-        if watts > self.settings.busy_above {
+        if watts > self.settings.busy_watts {
             self.quiet_since = None;
             self.was_busy = true;
         } else {
@@ -66,14 +66,14 @@ impl Detector for {{Type}} {
         let Some(latest) = &self.latest else { return Assessment::unknown("no power reading yet") };
         let Some(watts) = latest.as_number() else { return Assessment::unknown("power is no number") };
         let draw = quantity(watts, "W");
-        let limit = quantity(self.settings.busy_above, "W");
+        let limit = quantity(self.settings.busy_watts, "W");
         let Some(since) = self.quiet_since else {
             return Assessment::busy(format!("{draw}, busy above {limit}")).because(latest);
         };
         let quiet_for = now.since(since);
-        if quiet_for < self.settings.idle_for {
-            let left = self.settings.idle_for.saturating_sub(quiet_for);
-            let reason = format!("{draw} for {}, idle after {}", quiet_for.whole_secs(), self.settings.idle_for);
+        if quiet_for < self.settings.dwell {
+            let left = self.settings.dwell.saturating_sub(quiet_for);
+            let reason = format!("{draw} for {}, idle after {}", quiet_for.whole_secs(), self.settings.dwell);
             // Nothing has been seen of what came before the first reading, so that is not called busy.
             let verdict = if self.was_busy { Assessment::busy } else { Assessment::unknown };
             return verdict(reason).because(latest).clears_in(left);
@@ -91,7 +91,7 @@ mod tests {
 
     use super::*;
 
-    const SETTINGS: &str = r#"{ "busy_above": 40, "idle_for": "1 min" }"#;
+    const SETTINGS: &str = r#"{ "busy_watts": 40, "dwell": "1 min" }"#;
 
     #[test]
     fn a_job_is_busy_and_so_is_the_minute_after_it() {
@@ -111,7 +111,7 @@ mod tests {
 
     #[test]
     fn settings_that_make_no_sense_are_refused_with_a_remedy() {
-        let refused = run::<{{Type}}>(r#"{ "busy_above": -1 }"#, &Recording::of_numbers([(0, 1.0)]));
+        let refused = run::<{{Type}}>(r#"{ "busy_watts": -1 }"#, &Recording::of_numbers([(0, 1.0)]));
         assert!(refused.expect_err("refused").to_string().contains("give watts above zero"));
     }
 }

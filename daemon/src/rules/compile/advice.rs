@@ -41,18 +41,17 @@ pub(super) fn topics(
 ) {
     let readings = readings(plan, machines, inputs);
     for (index, (machine, places)) in plan.machines.iter().zip(machines).enumerate() {
-        let topic = &machine.outlet.command.topic;
-        if let Some(other) = plan.machines[..index].iter().find(|other| other.outlet.command.topic == *topic)
-        {
-            let message = format!("one command topic for two outlets: {} uses it, too", other.name);
-            report.add(Code::TopicClash, places.command, message);
+        let topic = &machine.outlet.order.topic;
+        if let Some(other) = plan.machines[..index].iter().find(|other| other.outlet.order.topic == *topic) {
+            let message = format!("one order topic for two outlets: {} uses it, too", other.name);
+            report.add(Code::TopicClash, places.order, message);
         }
         for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, topic))
         {
-            let message = format!("{} is read from the command topic of {}", reading.what, machine.name);
+            let message = format!("{} is read from the order topic of {}", reading.what, machine.name);
             report
                 .add(Code::TopicClash, reading.place, message)
-                .help("a command would come back to us as if somebody else had sent it".to_owned());
+                .help("an order would come back to us as if somebody else had sent it".to_owned());
         }
     }
     let ours = format!("{}/#", plan.shop.prefix);
@@ -166,7 +165,7 @@ fn late_view(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>)
 
 /// A dwell that one silence of the meter can outlast proves nothing.
 fn short_dwell(machine: &Machine, detector: &DetectorUse, place: Place, report: &mut Report<'_>) {
-    let Some(dwell) = detector.settings.get("idle_for").and_then(|dwell| dwell.as_str()) else { return };
+    let Some(dwell) = detector.settings.get("dwell").and_then(|dwell| dwell.as_str()) else { return };
     let Ok(dwell) = words::duration(dwell) else { return };
     let slowest = detector
         .signals
@@ -178,12 +177,12 @@ fn short_dwell(machine: &Machine, detector: &DetectorUse, place: Place, report: 
         && dwell < signal.stale_after
     {
         let message = format!(
-            "idle_for {dwell} is shorter than stale_after {} of signal {}",
+            "dwell {dwell} is shorter than stale_after {} of signal {}",
             signal.stale_after, signal.name
         );
         report
             .add(Code::ShortDwell, place, message)
-            .help("make idle_for outlast the longest pause of the heater and of the meter".to_owned());
+            .help("make dwell outlast the longest pause of the heater and of the meter".to_owned());
     }
 }
 
@@ -194,8 +193,8 @@ fn low_threshold(idle_watts: Option<f64>, detector: &DetectorUse, place: Place, 
         return;
     }
     let watts = |key: &str| detector.settings.get(key).and_then(serde_json::Value::as_f64);
-    // Below idle_below counts as quiet; where it is left out, busy_above stands for both.
-    let quiet = ["idle_below", "busy_above"].into_iter().find_map(|key| Some((key, watts(key)?)));
+    // Below quiet_watts counts as quiet; where it is left out, busy_watts stands for both.
+    let quiet = ["quiet_watts", "busy_watts"].into_iter().find_map(|key| Some((key, watts(key)?)));
     if let Some((key, level)) = quiet.filter(|(_, level)| *level <= idle_watts) {
         let message = format!(
             "{key} is {level} W, but the machine draws {idle_watts} W when idle: it would always be busy"

@@ -125,15 +125,15 @@ fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> 
     let rights = ["may_force", "may_lock", "may_unlock", "emergency"];
     for key in beside.into_iter().chain(rights).filter(|key| section.has(key)) {
         report.add(Code::ConflictingKeys, section.place_of_key(key), format!("{key} beside schedule")).help(
-            "a schedule asks for on, off or off-when-idle by the wall clock, and for nothing else".to_owned(),
+            "a schedule asks for on, off or off-once-idle by the wall clock, and for nothing else".to_owned(),
         );
     }
     let rules = section.section("schedule")?;
     let (cron, zone) = (rules.text("cron")?, rules.text("zone")?);
     let request = RequestKind::from_word(rules.text("request")?.value)?;
-    let catch_up = rules.switch("catch_up").unwrap_or(false);
+    let make_up_missed = rules.switch("make_up_missed").unwrap_or(false);
     match Timetable::new(cron.value, zone.value) {
-        Ok(timetable) => return Some(Schedule { timetable, request, catch_up }),
+        Ok(timetable) => return Some(Schedule { timetable, request, make_up_missed }),
         Err(BadTimetable::UnknownZone) => unknown_zone(zone, report),
         Err(bad) => {
             report
@@ -293,7 +293,7 @@ fn permit(kind: RequestKind, place: Place, rights: Rights, report: &mut Report<'
         RequestKind::On
         | RequestKind::Off
         | RequestKind::Flip
-        | RequestKind::OffWhenIdle
+        | RequestKind::OffOnceIdle
         | RequestKind::Cancel => return,
     };
     if !allowed {

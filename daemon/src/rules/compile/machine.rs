@@ -5,7 +5,7 @@ use super::{MachinePlaces, Surroundings, detector, policy, shop, source, two_wor
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    CommandTopic, EnergyCounter, Machine, NumberSignal, OnCircuit, Outlet, RefreshTopic, Role, Signal,
+    EnergyCounter, Machine, NumberSignal, OnCircuit, OrderTopic, Outlet, RefreshTopic, Role, Signal,
     SignalKind, StateTopic,
 };
 use crate::rules::codes::Code;
@@ -61,7 +61,7 @@ pub(super) fn compile(
         hazardous: circumstances.hazardous,
         idle_watts: outlet_section.and_then(|outlet| outlet.number("idle_watts")),
         state: place_in_outlet("state"),
-        command: place_in_outlet("command"),
+        order: place_in_outlet("order"),
         guard: own_guard.map_or(section.place, |guard| guard.place),
         signals: signal_places,
         detectors: detector_places,
@@ -134,9 +134,9 @@ fn no_outlet() -> Outlet {
     let source = crate::plan::Source { filter: String::new(), path: crate::plan::ValuePath::Whole };
     Outlet {
         state: StateTopic { source, on: String::new(), off: String::new() },
-        command: CommandTopic { topic: String::new(), on: String::new(), off: String::new(), expiry: EXPIRY },
+        order: OrderTopic { topic: String::new(), on: String::new(), off: String::new(), expiry: EXPIRY },
         refresh: None,
-        availability: None,
+        reach: None,
         power_signal: None,
         energy: None,
         residual_watts: RESIDUAL_WATTS,
@@ -155,15 +155,14 @@ fn compile_outlet(
         let payload = refresh.payload("payload").map(|payload| payload.value).unwrap_or_default();
         Some(RefreshTopic { topic: refresh.owned("topic")?, payload })
     });
-    let availability =
-        section.section("availability").and_then(|kept| state_topic(&kept, ["online", "offline"], report));
-    let command = section.section("command").and_then(|command| compile_command(&command, policy, report));
+    let reach = section.section("reach").and_then(|reach| state_topic(&reach, ["yes", "no"], report));
+    let order = section.section("order").and_then(|order| compile_order(&order, policy, report));
     let state = section.section("state").and_then(|state| state_topic(&state, ["on", "off"], report));
     Some(Outlet {
         state: state?,
-        command: command?,
+        order: order?,
         refresh,
-        availability,
+        reach,
         power_signal,
         energy,
         residual_watts: section.number("residual_watts").unwrap_or(RESIDUAL_WATTS),
@@ -179,7 +178,7 @@ fn state_topic(
     Some(StateTopic { source: source(section, report)?, on, off })
 }
 
-fn compile_command(section: &Section<'_>, policy: &Policy, report: &mut Report<'_>) -> Option<CommandTopic> {
+fn compile_order(section: &Section<'_>, policy: &Policy, report: &mut Report<'_>) -> Option<OrderTopic> {
     let [on, off] = two_words(section, ["on", "off"], report);
     let expiry = section.duration("expiry").unwrap_or(EXPIRY.min(policy.confirm_within));
     if !expiry.millis().is_multiple_of(1_000) {
@@ -190,14 +189,14 @@ fn compile_command(section: &Section<'_>, policy: &Policy, report: &mut Report<'
     }
     if expiry > policy.confirm_within {
         let message = format!(
-            "a command that lives for {expiry} could act after it was given up (confirm_within is {})",
+            "an order that lives for {expiry} could act after it was given up (confirm_within is {})",
             policy.confirm_within
         );
         report
             .add(Code::Timing, section.place_of("expiry"), message)
             .help(format!("set expiry to no more than {}", policy.confirm_within));
     }
-    Some(CommandTopic { topic: section.owned("topic")?, on, off, expiry })
+    Some(OrderTopic { topic: section.owned("topic")?, on, off, expiry })
 }
 
 fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'_>) -> Option<usize> {

@@ -211,7 +211,7 @@ struct MachinePlaces {
     /// What the file says the machine draws when idle.
     idle_watts: Option<f64>,
     state: Place,
-    command: Place,
+    order: Place,
     guard: Place,
     /// In the order of the machine's signals.
     signals: Vec<Place>,

@@ -45,7 +45,7 @@ pub(super) fn compile(
         settle_for: span("settle_for").unwrap_or(base.settle_for),
         notice: span("notice").unwrap_or(base.notice),
         deferral_max: span("deferral_max").unwrap_or(base.deferral_max),
-        idle_off_after: span("idle_off_after").or(base.idle_off_after),
+        forgotten_after: span("forgotten_after").or(base.forgotten_after),
         remote_on: match circumstances {
             Circumstances { hazardous: true, remote_on, .. } => remote_on.unwrap_or(false),
             Circumstances { hazardous: false, .. } => switch("remote_on").unwrap_or(base.remote_on),
@@ -107,7 +107,7 @@ fn unannounced(policy: &Policy, place: &dyn Fn(&[&str]) -> Option<Place>, report
     if policy.tries == 0
         && let Some(place) = place(&["tries"])
     {
-        let message = "tries 0: a command that is lost on its way is never sent again".to_owned();
+        let message = "tries 0: an order that is lost on its way is never sent again".to_owned();
         report
             .add(Code::NoTries, place, message)
             .help("3 is usual; a plain off is only sent again to an idle machine".to_owned());

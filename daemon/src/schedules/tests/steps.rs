@@ -20,8 +20,8 @@ fn wall(text: &str) -> WallTime {
 }
 
 impl Evening {
-    fn at(time: &str, catch_up: bool) -> Evening {
-        let watch = Watch::new(Timetable::new("0 22 * * *", "UTC").unwrap(), catch_up);
+    fn at(time: &str, make_up_missed: bool) -> Evening {
+        let watch = Watch::new(Timetable::new("0 22 * * *", "UTC").unwrap(), make_up_missed);
         let now = Now { moment: Moment(1_000_000), wall: wall(time) };
         Evening { watch, now, fired: Vec::new() }
     }
@@ -77,7 +77,7 @@ fn a_start_after_the_time_fires_nothing() {
 }
 
 #[test]
-fn a_clock_set_forward_a_day_fires_nothing_unless_told_to_catch_up() {
+fn a_clock_set_forward_a_day_fires_nothing_unless_told_to_make_up_missed() {
     Evening::at("2026-11-24T12:00:00Z", false).pass(10).step(DAY).pass(60).fires(&[]);
     Evening::at("2026-11-23T12:00:00Z", true).pass(10).step(2 * DAY).pass(60).fires(&[FIRST]);
 }
@@ -112,15 +112,15 @@ fn a_clock_that_was_never_set_fires_nothing_and_is_awaited() {
 
 #[test]
 fn a_firing_of_a_former_run_is_not_repeated_and_is_the_start_of_catching_up() {
-    for (catch_up, expected) in [(false, &[][..]), (true, &[SECOND][..])] {
-        let mut evening = Evening::at("2026-11-26T08:00:00Z", catch_up);
+    for (make_up_missed, expected) in [(false, &[][..]), (true, &[SECOND][..])] {
+        let mut evening = Evening::at("2026-11-26T08:00:00Z", make_up_missed);
         evening.watch.recall(wall(FIRST));
         evening.pass(60).fires(expected);
         // The journal could be read only later.
-        let mut evening = Evening::at("2026-11-26T08:00:00Z", catch_up).pass(1);
+        let mut evening = Evening::at("2026-11-26T08:00:00Z", make_up_missed).pass(1);
         evening.watch.recall(wall(FIRST));
         evening.pass(60).fires(expected);
-        let mut evening = Evening::at("2026-11-24T21:59:59Z", catch_up);
+        let mut evening = Evening::at("2026-11-24T21:59:59Z", make_up_missed);
         evening.watch.recall(wall(FIRST));
         evening.pass(60).fires(&[]);
     }

@@ -1,7 +1,7 @@
 //! Several daemons at one broker, of which one guards and the others stand by.
 //!
 //! **The broker is the arbiter.** Whoever guards uses the client id from the rules, and a broker keeps one connection for a
-//! client id: the newer takes it from the older. So there are never two that can publish a command. Everything else here only
+//! client id: the newer takes it from the older. So there are never two that can publish an order. Everything else here only
 //! decides *when* to reach for that id, and may be wrong at the cost of a needless change-over, never of a doubled guard.
 //!
 //! **A change-over is a restart.** Whoever loses its connection stops guarding, forgets what it knew and stands by. Whoever takes

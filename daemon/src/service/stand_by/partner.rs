@@ -51,8 +51,8 @@ impl Partner {
         let topics = Topics::of(&plan.shop);
         let mut broker = plan.shop.broker.clone();
         broker.client_id = format!("{}-{name}", broker.client_id);
-        let offline = messages::stand_by(Clock.now(), name.as_str(), "offline", &plan.digest);
-        let mut config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::from(offline.to_string()))?;
+        let gone = messages::stand_by(Clock.now(), name.as_str(), "gone", &plan.digest);
+        let mut config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::from(gone.to_string()))?;
         config.health_topic = topics.stand_by(name.as_str());
         let mut presses = Presses::default();
         presses.follow(plan);
@@ -141,9 +141,8 @@ impl Partner {
     }
 
     pub(super) async fn leave(self) {
-        let offline =
-            messages::stand_by(Clock.now(), self.name.as_str(), "offline", &self.options.plan.digest);
-        self.link.shutdown(Bytes::from(offline.to_string())).await;
+        let gone = messages::stand_by(Clock.now(), self.name.as_str(), "gone", &self.options.plan.digest);
+        self.link.shutdown(Bytes::from(gone.to_string())).await;
     }
 
     fn hear(&mut self, now: Now, arrival: Arrival) {
@@ -197,10 +196,10 @@ impl Partner {
 
     fn hear_health(&mut self, now: Moment, payload: &[u8]) {
         let health: Json = serde_json::from_slice(payload).unwrap_or_default();
-        if health["state"] != "online" {
-            return self.watch.offline(now, chance());
+        if health["guard"] != "guarding" {
+            return self.watch.gone(now, chance());
         }
-        self.watch.online(now);
+        self.watch.guarding(now);
         self.guard_heard |= self.watch.is_connected();
         let ours = &self.options.plan.digest;
         match health["rules"].as_str() {

@@ -1,6 +1,6 @@
 //! When to take over. No clocks and no connections: it is told what is heard, and says what to do.
 //!
-//! Whoever guards says "online" again and again; its last will says "offline". A silence may also be a broker that was
+//! Whoever guards says "guarding" again and again; its last will says "gone". A silence may also be a broker that was
 //! restarted together with the guard, whose last word it still has in store.
 
 use crate::event::Name;
@@ -8,7 +8,7 @@ use crate::time::{Moment, Span};
 
 /// Whoever guards is heard every five seconds.
 pub(super) const SILENCE_MAX: Span = Span::secs(15);
-/// After "offline", so that several do not reach for it at once.
+/// After "gone", so that several do not reach for it at once.
 const HOLD_OFF_MIN: Span = Span(100);
 const HOLD_OFF_SPREAD: u64 = 300;
 /// Between saying that one takes over and doing it: time to hear that somebody else does.
@@ -83,12 +83,12 @@ impl Watch {
         self.stage = Stage::Watching;
     }
 
-    pub(super) fn online(&mut self, now: Moment) {
+    pub(super) fn guarding(&mut self, now: Moment) {
         self.heard = Some(now);
         self.stage = Stage::Watching;
     }
 
-    pub(super) fn offline(&mut self, now: Moment, chance: u64) {
+    pub(super) fn gone(&mut self, now: Moment, chance: u64) {
         self.heard = None;
         if self.connected && self.stage == Stage::Watching {
             self.hold_off(now, chance);
@@ -198,10 +198,10 @@ mod tests {
     #[test]
     fn while_somebody_guards_it_stands_by() {
         let mut left = watch("left");
-        left.online(Moment(0));
+        left.guarding(Moment(0));
         left.connected(Moment(1_000), 50);
         for second in 1..1_000 {
-            left.online(Moment(second * 5_000));
+            left.guarding(Moment(second * 5_000));
             assert_eq!(left.tick(Moment(second * 5_000 + 4_999)), None);
         }
     }
@@ -209,7 +209,7 @@ mod tests {
     #[test]
     fn a_word_in_store_that_nobody_repeats_is_no_guard() {
         let mut left = watch("left");
-        left.online(Moment(900));
+        left.guarding(Moment(900));
         left.connected(Moment(1_000), 0);
         assert_eq!(left.tick(Moment(15_999)), None);
         assert_eq!(next(&mut left).unwrap().0, Step::Claim);
@@ -218,10 +218,10 @@ mod tests {
     #[test]
     fn an_offline_that_is_followed_by_an_online_changes_nothing() {
         let mut left = watch("left");
-        left.online(Moment(0));
+        left.guarding(Moment(0));
         left.connected(Moment(0), 0);
-        left.offline(Moment(5_000), 299);
-        left.online(Moment(5_050));
+        left.gone(Moment(5_000), 299);
+        left.guarding(Moment(5_050));
         assert_eq!(left.tick(Moment(6_000)), None);
     }
 
@@ -238,8 +238,8 @@ mod tests {
         }
         assert_eq!(left.tick(Moment(250)), Some(Step::TakeOver));
         assert_eq!(right.tick(Moment(250)), None);
-        left.online(Moment(300));
-        right.online(Moment(300));
+        left.guarding(Moment(300));
+        right.guarding(Moment(300));
         assert_eq!(right.tick(Moment(6_000)), None);
     }
 
@@ -249,7 +249,7 @@ mod tests {
         right.taken(Moment(0), &Name::new("left").unwrap());
         right.connected(Moment(10), 0);
         assert_eq!(right.tick(Moment(5_000)), None);
-        right.online(Moment(5_005));
+        right.guarding(Moment(5_005));
         assert_eq!(right.tick(Moment(6_000)), None);
 
         let mut first_by_name = watch("left");
@@ -287,10 +287,10 @@ mod tests {
     #[test]
     fn whoever_lost_its_connection_leaves_it_to_the_others_first() {
         let mut left = watch("left");
-        left.online(Moment(0));
+        left.guarding(Moment(0));
         left.connected(Moment(0), 0);
         left.lost(Moment(2_000));
-        left.offline(Moment(2_001), 0);
+        left.gone(Moment(2_001), 0);
         assert_eq!(next(&mut left), Some((Step::Claim, Moment(3_000))));
     }
 }

@@ -14,7 +14,7 @@ const BUSY_WATTS: f64 = 100.0;
 const STEPS_MAX: usize = 400;
 const TOPICS: [&str; 6] = [
     "meters/mill",
-    "outlets/mill/state",
+    "outlets/mill/says",
     "buttons/mill",
     "contacts/red",
     "idlegate/request/console",
@@ -130,11 +130,11 @@ impl Shop {
             }
             Step::Outlet(on) => self.message(1, if on { "on" } else { "off" }.into(), false, 0),
             Step::Press => self.message(2, "press".into(), false, 0),
-            Step::Hold => self.message(2, "long".into(), false, 0),
+            Step::Hold => self.message(2, "long-press".into(), false, 0),
             Step::Red => self.message(RED, "open".into(), false, 0),
             Step::Ask(what) => {
                 let words =
-                    ["off", "on", "flip", "force-off", "off-when-idle", "emergency-off", "lock", "unlock"];
+                    ["off", "on", "flip", "force-off", "off-once-idle", "emergency-off", "lock", "unlock"];
                 let word = words[usize::from(what) % words.len()];
                 let body = format!(r#"{{"machine":"mill","request":"{word}"}}"#);
                 self.asked += 1;
@@ -211,7 +211,7 @@ impl Shop {
                 let answer = self.detector.answer(&feed);
                 self.engine.handle(self.now, Event::Assessed(answer), &mut self.effects);
             }
-            Effect::Command(command) => match (command.switch, command.cause) {
+            Effect::Order(order) => match (order.switch, order.cause) {
                 (Switch::Off, Cause::Plain) => {
                     assert!(self.drew.is_none_or(|watts| watts <= BUSY_WATTS), "a working mill was cut");
                 }

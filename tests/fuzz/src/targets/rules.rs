@@ -20,11 +20,11 @@ impl DetectorCatalog for Shelf {
         let settings_schema = json!({
             "type": "object",
             "properties": {
-                "busy_above": { "type": "number", "minimum": 0 },
-                "idle_below": { "type": "number" },
-                "idle_for": { "type": "string" },
+                "busy_watts": { "type": "number", "minimum": 0 },
+                "quiet_watts": { "type": "number" },
+                "dwell": { "type": "string" },
             },
-            "required": ["busy_above"],
+            "required": ["busy_watts"],
             "additionalProperties": false,
         });
         Ok(DetectorFacts { name: "power-threshold".to_owned(), signals: vec![signal], settings_schema })

@@ -16,7 +16,7 @@ use super::table::Table;
 /// The guard keeps so many readings of a detector at most.
 const HISTORY: u32 = 4_096;
 const TAKE_OVERS: u32 = 20;
-const SETTINGS: &str = r#"{ "busy_above": 40.0, "idle_for": "3 min" }"#;
+const SETTINGS: &str = r#"{ "busy_watts": 40.0, "dwell": "3 min" }"#;
 
 pub(crate) fn measure(size: Size) -> Result<Table> {
     let mut table = Table::new("one reading and one assessment, ns", &["each", "by native"]);

@@ -12,7 +12,7 @@ use tokio::time::{interval, sleep, timeout};
 
 use super::Size;
 use super::handmade::Handmade;
-use super::process::online;
+use super::process::guarding;
 use super::table::{Table, quantiles};
 
 /// Some milliseconds of computing for each reading: not long enough to be stopped.
@@ -70,9 +70,9 @@ async fn shop(name: &'static str, disturbed: bool) -> Result<Shop> {
     let guard = Process::start(&rules, &dir.path().join("state"))?;
     let mut client = Client::connect(broker.port()).await?;
     client.subscribe("idlegate/health").await?;
-    online(&mut client).await?;
-    client.publish_retained("outlets/mill/state", "on").await?;
-    client.subscribe("outlets/mill/command").await?;
+    guarding(&mut client).await?;
+    client.publish_retained("outlets/mill/says", "on").await?;
+    client.subscribe("outlets/mill/order").await?;
     let load = tokio::spawn(feed(broker.port()));
     Ok(Shop { name, _broker: broker, _dir: dir, guard, client, load, samples: Vec::new() })
 }
@@ -99,10 +99,10 @@ fn write_rules(dir: &Path, port: u16, disturbed: bool) -> Result<()> {
     let detector = if disturbed {
         "file = \"detectors/computing.wasm\""
     } else {
-        "use = \"power-threshold\"\nsettings = { busy_above = 40, idle_for = \"1 min\" }"
+        "use = \"power-threshold\"\nsettings = { busy_watts = 40, dwell = \"1 min\" }"
     };
     let kiln = format!(
-        "[outlet]\nstate = {{ topic = \"outlets/kiln/state\" }}\ncommand = {{ topic = \"outlets/kiln/command\" }}\n\
+        "[outlet]\nstate = {{ topic = \"outlets/kiln/says\" }}\norder = {{ topic = \"outlets/kiln/order\" }}\n\
          power = \"power\"\n[signals.power]\ntopic = \"meters/kiln\"\nunit = \"W\"\n[[detectors]]\n{detector}\n"
     );
     Ok(std::fs::write(dir.join("machines/kiln.toml"), kiln)?)

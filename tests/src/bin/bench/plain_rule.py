@@ -9,7 +9,7 @@ is_on = None
 
 
 def on_connect(client, userdata, flags, reason_code, properties):
-    client.subscribe([("meters/mill", 0), ("outlets/mill/state", 0), ("bench/script/button", 0)])
+    client.subscribe([("meters/mill", 0), ("outlets/mill/says", 0), ("bench/script/button", 0)])
 
 
 def on_message(client, userdata, message):
@@ -17,10 +17,10 @@ def on_message(client, userdata, message):
     text = message.payload.decode()
     if message.topic == "meters/mill":
         watts = float(text)
-    elif message.topic == "outlets/mill/state":
+    elif message.topic == "outlets/mill/says":
         is_on = text == "on"
     elif watts is not None and watts <= THRESHOLD_WATTS:
-        client.publish("bench/script/command", "off" if is_on else "on", qos=1)
+        client.publish("bench/script/order", "off" if is_on else "on", qos=1)
 
 
 client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)

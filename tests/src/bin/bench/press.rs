@@ -1,4 +1,4 @@
-//! From a press to the command, through Mosquitto: the guard as a process of its own, beside a bare client that bounces a
+//! From a press to the order, through Mosquitto: the guard as a process of its own, beside a bare client that bounces a
 //! message over the same two hops, which is the least that is possible, and beside a script in Python as somebody would write
 //! it who wants no more than the plain rule.
 
@@ -40,10 +40,10 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
     let guard = Process::start(dir.path(), &dir.path().join("state"))?;
     let mut client = Client::connect(broker.port()).await?;
     for topic in [
-        "outlets/mill/command",
+        "outlets/mill/order",
         "bench/bounced",
         "bench/confirmed-bounced",
-        "bench/script/command",
+        "bench/script/order",
         "idlegate/health",
     ] {
         client.subscribe(topic).await?;
@@ -58,19 +58,19 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
     let rival = |name, sent, answered| Rival { name, sent, answered, samples: Vec::new() };
     let mut rivals = vec![
         rival("bare bounce", "bench/bounce", "bench/bounced"),
-        // As a command has to be.
+        // As an order has to be.
         rival("bare bounce, confirmed", "bench/confirmed-bounce", "bench/confirmed-bounced"),
     ];
     match &script {
-        Ok(_) => rivals.push(rival("Python script", "bench/script/button", "bench/script/command")),
+        Ok(_) => rivals.push(rival("Python script", "bench/script/button", "bench/script/order")),
         Err(why) => println!("the Python script is not measured: {why:#}"),
     }
     // Last in each round: it is obeyed, and the mill is off.
-    rivals.push(rival("guard", "buttons/mill", "outlets/mill/command"));
+    rivals.push(rival("guard", "buttons/mill", "outlets/mill/order"));
     // The script has to be there before it is asked, and the detector must have seen enough quiet.
     sleep(Duration::from_secs(2)).await;
     for _ in 0..size.presses {
-        client.publish("outlets/mill/state", "on").await?;
+        client.publish("outlets/mill/says", "on").await?;
         for rival in &mut rivals {
             // The same for everybody: whoever comes first finds everything asleep.
             sleep(PAUSE).await;
@@ -79,14 +79,14 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
             heard(&mut client, rival.answered).await.with_context(|| rival.name)?;
             rival.samples.push(begin.elapsed());
         }
-        client.publish("outlets/mill/state", "off").await?;
+        client.publish("outlets/mill/says", "off").await?;
     }
     load.abort();
     drop((guard, script, bouncing));
     let what = if loaded {
-        format!("press to command, µs, {LOAD_PER_SEC} readings/s")
+        format!("press to order, µs, {LOAD_PER_SEC} readings/s")
     } else {
-        "press to command, µs".to_owned()
+        "press to order, µs".to_owned()
     };
     let mut table = Table::new(what, &["p50", "p99", "p99.9"]);
     for rival in &mut rivals {

@@ -24,14 +24,14 @@ pub(crate) fn shop(dir: &Path, port: u16, machines: usize, detectors: usize) -> 
     std::fs::write(dir.join("shop.toml"), shop)?;
     for number in 0..machines {
         let mut text = format!(
-            "title = \"Machine {number}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/state\" }}\n\
-             command = {{ topic = \"outlets/{number}/command\" }}\npower = \"power\"\n\
+            "title = \"Machine {number}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/says\" }}\n\
+             order = {{ topic = \"outlets/{number}/order\" }}\npower = \"power\"\n\
              [signals.power]\ntopic = \"meters/{number}\"\nunit = \"W\"\n"
         );
         for detector in 0..detectors {
             text.push_str(&format!(
                 "[[detectors]]\nname = \"watch-{detector}\"\nuse = \"power-threshold\"\n\
-                 settings = {{ busy_above = {}, idle_for = \"1 min\" }}\n",
+                 settings = {{ busy_watts = {}, dwell = \"1 min\" }}\n",
                 40 + detector
             ));
         }
@@ -41,10 +41,10 @@ pub(crate) fn shop(dir: &Path, port: u16, machines: usize, detectors: usize) -> 
 }
 
 /// Waits until it says that it is there.
-pub(crate) async fn online(client: &mut Client) -> Result<()> {
+pub(crate) async fn guarding(client: &mut Client) -> Result<()> {
     loop {
         let message = client.message().await?;
-        if message.topic == "idlegate/health" && message.payload.windows(8).any(|it| it == b"\"online\"") {
+        if message.topic == "idlegate/health" && message.payload.windows(10).any(|it| it == b"\"guarding\"") {
             return Ok(());
         }
     }
@@ -67,7 +67,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
             client.subscribe("idlegate/health").await?;
             let begin = Instant::now();
             let guard = Process::start(&rules, &state)?;
-            online(&mut client).await?;
+            guarding(&mut client).await?;
             starts.push(begin.elapsed().as_secs_f64() * 1e3);
             for number in 0..machines {
                 client.publish_at_most_once(&format!("meters/{number}"), "12").await?;

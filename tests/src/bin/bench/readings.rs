@@ -13,7 +13,7 @@ use tokio::time::{interval, sleep, timeout};
 
 use super::Size;
 use super::press::Script;
-use super::process::{DETECTORS, online, shop};
+use super::process::{DETECTORS, guarding, shop};
 use super::table::Table;
 
 /// Draws that mean the same, so that only the last of a flood changes anything.
@@ -42,7 +42,7 @@ impl Hall {
         let guard = Process::start(&dir.path().join("rules"), &dir.path().join("state"))?;
         let mut watch = Client::connect(broker.port()).await?;
         watch.subscribe("idlegate/health").await?;
-        online(&mut watch).await?;
+        guarding(&mut watch).await?;
         Ok(Hall { broker, _dir: dir, guard, watch })
     }
 }
@@ -156,7 +156,7 @@ pub(crate) async fn measure_paced(size: Size) -> Result<Table> {
 /// As many readings as a tenth of the others get: it takes its time.
 async fn by_script(size: Size, broker: &Mosquitto) -> Result<f64> {
     let mut client = Client::connect(broker.port()).await?;
-    client.subscribe("bench/script/command").await?;
+    client.subscribe("bench/script/order").await?;
     let readings = size.readings / 10;
     let begin = Instant::now();
     for nth in 0..readings {

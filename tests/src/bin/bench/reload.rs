@@ -44,7 +44,7 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
         rules_in_force(&mut client, "").await.with_context(|| guard.log_end().unwrap_or_default())?;
     let (mut bare, mut limits, mut detectors) = (Vec::new(), Vec::new(), Vec::new());
     for nth in 1..=size.reloads {
-        let new_limit = text.replacen("busy_above = 40", &format!("busy_above = {}", 50 + nth), 1);
+        let new_limit = text.replacen("busy_watts = 40", &format!("busy_watts = {}", 50 + nth), 1);
         bare.push(heard_by_a_bare_watcher(&machine, new_limit.as_bytes())?);
         // That was a change, too.
         in_force = rules_in_force(&mut client, &in_force).await?;

@@ -25,7 +25,7 @@ pub(crate) fn measure(size: Size) -> Result<Table> {
     let read = Reader::open(&file)?.try_fold(0_u32, |count, point| point.map(|_| count + 1))?;
     let reading = f64::from(read) / begin.elapsed().as_secs_f64();
     ensure!(read == size.replayed, "{read} readings of {} were read", size.replayed);
-    let settings = ["--settings".as_ref(), "busy_above = 40, idle_for = \"3 min\"".as_ref()];
+    let settings = ["--settings".as_ref(), "busy_watts = 40, dwell = \"3 min\"".as_ref()];
     let one_reading = dir.path().join("one-reading.csv");
     write(&one_reading, 1)?;
     let start = replay(&[&[one_reading.as_os_str()], &settings[..]].concat())?;

@@ -43,9 +43,9 @@ pub(crate) async fn half_open() -> Result<()> {
     swallow(true);
     hand.press().await?;
     // One and a half times its keep-alive of five seconds, and some more.
-    hand.hears("idlegate/health", |health| health["state"] == "offline").await?;
+    hand.hears("idlegate/health", |health| health["guard"] == "gone").await?;
     swallow(false);
-    hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+    hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
     hand.nothing_is_switched().await?;
     hand.is_still_guarded().await?;
     guard.stop().await
@@ -82,8 +82,8 @@ pub(crate) async fn taken_over() -> Result<()> {
     let Stage { broker, guard, mut hand } = Stage::new().await?;
     for _ in 0..3 {
         let thief = Client::connect_as(broker.port(), "idlegate", None).await?;
-        hand.hears("idlegate/health", |health| health["state"] == "offline").await?;
-        hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+        hand.hears("idlegate/health", |health| health["guard"] == "gone").await?;
+        hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
         drop(thief);
     }
     hand.is_still_guarded().await?;
@@ -114,7 +114,7 @@ pub(crate) async fn denied() -> Result<()> {
         users: vec![("guard".into(), "secret".into()), ("hand".into(), "secret".into())],
         access_list: Some(
             "user hand\ntopic readwrite #\nuser guard\ntopic read outlets/#\ntopic read buttons/#\ntopic read contacts/#\n\
-             topic write outlets/mill/command\ntopic readwrite idlegate/#\n"
+             topic write outlets/mill/order\ntopic readwrite idlegate/#\n"
                 .into(),
         ),
         ..MosquittoSettings::default()
@@ -123,10 +123,10 @@ pub(crate) async fn denied() -> Result<()> {
     plan.shop.broker.login = Some(Login { user: "guard".into(), password: Secret::new("secret".into()) });
     let guard = Guard::start(plan, None)?;
     let mut client = Client::connect_as(broker.port(), "hand", Some(("hand", "secret"))).await?;
-    client.subscribe("outlets/mill/command").await?;
+    client.subscribe("outlets/mill/order").await?;
     client.subscribe("idlegate/#").await?;
     let mut hand = Hand { client };
-    hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+    hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
     hand.outlet("on").await?;
     hand.publish("meters/mill", "12").await?;
     hand.press_is_held().await?;
@@ -152,15 +152,15 @@ pub(crate) async fn flood() -> Result<()> {
     guard.stop().await
 }
 
-pub(crate) async fn outlet_offline() -> Result<()> {
+pub(crate) async fn outlet_out_of_reach() -> Result<()> {
     let mut stage = Stage::with(|plan| {
-        let source = Source { filter: "outlets/mill/link".into(), path: ValuePath::Whole };
-        let availability = StateTopic { source, on: "online".into(), off: "offline".into() };
-        plan.machines[0].outlet.availability = Some(availability);
+        let source = Source { filter: "outlets/mill/reach".into(), path: ValuePath::Whole };
+        let reach = StateTopic { source, on: "yes".into(), off: "no".into() };
+        plan.machines[0].outlet.reach = Some(reach);
     })
     .await?;
     stage.hand.draws("450", "busy").await?;
-    stage.hand.publish("outlets/mill/link", "offline").await?;
+    stage.hand.publish("outlets/mill/reach", "no").await?;
     stage.hand.hears("idlegate/machine/mill", |status| status["outlet"] == "unknown").await?;
     stage.hand.press_is_held().await?;
     stage.hand.nothing_is_switched().await?;
@@ -187,7 +187,7 @@ pub(crate) async fn hostile_payloads() -> Result<()> {
         b"off\0",
     ];
     for topic in
-        ["buttons/mill", "contacts/red", "meters/mill", "outlets/mill/state", "idlegate/request/console"]
+        ["buttons/mill", "contacts/red", "meters/mill", "outlets/mill/says", "idlegate/request/console"]
     {
         for payload in payloads {
             stage.hand.client.publish(topic, payload.to_vec()).await?;

@@ -53,7 +53,7 @@ fn catalogue() -> [Fault; 33] {
         false broker::old_requests: "500 presses delivered seconds late" => "none is obeyed";
         false broker::denied: "broker denies the meter's topic" => "busy until known; emergencies pass";
         false broker::flood: "20,000 readings at once" => "presses are answered all the same";
-        false broker::outlet_offline: "outlet says that it is offline" => "an emergency is sent all the same";
+        false broker::outlet_out_of_reach: "outlet says that it cannot be reached" => "an emergency is sent all the same";
         false broker::hostile_payloads: "payloads that are no payloads" => "each is refused, none does anything";
         false files::half_written: "rules half written, then whole" => "the old ones until then";
         false files::broken: "rules with a slip, deleted, a folder in their place" => "the old ones stay";

@@ -87,7 +87,7 @@ pub(crate) async fn emergency_anyway() -> Result<()> {
 pub(crate) async fn by_hand() -> Result<()> {
     let mut stage = Stage::new().await?;
     stage.hand.draws("450", "busy").await?;
-    stage.hand.client.publish_retained("outlets/mill/state", "off").await?;
+    stage.hand.client.publish_retained("outlets/mill/says", "off").await?;
     stage.hand.hears("idlegate/incident", |told| told["kind"] == "off-by-another-route").await?;
     stage.hand.nothing_is_switched().await?;
     stage.ends().await

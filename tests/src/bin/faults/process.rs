@@ -38,17 +38,17 @@ async fn in_window_by(environment: &[(&str, String)]) -> Result<Scene> {
 pub(crate) async fn restarts() -> Result<()> {
     let broker = Mosquitto::start()?;
     let mut hand = Hand::early(broker.port()).await?;
-    hand.client.publish_retained("outlets/mill/state", "on").await?;
+    hand.client.publish_retained("outlets/mill/says", "on").await?;
     for _ in 0..20 {
         let guard = Guard::start(plan(broker.port())?, None)?;
-        hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+        hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
         hand.publish("meters/mill", "450").await?;
         hand.press().await?;
         guard.stop().await?;
     }
     hand.nothing_is_switched().await?;
     let guard = Guard::start(plan(broker.port())?, None)?;
-    hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+    hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
     hand.is_still_guarded().await?;
     guard.stop().await
 }
@@ -158,7 +158,7 @@ pub(crate) async fn twice() -> Result<()> {
         second.signal("KILL")?;
         second.wait()?;
     }
-    scene.hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+    scene.hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
     scene.hand.is_still_guarded().await
 }
 
@@ -188,7 +188,7 @@ pub(crate) async fn terminated() -> Result<()> {
     let mut scene = in_window().await?;
     scene.process.signal("TERM")?;
     scene.hand.hears("idlegate/announcement", |told| told["kind"] == "window-over").await?;
-    scene.hand.hears("idlegate/health", |health| health["state"] == "offline").await?;
+    scene.hand.hears("idlegate/health", |health| health["guard"] == "gone").await?;
     let ended = tokio::task::block_in_place(|| scene.process.wait())?;
     ensure!(ended.success(), "{ended}");
     scene.hand.nothing_is_switched().await

@@ -14,7 +14,7 @@ use tokio::time::{Instant, timeout};
 
 /// Longer than anything here takes, on a slow machine, too.
 const PATIENCE: Duration = Duration::from_secs(30);
-/// A command that comes later than this after its cause was not caused by it.
+/// An order that comes later than this after its cause was not caused by it.
 const CALM: Duration = Duration::from_millis(700);
 
 /// What no fault may lead to.
@@ -48,14 +48,14 @@ impl Hand {
     /// Listens to everything, and waits until the guard is there.
     pub(crate) async fn at(port: u16) -> Result<Hand> {
         let mut hand = Hand::early(port).await?;
-        hand.hears("idlegate/health", |health| health["state"] == "online").await?;
+        hand.hears("idlegate/health", |health| health["guard"] == "guarding").await?;
         Ok(hand)
     }
 
     /// Before there is a guard.
     pub(crate) async fn early(port: u16) -> Result<Hand> {
         let mut client = Client::connect(port).await?;
-        client.subscribe("outlets/mill/command").await?;
+        client.subscribe("outlets/mill/order").await?;
         client.subscribe("idlegate/#").await?;
         Ok(Hand { client })
     }
@@ -65,7 +65,7 @@ impl Hand {
     }
 
     pub(crate) async fn outlet(&mut self, state: &str) -> Result<()> {
-        self.client.publish_retained("outlets/mill/state", state.to_owned()).await?;
+        self.client.publish_retained("outlets/mill/says", state.to_owned()).await?;
         self.hears("idlegate/machine/mill", |status| status["outlet"] == state).await?;
         Ok(())
     }
@@ -97,7 +97,7 @@ impl Hand {
 
     /// A force that comes outside of a window.
     pub(crate) async fn force_is_held(&mut self) -> Result<Json> {
-        self.is_held("long").await
+        self.is_held("long-press").await
     }
 
     /// On a computer that stands still for a while a gesture is too old when it is looked at; people do it again.
@@ -132,10 +132,10 @@ impl Hand {
     }
 
     pub(crate) async fn hold(&mut self) -> Result<()> {
-        self.publish("buttons/mill", "long").await
+        self.publish("buttons/mill", "long-press").await
     }
 
-    /// The next message on this topic of which this is true. A command that comes before is one too many.
+    /// The next message on this topic of which this is true. An order that comes before is one too many.
     pub(crate) async fn hears(&mut self, topic: &str, is_it: impl Fn(&Json) -> bool) -> Result<Json> {
         let mut others = Vec::new();
         let heard = async {
@@ -165,7 +165,7 @@ impl Hand {
         timeout(PATIENCE, heard).await?
     }
 
-    /// No command comes for a while.
+    /// No order comes for a while.
     pub(crate) async fn nothing_is_switched(&mut self) -> Result<()> {
         let until = Instant::now() + CALM;
         while Instant::now() < until {
@@ -183,9 +183,9 @@ impl Hand {
         self.comes(is_off).await.map_err(|_| Harm::EmergencyRefused.into())
     }
 
-    /// The outlet says that it is off, by however many commands.
+    /// The outlet says that it is off, by however many orders.
     pub(crate) async fn outlet_obeys(&mut self) -> Result<()> {
-        self.client.publish_retained("outlets/mill/state", "off").await?;
+        self.client.publish_retained("outlets/mill/says", "off").await?;
         let known = self.comes(|it| it.topic == "idlegate/machine/mill" && json(it)["outlet"] == "off");
         known.await.context("the guard does not take the outlet for off")
     }
@@ -203,12 +203,12 @@ impl Hand {
 }
 
 fn is_off(message: &Publish) -> bool {
-    message.topic == "outlets/mill/command" && message.payload == "off"
+    message.topic == "outlets/mill/order" && message.payload == "off"
 }
 
-/// Nobody here ever asks for a command that would be sent before it is waited for.
+/// Nobody here ever asks for an order that would be sent before it is waited for.
 fn calm(message: &Publish) -> Result<()> {
-    if message.topic == "outlets/mill/command" { Err(Harm::Cut.into()) } else { Ok(()) }
+    if message.topic == "outlets/mill/order" { Err(Harm::Cut.into()) } else { Ok(()) }
 }
 
 fn json(message: &Publish) -> Json {

@@ -4,7 +4,7 @@ use idlegate::guard::{InputId, PermissiveState, Switch};
 
 /// Ages are counted up to here; nothing in any scene asks further.
 pub(crate) const AGE_MAX: u8 = 6;
-/// A command is dead after so many ticks on its way.
+/// An order is dead after so many ticks on its way.
 pub(crate) const EXPIRY: u8 = 1;
 pub(crate) const ASKS_MAX: usize = 12;
 /// Valid for longer than anything here lasts.
@@ -90,7 +90,7 @@ pub(crate) struct Books {
     pub(crate) outlet_age: u8,
     pub(crate) link: bool,
     pub(crate) permit: bool,
-    /// The age of the oldest plain off that may still be on its way. Of all other commands it is enough that they may
+    /// The age of the oldest plain off that may still be on its way. Of all other orders it is enough that they may
     /// be lost, doubled or late, which is to say that the outlet may report anything at any time.
     pub(crate) flying_off: Option<u8>,
     /// The age of an on of ours that no report has confirmed; counted only where machines share a circuit.

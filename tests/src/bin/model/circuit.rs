@@ -99,7 +99,7 @@ impl Model for Pair {
                     self.shop.happen(world, step);
                     world.guard = world.guard.seen_from(world.moment(step), NOW, LATE);
                     if step == Step::Crash {
-                        // Until the program is back, and has heard from the outlets, a command lives no more.
+                        // Until the program is back, and has heard from the outlets, an order lives no more.
                         world.books.pass(SLEEP, true);
                     }
                 }

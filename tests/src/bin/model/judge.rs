@@ -1,7 +1,7 @@
 //! The claims, held against what the guard did: what must not be, and what must.
 
 use idlegate::guard::{
-    Arrival, Cause, Command, Effect, GestureId, Input, InputId, Reason, Request, RequestId, RequestKind,
+    Arrival, Cause, Effect, GestureId, Input, InputId, Order, Reason, Request, RequestId, RequestKind,
     Rights, Switch, WhenBusy,
 };
 use idlegate::time::Moment;
@@ -13,7 +13,7 @@ use crate::world::{Shop, World};
 impl Shop {
     pub(crate) fn judge(&self, world: &mut World, before: &Books, asked: Option<usize>, effect: &Effect) {
         match effect {
-            Effect::Command(command) => self.judge_command(world, before, asked, *command),
+            Effect::Order(order) => self.judge_order(world, before, asked, *order),
             Effect::Keep(kept) => {
                 world.books.locked = kept.lockout.is_some();
                 world.books.deferral = kept.deferral.is_some();
@@ -50,29 +50,29 @@ impl Shop {
         }
     }
 
-    fn judge_command(&self, world: &mut World, before: &Books, asked: Option<usize>, command: Command) {
+    fn judge_order(&self, world: &mut World, before: &Books, asked: Option<usize>, order: Order) {
         let ask = asked.map(|index| self.scene.asks[index]);
         let is = |kind: RequestKind| ask.filter(|ask| ask.kind == kind && self.is_live(ask));
-        match (command.switch, command.cause) {
+        match (order.switch, order.cause) {
             (Switch::On, _) => {
-                let wanted = is(RequestKind::On).or(is(RequestKind::Flip)).is_some() || command.resend > 0;
+                let wanted = is(RequestKind::On).or(is(RequestKind::Flip)).is_some() || order.resend > 0;
                 let permitted = !self.scene.policy.on_needs_permit || world.books.permit;
                 if before.locked || world.books.locked || !wanted || !permitted {
                     world.breaks(Claim::OnOnlyWhenAsked);
                 }
-                if before.room == Room::None && command.resend == 0 {
+                if before.room == Room::None && order.resend == 0 {
                     world.breaks(Claim::CircuitHolds);
                 }
                 world.books.flying_on = self.scene.shares_circuit.then_some(0);
             }
             (Switch::Off, Cause::Plain) => {
                 let unseen = world.books.told.is_some_and(|told| told.unseen && told.age == 0);
-                let asked_now = asked.is_some() || command.resend > 0;
+                let asked_now = asked.is_some() || order.resend > 0;
                 if !world.books.clear() || (unseen && asked_now) {
                     world.breaks(Claim::OffOnlyWhenClear);
                 }
             }
-            (Switch::Off, Cause::Forced) if command.resend == 0 => {
+            (Switch::Off, Cause::Forced) if order.resend == 0 => {
                 let Some(ask) = is(RequestKind::ForceOff).filter(|ask| ask.rights.may_force) else {
                     return world.breaks(Claim::OffOnlyWhenClear);
                 };
@@ -84,7 +84,7 @@ impl Shop {
                     world.breaks(Claim::WindowIsHalfOpen);
                 }
             }
-            (Switch::Off, Cause::Emergency) if command.resend == 0 && asked.is_some() => {
+            (Switch::Off, Cause::Emergency) if order.resend == 0 && asked.is_some() => {
                 let ask = ask.filter(|ask| ask.kind == RequestKind::EmergencyOff && ask.rights.emergency);
                 let oldest = self.scene.policy.emergency_max_age;
                 if ask.is_none_or(|ask| ask.arrival.retained || ask.arrival.age > oldest) {
@@ -95,10 +95,10 @@ impl Shop {
             (Switch::Off, Cause::Emergency) if !before.locked => world.breaks(Claim::OffOnlyWhenClear),
             (Switch::Off, Cause::Forced | Cause::Emergency) => {}
         }
-        if command.resend == 0 {
+        if order.resend == 0 {
             world.books.window = None;
         }
-        if (command.switch, command.cause) == (Switch::Off, Cause::Plain) {
+        if (order.switch, order.cause) == (Switch::Off, Cause::Plain) {
             world.books.flying_off.get_or_insert(0);
         }
     }
@@ -114,7 +114,7 @@ impl Shop {
         let ask = self.scene.asks[index];
         let sent = |wanted: Switch, cause: Cause| {
             effects.iter().any(|effect| {
-                matches!(effect, Effect::Command(Command { switch, cause: by, .. }) if (*switch, *by) == (wanted, cause))
+                matches!(effect, Effect::Order(Order { switch, cause: by, .. }) if (*switch, *by) == (wanted, cause))
             })
         };
         if ask.kind == RequestKind::EmergencyOff {
@@ -217,7 +217,7 @@ impl Shop {
                 &mut effects,
             );
         }
-        let off = |effect: &Effect| matches!(effect, Effect::Command(Command { switch: Switch::Off, .. }));
+        let off = |effect: &Effect| matches!(effect, Effect::Order(Order { switch: Switch::Off, .. }));
         match guard.pending() {
             _ if effects.iter().any(off) => true,
             Some(pending) => pending.switch == Switch::Off && pending.cause != Cause::Plain,

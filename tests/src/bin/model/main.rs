@@ -1,7 +1,7 @@
 //! Model checking of the very guard: one machine, its outlet, its messages and its people, every order of events.
 //!
 //! Each scene is a part of the shop's life small enough to be explored to its end: every state that can be reached is
-//! reached, with commands lost, doubled and late, reports late or missing, crashes, a stopped program, trapped
+//! reached, with orders lost, doubled and late, reports late or missing, crashes, a stopped program, trapped
 //! detectors and a lost link among the events. Stepped clocks need none: no input of the guard carries a wall clock.
 //! Times are relative to now and capped where the guard asks no further, so the states are finite. Liveness is written
 //! as "within so many ticks". Afterwards one bug is planted for each claim, to show that the model can find it.

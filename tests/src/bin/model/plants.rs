@@ -54,7 +54,7 @@ impl Plant {
             Plant::NoSecondGesture => "every force counts as the gesture that opened the window",
             Plant::ForgetsLockout => "a crash loses the lockout",
             Plant::ForgetsDeferral => "a crash loses the deferral",
-            Plant::CommandsNeverExpire => "commands wait on their way for ever",
+            Plant::CommandsNeverExpire => "orders wait on their way for ever",
             Plant::RestampsLate => "a late verdict counts as new",
             Plant::OffNotSent => "an off is answered and not sent",
             Plant::DeafToEmergency => "an emergency is not heard",

@@ -82,7 +82,7 @@ fn policy() -> Policy {
         settle_for: Span(1),
         notice: Span(1),
         deferral_max: Span(5),
-        idle_off_after: None,
+        forgotten_after: None,
         remote_on: true,
         on_needs_permit: false,
         shadow: false,
@@ -125,11 +125,11 @@ fn override_window() -> Scene {
 }
 
 fn deferral() -> Scene {
-    use RequestKind::{Cancel, Off, OffWhenIdle, On};
+    use RequestKind::{Cancel, Off, OffOnceIdle, On};
     Scene {
         name: "deferral",
         policy: policy(),
-        asks: vec![press(OffWhenIdle), by(SCHEDULE, TIMER, Off), press(Cancel), press(On)],
+        asks: vec![press(OffOnceIdle), by(SCHEDULE, TIMER, Off), press(Cancel), press(On)],
         facts: vec![Fact::Clear, Fact::Unseen, Fact::Trap],
         shares_circuit: false,
         depth_max: None,
@@ -140,7 +140,7 @@ fn idle_off() -> Scene {
     use RequestKind::{Cancel, Off};
     Scene {
         name: "idle-off",
-        policy: Policy { idle_off_after: Some(Span(3)), ..policy() },
+        policy: Policy { forgotten_after: Some(Span(3)), ..policy() },
         asks: vec![press(Off), press(Cancel)],
         facts: vec![Fact::Clear, Fact::Short, Fact::Busy],
         shares_circuit: false,
@@ -191,7 +191,7 @@ fn everything(short: bool) -> Scene {
         name: "everything",
         policy: Policy {
             can_refresh: true,
-            idle_off_after: Some(Span(3)),
+            forgotten_after: Some(Span(3)),
             on_needs_permit: true,
             ..policy()
         },
@@ -226,7 +226,7 @@ pub(crate) fn circuit(short: bool) -> Scene {
     use RequestKind::{Lock, Off, On};
     Scene {
         name: "two on one circuit",
-        // A command is dead before it is given up, as it is in the plan that is made of the rules.
+        // An order is dead before it is given up, as it is in the plan that is made of the rules.
         policy: Policy { confirm_within: Span(2), ..policy() },
         asks: vec![press(On), press(Off), press(Lock)],
         facts: vec![Fact::Clear],

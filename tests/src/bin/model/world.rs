@@ -1,7 +1,7 @@
 //! The guard in its world: what can happen next, and what comes of it.
 
 use idlegate::guard::{
-    Cause, Command, Effect, GestureId, Guard, Input, Kept, OutletReport, Permissive, PermissiveState, Policy,
+    Cause, Effect, GestureId, Guard, Input, Kept, Order, OutletReport, Permissive, PermissiveState, Policy,
     Reason, Request, RequestId, Switch, WhenBusy,
 };
 use idlegate::time::{Moment, Span};
@@ -51,7 +51,7 @@ pub(crate) enum Step {
     SaysLate,
     /// A plain off that was on its way takes effect; that it may be lost needs no step.
     Arrives,
-    /// The outlet says where it is: by our command, a doubled or late one, or somebody's hand.
+    /// The outlet says where it is: by our order, a doubled or late one, or somebody's hand.
     Reports(Switch),
     /// A report that was overtaken by a newer one.
     ReportsLate,
@@ -287,12 +287,12 @@ impl Shop {
         match self.plant {
             Some(Plant::ObeysRefusedOn) if refused_for_lockout(&effects) => {
                 let (switch, cause) = (Switch::On, Cause::Plain);
-                effects.push(Effect::Command(Command { switch, cause, resend: 0, shadow: false }));
+                effects.push(Effect::Order(Order { switch, cause, resend: 0, shadow: false }));
             }
             Some(Plant::OffNotSent) => effects.retain(|effect| {
                 !matches!(
                     effect,
-                    Effect::Command(Command { switch: Switch::Off, cause: Cause::Plain, resend: 0, .. })
+                    Effect::Order(Order { switch: Switch::Off, cause: Cause::Plain, resend: 0, .. })
                 )
             }),
             Some(_) | None => {}

@@ -93,8 +93,8 @@ fn judge(
         let marks = if unmarked { Default::default() } else { day.marks() };
         let proposal = calibrate(std::slice::from_ref(&day.take), &marks)
             .with_context(|| format!("calibrating on {}", day.take.name))?;
-        let level = proposal.settings.idle_below_watts;
-        settings = format!("{level} W, {}", proposal.settings.idle_for_text());
+        let level = proposal.settings.quiet_watts;
+        settings = format!("{level} W, {}", proposal.settings.dwell_text());
         for other in meter.days.iter().enumerate().filter(|(index, _)| *index != chosen).map(|(_, day)| day) {
             scores[0].note(other, &score::calibrated(folder, other, &proposal.settings, modules)?);
             scores[1].note(other, &references::learnt_dwell(day, other).answers(other));

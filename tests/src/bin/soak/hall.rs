@@ -43,10 +43,10 @@ pub(crate) fn write_rules(dir: &Path, port: u16, edition: u32, broken: bool) -> 
         let edition = if number == 0 { edition } else { 0 };
         let title = if broken && number == 1 { "titel" } else { "title" };
         let text = format!(
-            "{title} = \"Machine {number}, edition {edition}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/state\" }}\n\
-             command = {{ topic = \"outlets/{number}/command\" }}\npower = \"power\"\n\
+            "{title} = \"Machine {number}, edition {edition}\"\n[outlet]\nstate = {{ topic = \"outlets/{number}/says\" }}\n\
+             order = {{ topic = \"outlets/{number}/order\" }}\npower = \"power\"\n\
              [signals.power]\ntopic = \"meters/{number}\"\nunit = \"W\"\n\
-             [[detectors]]\nuse = \"power-threshold\"\nsettings = {{ busy_above = 40, idle_for = \"3 s\" }}\n"
+             [[detectors]]\nuse = \"power-threshold\"\nsettings = {{ busy_watts = 40, dwell = \"3 s\" }}\n"
         );
         replace(&dir.join(format!("machines/machine-{number}.toml")), &text)?;
     }
@@ -99,9 +99,9 @@ pub(crate) struct Obeyed {
 /// The outlets do as they are told, and say so.
 pub(crate) async fn play_outlets(port: u16, mut stopped: watch::Receiver<bool>) -> Result<Obeyed> {
     let mut client = Client::connect(port).await?;
-    client.subscribe("outlets/+/command").await?;
+    client.subscribe("outlets/+/order").await?;
     for machine in 0..MACHINES {
-        client.publish_retained(&format!("outlets/{machine}/state"), "on").await?;
+        client.publish_retained(&format!("outlets/{machine}/says"), "on").await?;
     }
     let mut so_far = Obeyed::default();
     loop {
@@ -115,7 +115,7 @@ pub(crate) async fn play_outlets(port: u16, mut stopped: watch::Receiver<bool>) 
         let machine: usize = topic.split('/').nth(1).context("no machine")?.parse()?;
         so_far.obeyed += 1;
         so_far.cut += u64::from(works(machine) && message.payload == "off");
-        client.publish_retained(&format!("outlets/{machine}/state"), message.payload).await?;
+        client.publish_retained(&format!("outlets/{machine}/says"), message.payload).await?;
     }
 }
 
@@ -153,12 +153,12 @@ pub(crate) struct Outcome {
 }
 
 /// Until the guard says that it is there.
-pub(crate) async fn online(port: u16) -> Result<()> {
+pub(crate) async fn guarding(port: u16) -> Result<()> {
     let mut client = Client::connect(port).await?;
     client.subscribe("idlegate/health").await?;
     loop {
         let health: Json = serde_json::from_slice(&client.message().await?.payload).unwrap_or_default();
-        if health["state"] == "online" {
+        if health["guard"] == "guarding" {
             return Ok(());
         }
     }

@@ -16,7 +16,7 @@ use serde_json::json;
 use tokio::sync::watch;
 use tokio::time::{sleep, sleep_until};
 
-use self::hall::{Calm, Outcome, ask, feed, online, play_outlets, write_rules};
+use self::hall::{Calm, Outcome, ask, feed, guarding, play_outlets, write_rules};
 use self::series::Series;
 
 /// Lines in the printed series.
@@ -49,7 +49,7 @@ async fn main() -> Result<()> {
     let proxy = Proxy::start(broker.port()).await?;
     write_rules(&rules, proxy.port(), 0, false)?;
     let guard = Process::start(&rules, &state)?;
-    online(broker.port()).await?;
+    guarding(broker.port()).await?;
     let (stop, stopped) = watch::channel(false);
     let calm = Calm::new();
     let outlets = tokio::spawn(play_outlets(broker.port(), stopped.clone()));
@@ -117,7 +117,7 @@ fn conclude(
         "{sent} messages, {troubles} troubles; {asked} requests: {answered} answered, {excused} asked amid a trouble and not, \
          {lost} lost, {doubled} answered twice"
     );
-    println!("{} commands obeyed, {} at working machines", obeyed.obeyed, obeyed.cut);
+    println!("{} orders obeyed, {} at working machines", obeyed.obeyed, obeyed.cut);
     let growth = series.growth();
     println!(
         "from the second quarter to the last: memory {:+.2} MiB, open files {:+.1}, threads {:+.1}",

@@ -1,6 +1,6 @@
-//! Decision by decision, command by command.
+//! Decision by decision, order by order.
 
-use idlegate::engine::{Announced, Command, Decided, Effect, Why};
+use idlegate::engine::{Announced, Decided, Effect, Order, Why};
 use idlegate::event::{Name, Verdict};
 use idlegate::guard::{Announcement, Cause, Decision, Reason, RequestKind, Switch};
 use idlegate::time::{Moment, Span};
@@ -125,7 +125,7 @@ impl Oracle {
         let watched = &mut self.watched[place];
         let policy = &self.plan.machines[watched.index].policy;
         let due = match input {
-            IDLE_TIMER => policy.idle_off_after.is_some(),
+            IDLE_TIMER => policy.forgotten_after.is_some(),
             input => watched.deferral.as_deref() == Some(input),
         };
         watched.deferral = None;
@@ -135,18 +135,18 @@ impl Oracle {
         }
     }
 
-    pub(super) fn command(&mut self, now: Moment, command: &Command, effects: &[Effect]) {
-        let Some(place) = place_of(command.name.as_str()) else { return };
+    pub(super) fn order(&mut self, now: Moment, order: &Order, effects: &[Effect]) {
+        let Some(place) = place_of(order.name.as_str()) else { return };
         let name = PLACES[place].machine;
         let policy = self.plan.machines[self.watched[place].index].policy;
-        if policy.shadow != command.shadow && command.cause != Cause::Emergency {
-            let sent = if command.shadow { "not sent" } else { "sent" };
-            self.violated(format!("shadow: a command to {name} was {sent}"));
+        if policy.shadow != order.shadow && order.cause != Cause::Emergency {
+            let sent = if order.shadow { "not sent" } else { "sent" };
+            self.violated(format!("shadow: an order to {name} was {sent}"));
         }
         let asked_by = |reasons: &[Reason], deferral: bool| {
             effects.iter().any(|effect| match effect {
                 Effect::Decided(decided) => {
-                    decided.machine.as_ref() == Some(&command.name)
+                    decided.machine.as_ref() == Some(&order.name)
                         && match &decided.why {
                             Why::Guard(reason) => reasons.contains(reason),
                             Why::DeferralDue => deferral,
@@ -160,8 +160,8 @@ impl Oracle {
             sent + Span(policy.confirm_within.0 * (u64::from(policy.tries) + 2)) + Span::secs(400)
         };
         let watched = &self.watched[place];
-        let first = command.resend == 0;
-        let fault = match (command.switch, command.cause) {
+        let first = order.resend == 0;
+        let fault = match (order.switch, order.cause) {
             (Switch::On, _) if watched.locked => Some("lockout: an on was sent".to_owned()),
             (Switch::On, _) if first => {
                 (!asked_by(&[Reason::SwitchingOn], false)).then(|| "on: nobody had asked".to_owned())
@@ -202,10 +202,10 @@ impl Oracle {
         }
         let watched = &mut self.watched[place];
         watched.window = None;
-        match command.switch {
+        match order.switch {
             Switch::On => watched.last_on = Some(now),
             Switch::Off => {
-                watched.last_off = Some((command.cause, now));
+                watched.last_off = Some((order.cause, now));
                 if first {
                     watched.deferral = None;
                 }
@@ -260,8 +260,8 @@ impl Oracle {
             }
             if emergency && !asked.retained {
                 let sent = effects.iter().any(|effect| {
-                    matches!(effect, Effect::Command(command) if command.name == machine.name
-                        && command.switch == Switch::Off && command.cause == Cause::Emergency && !command.shadow)
+                    matches!(effect, Effect::Order(order) if order.name == machine.name
+                        && order.switch == Switch::Off && order.cause == Cause::Emergency && !order.shadow)
                 });
                 if !sent || !answered(Decision::Acted) {
                     self.violations.push(format!("emergency: no off was sent to {name}"));

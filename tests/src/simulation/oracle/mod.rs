@@ -187,7 +187,7 @@ impl Oracle {
                     self.decided(now, decided, &kept);
                     batch.push(&**decided);
                 }
-                Effect::Command(command) => self.command(now, command, effects),
+                Effect::Order(order) => self.order(now, order, effects),
                 Effect::Feed(_)
                 | Effect::Refresh { .. }
                 | Effect::Incident(_)

@@ -13,9 +13,9 @@ const JUST_NOW: Span = Span(500);
 
 #[derive(Debug)]
 pub struct Record {
-    busy_above: f64,
-    idle_below: f64,
-    idle_for: Span,
+    busy_watts: f64,
+    quiet_watts: f64,
+    dwell: Span,
     gap_max: Span,
     pub stale_after: Span,
     readings: VecDeque<(Moment, f64)>,
@@ -24,10 +24,10 @@ pub struct Record {
 impl Record {
     pub fn new(place: &Place) -> Record {
         Record {
-            busy_above: place.busy_above,
-            idle_below: place.idle_below,
-            idle_for: place.idle_for,
-            gap_max: GAP_MAX.min(place.idle_for),
+            busy_watts: place.busy_watts,
+            quiet_watts: place.quiet_watts,
+            dwell: place.dwell,
+            gap_max: GAP_MAX.min(place.dwell),
             stale_after: place.stale_after,
             readings: VecDeque::new(),
         }
@@ -40,7 +40,7 @@ impl Record {
             return false;
         }
         self.readings.push_back((at, watts));
-        let keep = Span(self.idle_for.0 * 3);
+        let keep = Span(self.dwell.0 * 3);
         while self.readings.front().is_some_and(|(first, _)| at.since(*first) > keep) {
             self.readings.pop_front();
         }
@@ -58,16 +58,16 @@ impl Record {
         let mut after: Option<Moment> = None;
         for (at, watts) in self.readings.iter().rev() {
             let gap = after.is_some_and(|after| after.since(*at) > self.gap_max);
-            if gap || *watts > self.busy_above {
+            if gap || *watts > self.busy_watts {
                 return false;
             }
             after = Some(*at);
-            if *watts >= self.idle_below {
+            if *watts >= self.quiet_watts {
                 stretch_end = None;
                 continue;
             }
             let end = *stretch_end.get_or_insert(*at);
-            if end.since(*at) >= self.idle_for {
+            if end.since(*at) >= self.dwell {
                 return true;
             }
         }

@@ -15,7 +15,7 @@ impl FilamentPrinter {
     const ELECTRONICS_WATTS: f64 = 30.0;
     const HEATER_WATTS: f64 = 250.0;
     const MOTORS_WATTS: f64 = 100.0;
-    /// A working printer never looks idle for longer: what `idle_for` has to outlast.
+    /// A working printer never looks idle for longer: what `dwell` has to outlast.
     pub const QUIET_MAX: Span = Span::secs(45);
 
     fn work(&mut self, so_far: Span, chance: &mut Chance) -> Stretch {

@@ -17,7 +17,7 @@ impl Kiln {
     pub const SWING_CELSIUS: f64 = 12.0;
     /// Newton's law: in this time the distance to the room falls to 1/e.
     pub const COOLING_SECS: f64 = 9000.0;
-    /// The elements never rest for longer in a firing: what `idle_for` has to outlast.
+    /// The elements never rest for longer in a firing: what `dwell` has to outlast.
     pub const QUIET_MAX: Span = Span::secs(270);
     const ELEMENTS_WATTS: f64 = 2800.0;
     /// How far above the room the elements alone could keep it.

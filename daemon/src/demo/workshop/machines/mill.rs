@@ -20,7 +20,7 @@ enum Spindle {
 impl Mill {
     const CONTROLLER_WATTS: f64 = 48.0;
     const INRUSH_WATTS: f64 = 2400.0;
-    /// The spindle never stands still for longer in a job: what `idle_for` has to outlast.
+    /// The spindle never stands still for longer in a job: what `dwell` has to outlast.
     pub const QUIET_MAX: Span = Span::secs(40);
 
     fn work(&mut self, chance: &mut Chance) -> Stretch {

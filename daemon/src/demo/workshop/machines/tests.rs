@@ -61,9 +61,9 @@ fn a_working_machine_looks_idle_no_longer_than_its_kind_says() {
         (|| Box::new(Mill::default()), 80.0, Mill::QUIET_MAX),
         (|| Box::new(Kiln::at(890.0)), 60.0, Kiln::QUIET_MAX),
     ];
-    for (kind, idle_below, quiet_max) in cases {
+    for (kind, quiet_watts, quiet_max) in cases {
         let longest = SEEDS
-            .map(|seed| longest_quiet(&mut powered(kind(), seed), idle_below, Span::secs(7200)))
+            .map(|seed| longest_quiet(&mut powered(kind(), seed), quiet_watts, Span::secs(7200)))
             .max()
             .unwrap_or_default();
         assert!(longest <= quiet_max, "{longest} quiet in {:?}, at most {quiet_max} said", kind());

@@ -1,11 +1,11 @@
-//! Commands to the outlet: sent, confirmed, sent again, and given up loudly.
+//! Orders to the outlet: sent, confirmed, sent again, and given up loudly.
 
-use super::effect::{Announcement, Cause, Command, Effect, IncidentKind};
+use super::effect::{Announcement, Cause, Effect, IncidentKind, Order};
 use super::input::Switch;
 use super::machine::Guard;
 use crate::time::{Moment, Span};
 
-/// The one command in flight. A new one takes its place.
+/// The one order in flight. A new one takes its place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Pending {
     pub switch: Switch,
@@ -32,7 +32,7 @@ impl Pending {
     }
 }
 
-/// When each kind of command was last sent without its effect having been seen: a change of the outlet that answers
+/// When each kind of order was last sent without its effect having been seen: a change of the outlet that answers
 /// one of them, however late, is ours and no incident.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub(super) struct Sent {
@@ -53,7 +53,7 @@ impl Guard {
     pub(super) fn switch(&mut self, now: Moment, switch: Switch, cause: Cause, out: &mut Vec<Effect>) {
         // Shadow mode never silences an emergency.
         let shadow = self.policy.shadow && cause != Cause::Emergency;
-        out.push(Effect::Command(Command { switch, cause, resend: 0, shadow }));
+        out.push(Effect::Order(Order { switch, cause, resend: 0, shadow }));
         if !shadow {
             self.pending = Some(Pending {
                 switch,
@@ -73,7 +73,7 @@ impl Guard {
         }
     }
 
-    /// Looks at the command in flight once its time for confirmation is over.
+    /// Looks at the order in flight once its time for confirmation is over.
     pub(super) fn resend_overdue(&mut self, now: Moment, out: &mut Vec<Effect>) {
         let Some(pending) = self.pending.filter(|pending| pending.resend_at <= now) else { return };
         if self.came_too_late(now, &pending) {
@@ -110,7 +110,7 @@ impl Guard {
         }
     }
 
-    /// The computer was suspended, or the program stopped: a command sent now would be one from the past. An
+    /// The computer was suspended, or the program stopped: an order sent now would be one from the past. An
     /// emergency holds until somebody releases it.
     fn came_too_late(&self, now: Moment, pending: &Pending) -> bool {
         pending.cause != Cause::Emergency && now.since(pending.resend_at) > self.policy.confirm_within
@@ -121,7 +121,7 @@ impl Guard {
         self.open_incident(IncidentKind::NotConfirmed, pending.is_unconditional_off(), out);
     }
 
-    /// A lost command is sent again only where it would be sent now for the first time.
+    /// A lost order is sent again only where it would be sent now for the first time.
     fn must_not_repeat(&self, now: Moment, pending: &Pending) -> bool {
         match (pending.switch, pending.cause) {
             (Switch::Off, Cause::Plain) => !self.is_clear(now, now),
@@ -133,7 +133,7 @@ impl Guard {
     fn resend(&mut self, now: Moment, pending: Pending, out: &mut Vec<Effect>) {
         self.pending = Some(Pending { resend_at: now + self.policy.confirm_within, waits: 0, ..pending });
         *self.sent.slot(pending.switch) = Some(now);
-        out.push(Effect::Command(Command {
+        out.push(Effect::Order(Order {
             switch: pending.switch,
             cause: pending.cause,
             resend: pending.resends,
@@ -156,7 +156,7 @@ impl Guard {
         }
     }
 
-    /// Whether a change to `switch`, seen now, answers a command of ours. A command can take effect until it has
+    /// Whether a change to `switch`, seen now, answers an order of ours. An order can take effect until it has
     /// expired on its way, and the report of it takes up to the confirmation time.
     pub(super) fn is_ours(&self, now: Moment, switch: Switch) -> bool {
         let late = Span(self.policy.confirm_within.0.saturating_mul(2));

@@ -1,5 +1,5 @@
-//! Commands on their way. What could go wrong: an off that was lost is sent again into a job, a failure nobody hears
-//! of, a command from hours ago.
+//! Orders on their way. What could go wrong: an off that was lost is sent again into a job, a failure nobody hears
+//! of, an order from hours ago.
 
 use super::super::RequestKind::*;
 use super::super::*;
@@ -13,7 +13,7 @@ fn policy() -> Policy {
 const EMERGENCY: &str = "off!emergency, keep emergency -, acted(emergency), say emergency-off";
 
 #[test]
-fn a_confirmed_command_is_not_sent_again() {
+fn a_confirmed_order_is_not_sent_again() {
     story(
         policy(),
         &[at(0, on()), at(0, clear()), at(100, press(Off)), at(5_099, off()), at(60_000, Step::Wait)],
@@ -197,7 +197,7 @@ fn an_emergency_is_sent_until_it_is_confirmed_and_told_once() {
 }
 
 #[test]
-fn an_emergency_for_an_outlet_that_said_off_already_is_sent_as_often_as_any_command() {
+fn an_emergency_for_an_outlet_that_said_off_already_is_sent_as_often_as_any_order() {
     story(
         policy(),
         &[at(0, off()), at(0, press(EmergencyOff).by_alarm()), at(90_000, Step::Wait)],
@@ -261,7 +261,7 @@ fn an_emergency_is_sent_at_once_when_the_link_comes_back() {
 }
 
 #[test]
-fn a_plain_command_is_not_sent_again_just_because_the_link_comes_back() {
+fn a_plain_order_is_not_sent_again_just_because_the_link_comes_back() {
     story(
         policy(),
         &[
@@ -330,7 +330,7 @@ fn a_failed_off_is_not_cured_by_an_outlet_that_says_it_is_on() {
 }
 
 #[test]
-fn a_new_command_takes_the_place_of_a_failed_one() {
+fn a_new_order_takes_the_place_of_a_failed_one() {
     story(
         Policy { tries: 0, ..policy() },
         &[
@@ -395,10 +395,10 @@ fn an_on_that_new_rules_forbid_is_not_sent_again() {
     );
 }
 
-// The computer was suspended or the program stopped while a command was unconfirmed.
+// The computer was suspended or the program stopped while an order was unconfirmed.
 
 #[test]
-fn a_lost_command_is_not_sent_again_hours_later() {
+fn a_lost_order_is_not_sent_again_hours_later() {
     for (request, first, urgent) in
         [(press(On), "acted(switching-on), on", ""), (press(Off), "acted(machine-idle), off", "")]
     {
