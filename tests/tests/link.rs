@@ -60,7 +60,7 @@ fn filters(wanted: &[(&str, Kind)]) -> Vec<(Filter, Kind)> {
 }
 
 const WORKSHOP: &[(&str, Kind)] =
-    &[("shop/+/button", Kind::Input), ("shop/+/state", Kind::State), ("shop/+/power", Kind::State)];
+    &[("shop/+/button", Kind::Input), ("shop/+/says", Kind::State), ("shop/+/power", Kind::State)];
 
 impl Link {
     fn start(config: LinkConfig) -> Link {
@@ -108,7 +108,7 @@ impl Link {
 }
 
 fn order(topic: &str) -> Outgoing {
-    Outgoing::order(topic, Bytes::from_static(b"OFF"), Span::secs(2), Clock.now().moment)
+    Outgoing::order(topic, Bytes::from_static(b"off"), Span::secs(2), Clock.now().moment)
 }
 
 /// Both ways through, and the farewell.
@@ -131,7 +131,7 @@ async fn round(port: u16) -> Result<()> {
     // The barrier rests on this: one queue for all topics of a client, though the standard promises it only for
     // each topic.
     for number in 0..500 {
-        let topic = ["shop/mill/button", "shop/mill/state", "shop/kiln/state"][number % 3];
+        let topic = ["shop/mill/button", "shop/mill/says", "shop/kiln/says"][number % 3];
         peer.publish(topic, number.to_string()).await?;
     }
     for number in 0..500 {
@@ -140,7 +140,7 @@ async fn round(port: u16) -> Result<()> {
 
     link.handle.publish(order("shop/mill/order"))?;
     let off = peer.message().await?;
-    assert_eq!((&off.payload[..], off.retain), (&b"OFF"[..], false));
+    assert_eq!((&off.payload[..], off.retain), (&b"off"[..], false));
     let expiry = off.properties.context("no properties")?.message_expiry_interval;
     assert!(matches!(expiry, Some(1..=2)), "{expiry:?}");
 
@@ -207,7 +207,7 @@ async fn a_stored_press_stays_in_store_and_a_stored_state_is_read() -> Result<()
     let broker = Mosquitto::start()?;
     let mut peer = Client::connect(broker.port()).await?;
     peer.publish_retained("shop/mill/button", "press").await?;
-    peer.publish_retained("shop/mill/state", "ON").await?;
+    peer.publish_retained("shop/mill/says", "on").await?;
     let mut link = Link::start(config(broker.port()));
     // What is in store comes before the link says that it is up.
     let mut before = Vec::new();
@@ -218,7 +218,7 @@ async fn a_stored_press_stays_in_store_and_a_stored_state_is_read() -> Result<()
             other => bail!("{other:?}"),
         }
     }
-    assert_eq!(before, [("shop/mill/state".to_string(), true)]);
+    assert_eq!(before, [("shop/mill/says".to_string(), true)]);
     // A press that its sender wants stored arrives with the mark.
     peer.publish_retained("shop/mill/button", "press").await?;
     assert!(link.message().await?.retained);
@@ -229,16 +229,16 @@ async fn a_stored_press_stays_in_store_and_a_stored_state_is_read() -> Result<()
 async fn a_topic_that_two_filters_share_is_heard_once() -> Result<()> {
     let broker = Mosquitto::start()?;
     let mut peer = Client::connect(broker.port()).await?;
-    peer.publish_retained("shop/mill/state", "ON").await?;
+    peer.publish_retained("shop/mill/says", "on").await?;
     let mut link = Link::start_for(
         config(broker.port()),
-        &[("shop/+/state", Kind::State), ("shop/mill/+", Kind::Input), ("shop/mill/button", Kind::Input)],
+        &[("shop/+/says", Kind::State), ("shop/mill/+", Kind::Input), ("shop/mill/button", Kind::Input)],
     );
     let stored = link.message().await?;
     assert!(stored.retained, "the stored state comes by the state's filter");
     link.up().await?;
-    for payload in ["OFF", "ON"] {
-        peer.publish("shop/mill/state", payload).await?;
+    for payload in ["off", "on"] {
+        peer.publish("shop/mill/says", payload).await?;
         assert_eq!(&link.message().await?.payload[..], payload.as_bytes());
     }
     peer.publish("shop/mill/button", "press").await?;
@@ -252,16 +252,16 @@ async fn new_rules_change_the_subscriptions_without_a_gap() -> Result<()> {
     let mut peer = Client::connect(broker.port()).await?;
     let mut link = Link::start(config(broker.port()));
     link.up().await?;
-    peer.publish_retained("hall/kiln/state", "ON").await?;
+    peer.publish_retained("hall/kiln/says", "on").await?;
     link.handle.replace_subscriptions(
-        &filters(&[("shop/+/button", Kind::Input), ("hall/+/state", Kind::State)]),
+        &filters(&[("shop/+/button", Kind::Input), ("hall/+/says", Kind::State)]),
         by_name(),
     );
     let message = link.message().await?;
-    assert_eq!((&*message.topic, message.retained), ("hall/kiln/state", true));
+    assert_eq!((&*message.topic, message.retained), ("hall/kiln/says", true));
     // Everything is answered in order, so the old filters are gone once this has come.
     for _ in 0..20 {
-        peer.publish("shop/mill/state", "ON").await?;
+        peer.publish("shop/mill/says", "on").await?;
         peer.publish("shop/mill/button", "press").await?;
         sleep(Duration::from_millis(20)).await;
     }
@@ -281,11 +281,11 @@ async fn new_rules_change_the_subscriptions_without_a_gap() -> Result<()> {
 async fn a_huge_stored_message_does_not_keep_the_link_from_working() -> Result<()> {
     let broker = Mosquitto::start()?;
     let mut peer = Client::connect(broker.port()).await?;
-    peer.publish_retained("shop/mill/state", vec![b'x'; 300_000]).await?;
-    peer.publish_retained("shop/kiln/state", vec![b'x'; 20_000]).await?;
+    peer.publish_retained("shop/mill/says", vec![b'x'; 300_000]).await?;
+    peer.publish_retained("shop/kiln/says", vec![b'x'; 20_000]).await?;
     let mut link = Link::start(config(broker.port()));
     let message = link.message().await?;
-    assert_eq!((&*message.topic, message.payload.len()), ("shop/kiln/state", 20_000));
+    assert_eq!((&*message.topic, message.payload.len()), ("shop/kiln/says", 20_000));
     link.up().await?;
     let large = Outgoing::event("shop/x", Bytes::from(vec![0; 100_000]), Clock.now().moment);
     assert_eq!(link.handle.publish(large), Err(NotSent::TooLarge));
@@ -299,7 +299,7 @@ async fn a_huge_stored_message_does_not_keep_the_link_from_working() -> Result<(
 async fn a_refused_subscription_is_named() -> Result<()> {
     let folder = tempfile::tempdir()?;
     let list = folder.path().join("access");
-    let allowed = ["shop/+/button", "shop/+/state", "idlegate/#"];
+    let allowed = ["shop/+/button", "shop/+/says", "idlegate/#"];
     fs::write(&list, allowed.map(|topic| format!("user * topic {topic} permission readwrite\n")).concat())?;
     let broker = Embedded::start_with(0, Some(list)).await?;
     let mut link = Link::start(config(broker.port()));
@@ -326,14 +326,14 @@ async fn a_refused_publication_is_named_and_a_order_nobody_hears_too() -> Result
     let broker = Mosquitto::start_with(&MosquittoSettings {
         users: vec![("guard".into(), "secret".into())],
         access_list: Some(
-            "user guard\ntopic read shop/#\ntopic write shop/kiln/set\ntopic readwrite idlegate/#\n".into(),
+            "user guard\ntopic read shop/#\ntopic write shop/kiln/order\ntopic readwrite idlegate/#\n".into(),
         ),
         ..MosquittoSettings::default()
     })?;
     let mut link = Link::start(guard_login(config(broker.port())));
     link.up().await?;
     link.handle.publish(order("shop/mill/order"))?;
-    link.handle.publish(order("shop/kiln/set"))?;
+    link.handle.publish(order("shop/kiln/order"))?;
     let mut named = Vec::new();
     while named.len() < 2 {
         if let Arrival::Report(report) = link.next().await? {
@@ -345,7 +345,7 @@ async fn a_refused_publication_is_named_and_a_order_nobody_hears_too() -> Result
         named,
         [
             Report::PublishRefused { topic: "shop/mill/order".into(), why },
-            Report::NobodyListens { topic: "shop/kiln/set".into() },
+            Report::NobodyListens { topic: "shop/kiln/order".into() },
         ]
     );
     Ok(())
@@ -405,7 +405,7 @@ async fn what_waited_on_a_frozen_link_is_old() -> Result<()> {
         sleep(Duration::from_millis(50)).await;
     }
     link.handle.publish(order("shop/mill/order"))?;
-    assert_eq!(&peer.message().await?.payload[..], b"OFF");
+    assert_eq!(&peer.message().await?.payload[..], b"off");
     Ok(())
 }
 

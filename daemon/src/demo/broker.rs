@@ -12,6 +12,9 @@ use tokio::task::JoinHandle;
 
 /// Clients that do not leave are not waited for any longer.
 const SHUTDOWN_WAIT: Duration = Duration::from_secs(2);
+/// The largest packet there is (MQTT 5.0, section 1.5.5: four bytes of length). The library's own default is one byte more,
+/// which some clients refuse before they are connected.
+const PACKET_BYTES_MAX: usize = 268_435_455;
 
 /// A running broker. Stops when dropped; [`EmbeddedBroker::shutdown`] waits for it.
 pub struct EmbeddedBroker {
@@ -34,6 +37,7 @@ impl EmbeddedBroker {
             .with_bind_addresses(vec![address])
             .with_sys_topics_enabled(false)
             .with_storage(StorageConfig::new().with_backend(StorageBackend::Memory).with_persistence(false));
+        config.max_packet_size = PACKET_BYTES_MAX;
         config.auth_config.allow_anonymous = true;
         config.auth_config.acl_file = access_list;
         let mut broker = MqttBroker::with_config(config).await.map_err(io::Error::other)?;

@@ -167,7 +167,7 @@ mod tests {
     use super::*;
 
     fn off() -> Outgoing {
-        Outgoing::order("outlet/set", Bytes::from_static(b"OFF"), Span::secs(2), Moment(10_000))
+        Outgoing::order("outlet/order", Bytes::from_static(b"off"), Span::secs(2), Moment(10_000))
     }
 
     #[test]

@@ -193,7 +193,7 @@ pub(crate) async fn hostile_payloads() -> Result<()> {
             stage.hand.client.publish(topic, payload.to_vec()).await?;
         }
     }
-    for topic in ["idlegate/request/nobody", "idlegate/request/console/x", "idlegate/machine/mill/set"] {
+    for topic in ["idlegate/request/nobody", "idlegate/request/console/x", "idlegate/machine/mill/order"] {
         stage.hand.publish(topic, r#"{"machine":"mill","request":"off"}"#).await?;
     }
     stage.hand.nothing_is_switched().await?;
