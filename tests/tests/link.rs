@@ -49,7 +49,7 @@ fn config(port: u16) -> LinkConfig {
 fn by_name() -> Classifier {
     Arc::new(|topic| match topic.rsplit('/').next() {
         Some("button") => Lane::Request,
-        Some("state") => Lane::State,
+        Some("says") => Lane::State,
         Some("power") => Lane::Reading,
         _ => Lane::Nobody,
     })
