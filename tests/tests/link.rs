@@ -322,7 +322,7 @@ fn guard_login(config: LinkConfig) -> LinkConfig {
 }
 
 #[tokio::test]
-async fn a_refused_publication_is_named_and_a_order_nobody_hears_too() -> Result<()> {
+async fn a_refused_publication_is_named_and_an_order_nobody_hears_too() -> Result<()> {
     let broker = Mosquitto::start_with(&MosquittoSettings {
         users: vec![("guard".into(), "secret".into())],
         access_list: Some(

@@ -10,7 +10,7 @@
 //! | `barrier` | the age of what arrives, pure: read its module page first |
 //! | `back_off` | when to try again, and telling a fight over the client id, pure |
 //! | `inbox` | the queues between the connection and the engine |
-//! | `outgoing` | what is sent, and the queue before the connection |
+//! | `outgoing`, `queue` | what is sent, and where it waits for the connection |
 //! | `subscriptions` | what the broker is asked for, what it granted, which copy of a message counts |
 //! | `connection`, `arrival` | one connection: every event of the client library ends here, under one lock |
 //! | `keeper` | the tasks: connect, poll, tick, wait, shut down |
@@ -38,6 +38,7 @@ mod normalise;
 mod normalise_tests;
 mod options;
 mod outgoing;
+mod queue;
 mod reason;
 mod subscriptions;
 mod tls;

@@ -1,9 +1,8 @@
-//! What is sent, and the bounded queue in which it waits for the connection.
+//! What is sent.
 //!
-//! A message belongs to the connection it was handed to: nothing here outlives it. And an order that waited too
+//! A message belongs to the connection it was handed to: nothing of it outlives that. And an order that waited too
 //! long is not sent at all: the machine may have become busy meanwhile.
 
-use std::collections::VecDeque;
 use std::sync::Arc;
 
 use bytes::Bytes;
@@ -13,9 +12,6 @@ use crate::time::{Moment, Span};
 
 /// Larger payloads are refused before they reach the client library: a broker ends the connection over one.
 pub(super) const OUTGOING_BYTES_MAX: usize = 64 * 1024;
-/// What waits for a slow broker, orders apart.
-const ROUTINE_MAX: usize = 512;
-const ORDERS_MAX: usize = 128;
 /// The standard counts expiry in whole seconds; this much may be missing from one.
 const EXPIRY_ROUNDING: Span = Span(100);
 
@@ -49,6 +45,8 @@ pub struct Outgoing {
     /// When it was decided.
     pub made_at: Moment,
     pub urgency: Urgency,
+    /// Of an order: the outlet it is for. Only one order waits for each.
+    pub outlet: Option<Arc<str>>,
     pub response_topic: Option<Arc<str>>,
     pub correlation: Option<Bytes>,
     pub content_type: Option<Arc<str>>,
@@ -57,7 +55,9 @@ pub struct Outgoing {
 impl Outgoing {
     /// For the outlet. Never retained: it would switch again at the outlet's next start.
     pub fn order(topic: &str, payload: Bytes, expiry: Span, made_at: Moment) -> Outgoing {
-        Outgoing { expiry: Some(expiry), urgency: Urgency::Order, ..Outgoing::event(topic, payload, made_at) }
+        let outgoing = Outgoing::event(topic, payload, made_at);
+        let outlet = Some(Arc::clone(&outgoing.topic));
+        Outgoing { expiry: Some(expiry), urgency: Urgency::Order, outlet, ..outgoing }
     }
 
     /// How something is, for whoever comes and asks later.
@@ -75,6 +75,7 @@ impl Outgoing {
             expiry: None,
             made_at,
             urgency: Urgency::Routine,
+            outlet: None,
             response_topic: None,
             correlation: None,
             content_type: None,
@@ -122,44 +123,10 @@ pub enum NotSent {
     TooLate,
     #[error("a topic of the message is not a valid topic")]
     BadTopic,
+    #[error("an emergency off for the same outlet is waiting to be sent")]
+    EmergencyWaits,
     #[error("an order must not be retained, and must expire")]
     UnsafeOrder,
-}
-
-/// What waits for its turn, by urgency and then in order.
-#[derive(Debug, Default)]
-pub(super) struct Queue {
-    emergencies: VecDeque<Outgoing>,
-    orders: VecDeque<Outgoing>,
-    routine: VecDeque<Outgoing>,
-}
-
-impl Queue {
-    pub(super) fn push(&mut self, message: Outgoing) -> Result<(), NotSent> {
-        let (queue, most) = match message.urgency {
-            Urgency::Emergency => (&mut self.emergencies, ORDERS_MAX),
-            Urgency::Order => (&mut self.orders, ORDERS_MAX),
-            Urgency::Routine => (&mut self.routine, ROUTINE_MAX),
-        };
-        if queue.len() >= most {
-            return Err(NotSent::Full);
-        }
-        queue.push_back(message);
-        Ok(())
-    }
-
-    pub(super) fn front(&self) -> Option<&Outgoing> {
-        self.emergencies.front().or(self.orders.front()).or(self.routine.front())
-    }
-
-    pub(super) fn pop(&mut self) -> Option<Outgoing> {
-        let queue = [&mut self.emergencies, &mut self.orders, &mut self.routine];
-        queue.into_iter().find_map(VecDeque::pop_front)
-    }
-
-    pub(super) fn is_empty(&self) -> bool {
-        self.front().is_none()
-    }
 }
 
 #[cfg(test)]
@@ -187,33 +154,7 @@ mod tests {
     }
 
     #[test]
-    fn a_order_goes_ahead_of_status_and_an_emergency_ahead_of_both() {
-        let mut queue = Queue::default();
-        let status = Outgoing::state("status", Bytes::new(), Moment(0));
-        let emergency = Outgoing { urgency: Urgency::Emergency, ..off() };
-        for message in [status.clone(), off(), emergency.clone()] {
-            queue.push(message).unwrap();
-        }
-        assert_eq!(queue.front(), Some(&emergency));
-        assert_eq!(
-            [queue.pop(), queue.pop(), queue.pop(), queue.pop()],
-            [Some(emergency), Some(off()), Some(status), None]
-        );
-        assert!(queue.is_empty());
-    }
-
-    #[test]
-    fn status_that_piles_up_leaves_room_for_orders() {
-        let mut queue = Queue::default();
-        for _ in 0..ROUTINE_MAX {
-            queue.push(Outgoing::state("status", Bytes::new(), Moment(0))).unwrap();
-        }
-        assert_eq!(queue.push(Outgoing::state("status", Bytes::new(), Moment(0))), Err(NotSent::Full));
-        assert_eq!(queue.push(off()), Ok(()));
-    }
-
-    #[test]
-    fn a_order_is_never_retained_and_always_expires() {
+    fn an_order_is_never_retained_and_always_expires() {
         assert!(!off().retain);
         assert_eq!(off().expiry, Some(Span::secs(2)));
     }

@@ -147,6 +147,8 @@ impl Dispatch {
         }
         let payload = Bytes::copy_from_slice(payload.as_bytes());
         let mut outgoing = Outgoing::order(&rules.topic, payload, rules.expiry, now);
+        // Not its topic: the sockets of a strip may share one.
+        outgoing.outlet = Some(order.name.as_str().into());
         if order.cause == Cause::Emergency {
             outgoing.urgency = Urgency::Emergency;
         }

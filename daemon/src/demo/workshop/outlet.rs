@@ -133,7 +133,7 @@ mod tests {
     }
 
     #[test]
-    fn a_order_moves_the_relay_and_the_report_follows() {
+    fn an_order_moves_the_relay_and_the_report_follows() {
         let mut outlet = outlet();
         outlet.order(Switch::Off, Moment(1_000));
         assert_eq!(events(&mut outlet, 1_119), []);
@@ -144,7 +144,7 @@ mod tests {
     }
 
     #[test]
-    fn a_order_for_the_state_it_has_is_confirmed_all_the_same() {
+    fn an_order_for_the_state_it_has_is_confirmed_all_the_same() {
         let mut outlet = outlet();
         outlet.order(Switch::On, Moment(0));
         assert!(events(&mut outlet, 1_000).contains(&(370, OutletEventKind::Report(Switch::On))));

@@ -57,7 +57,7 @@ mod tests {
     use crate::time::Moment;
 
     #[test]
-    fn a_order_reaches_its_own_outlet_in_its_own_words() {
+    fn an_order_reaches_its_own_outlet_in_its_own_words() {
         let mut shop = workshop(1);
         shop.advance(Moment(1_000));
         for (topic, payload) in [
