@@ -66,11 +66,24 @@ pub struct Message {
     pub payload: Bytes,
     /// The broker delivered it from its store, or the sender asked for it to be stored.
     pub retained: bool,
+    /// Its subscription had been proved before it came: it does not come from the store that a subscription opens.
+    pub proved: bool,
     /// The longest time it may have waited in sockets and queues before it was looked at.
     pub age: Span,
     /// MQTT 5: where an answer is wanted, and what to send back with it.
     pub response_topic: Option<Arc<str>>,
     pub correlation: Option<Bytes>,
+}
+
+impl Message {
+    /// Whether it says how something was, and not how it is.
+    ///
+    /// The flag alone decides, unless the sender is known to put it on everything: also a bridge between two brokers
+    /// brings back with the flag what had been stored. Of a sender that stores, what comes after its subscription was
+    /// proved is live.
+    pub fn stored(&self, sender_stores: bool) -> bool {
+        self.retained && !(sender_stores && self.proved)
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

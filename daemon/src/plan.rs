@@ -244,6 +244,8 @@ pub struct Signal {
     pub stale_after: Span,
     /// A meter that has read exactly the same for so long is stuck, and what it reads counts as unknown.
     pub stuck_after: Option<Span>,
+    /// The sender puts the retain flag on everything: then the flag does not mean that a reading is an old one.
+    pub sender_stores: bool,
 }
 
 impl Signal {
@@ -335,6 +337,8 @@ pub struct Input {
     pub rights: Rights,
     /// When it may ask; always, where the rules do not say.
     pub hours: Option<Hours>,
+    /// As of a signal. An emergency counts with the flag in any case.
+    pub sender_stores: bool,
 }
 
 #[derive(Clone, Debug, PartialEq)]

@@ -35,6 +35,8 @@ pub struct MosquittoSettings {
     pub tls: Option<(String, String)>,
     /// PEM: who signs the certificates that clients must show.
     pub client_authority: Option<String>,
+    /// Hands on what is said on these topics to the broker on this port.
+    pub bridge: Option<(u16, String)>,
 }
 
 impl Mosquitto {
@@ -123,6 +125,10 @@ pub fn free_port() -> Result<u16> {
 fn write_settings(folder: &Path, port: u16, settings: &MosquittoSettings) -> Result<()> {
     let mut text = format!("listener {port} 127.0.0.1\npersistence false\nset_tcp_nodelay true\n");
     writeln!(text, "allow_anonymous {}", settings.users.is_empty())?;
+    if let Some((port, topics)) = &settings.bridge {
+        writeln!(text, "connection hall\naddress 127.0.0.1:{port}\nbridge_protocol_version mqttv50")?;
+        writeln!(text, "topic {topics} out 1\nrestart_timeout 1")?;
+    }
     let file = |name: &str| folder.join(name).display().to_string();
     if !settings.users.is_empty() {
         let path = file("passwords");

@@ -28,7 +28,7 @@ keep_alive = "5s"
 window = "10s"
 "#;
 
-const MILL: &str = r#"
+pub const MILL: &str = r#"
 title = "Mill"
 [outlet]
 state = { topic = "outlets/mill/says", on = "on", off = "off" }

@@ -74,7 +74,7 @@ impl Recorder {
             match &mut track.what {
                 What::Signal(signal) => {
                     let (rules, state) = &mut **signal;
-                    let arrived = Arrived { at: now.moment, retained: message.retained, now: Some(now) };
+                    let arrived = Arrived::of(message, rules, now.moment, now);
                     match state.take(rules, &message.payload, arrived) {
                         Ok(Some(reading)) => {
                             let ago = i64::try_from(now.moment.since(reading.at).0).unwrap_or(0);

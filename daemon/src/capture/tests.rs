@@ -37,7 +37,15 @@ fn plan() -> Plan {
 
 fn message(topic: &str, payload: &str, retained: bool) -> Message {
     let (topic, payload) = (topic.into(), bytes::Bytes::copy_from_slice(payload.as_bytes()));
-    Message { topic, payload, retained, age: Span::ZERO, response_topic: None, correlation: None }
+    Message {
+        topic,
+        payload,
+        retained,
+        proved: !retained,
+        age: Span::ZERO,
+        response_topic: None,
+        correlation: None,
+    }
 }
 
 fn now(secs: u64) -> Now {

@@ -46,7 +46,15 @@ fn found(heard: &[(u64, &str, &str, bool)]) -> Vec<String> {
         assert!(filters.iter().any(|filter| crate::topic::matches(filter, topic)), "{topic} is subscribed");
         let payload = bytes::Bytes::copy_from_slice(payload.replace("DIGEST", &plan.digest).as_bytes());
         let (topic, retained, age) = ((*topic).into(), *retained, Span::ZERO);
-        let message = Message { topic, payload, retained, age, response_topic: None, correlation: None };
+        let message = Message {
+            topic,
+            payload,
+            retained,
+            proved: !retained,
+            age,
+            response_topic: None,
+            correlation: None,
+        };
         watch.take(Moment(at * 1_000), &message);
     }
     watch.findings(Moment(20_000)).iter().map(Finding::to_words).collect()

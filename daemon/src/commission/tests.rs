@@ -13,7 +13,15 @@ use crate::time::{Moment, Span};
 
 fn message(topic: &str, payload: &str, retained: bool) -> Message {
     let (topic, payload) = (topic.into(), bytes::Bytes::copy_from_slice(payload.as_bytes()));
-    Message { topic, payload, retained, age: Span::ZERO, response_topic: None, correlation: None }
+    Message {
+        topic,
+        payload,
+        retained,
+        proved: !retained,
+        age: Span::ZERO,
+        response_topic: None,
+        correlation: None,
+    }
 }
 
 fn window(from: u64, until: u64) -> Window {

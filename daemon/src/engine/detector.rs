@@ -123,6 +123,12 @@ impl DetectorState {
         for (signal, _) in needed {
             let Some(signal) = *signal else { return unknown("a needed signal is not wired".into(), now) };
             let name = &machine.signals[signal].name;
+            if signals[signal].comes_flagged() {
+                let remedy =
+                    "set sender_stores = true for this signal, if its sender always has its readings stored";
+                let told = format!("readings of {name} come marked as stored, and may be old ones: {remedy}");
+                return unknown(told, now);
+            }
             let Some(read_at) = signals[signal].fresh_at() else {
                 return unknown(format!("no reading of {name} yet"), now);
             };

@@ -66,7 +66,15 @@ impl Engine {
             if known {
                 self.answer_duplicate(now, machine, gesture.request, &asked, out);
             } else {
-                self.ask(now, machine, index, gesture.request, asked.clone(), arrival_of(message), out);
+                self.ask(
+                    now,
+                    machine,
+                    index,
+                    gesture.request,
+                    asked.clone(),
+                    arrival_of(input, message),
+                    out,
+                );
             }
         }
     }
@@ -105,7 +113,7 @@ impl Engine {
     ) {
         let told = self.told_not_understood.replace(now.moment);
         let just_told = told.is_some_and(|at| now.moment.since(at) < TELL_EVERY);
-        if !just_told && !message.retained && message.age <= LISTENS_FOR {
+        if !just_told && !message.stored(input.sender_stores) && message.age <= LISTENS_FOR {
             out.push(Effect::NotUnderstood(NotUnderstood {
                 at: now,
                 input: input.title.as_str().into(),
@@ -155,7 +163,7 @@ impl Engine {
         if self.is_answered(parsed.request, &asked) {
             return self.answer_duplicate(now, machine, parsed.request, &asked, out);
         }
-        self.ask(now, machine, index, parsed.request, asked, arrival_of(message), out);
+        self.ask(now, machine, index, parsed.request, asked, arrival_of(input, message), out);
     }
 
     /// An emergency is never taken for an old one: a button that counts anew after its battery was changed uses its
@@ -329,6 +337,8 @@ fn reply_to(message: &Message) -> Option<Reply> {
     Some(Reply { topic, correlation: message.correlation.clone() })
 }
 
-fn arrival_of(message: &Message) -> Arrival {
-    Arrival { retained: message.retained, age: message.age }
+/// An emergency counts whatever its sender asked the broker to do with it, unless it can come from the broker's store.
+fn arrival_of(input: &plan::Input, message: &Message) -> Arrival {
+    let stored = message.stored(input.sender_stores || input.rights.emergency);
+    Arrival { retained: stored, age: message.age }
 }

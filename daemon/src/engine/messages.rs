@@ -25,7 +25,7 @@ impl Engine {
     ) {
         let machine = &mut self.machines[index];
         let rules = &machine.plan.machines[index].signals[signal];
-        let arrived = Arrived { at: read_at(now, message), retained: message.retained, now: Some(now) };
+        let arrived = Arrived::of(message, rules, read_at(now, message), now);
         let taken = machine.signals[signal].take(rules, &message.payload, arrived);
         match taken {
             Ok(Some(reading)) => self.with_machine(now, index, out, |machine, acts, out| {

@@ -52,6 +52,7 @@ impl Connection {
             topic: topic.into(),
             payload: publish.payload,
             retained: publish.retain,
+            proved: self.subscriptions.proved(topic, self.barrier.since()),
             since: self.barrier.since(),
             response_topic: response_topic.map(Into::into),
             correlation: properties.correlation_data.filter(|data| data.len() <= CORRELATION_BYTES_MAX),

@@ -223,7 +223,10 @@ impl Connection {
             Event::Incoming(Incoming::ConnAck(answer)) => self.connected(&answer)?,
             Event::Incoming(Incoming::SubAck(answer)) => self.subscribed(&answer)?,
             Event::Incoming(Incoming::UnsubAck(answer)) => {
-                self.subscriptions.answered(answer.pkid, true).map_err(|_| confused("an unsubscription"))?;
+                let now = Clock.now().moment;
+                self.subscriptions
+                    .answered(answer.pkid, true, now)
+                    .map_err(|_| confused("an unsubscription"))?;
             }
             Event::Incoming(Incoming::PubAck(answer)) => self.confirmed(&answer)?,
             Event::Outgoing(sent) => self.sent(&sent)?,
@@ -255,7 +258,7 @@ impl Connection {
         let denied = answer.return_codes.iter().find_map(|code| reason::of_subscription(*code));
         let filter = self
             .subscriptions
-            .answered(answer.pkid, denied.is_none())
+            .answered(answer.pkid, denied.is_none(), Clock.now().moment)
             .map_err(|_| confused("a subscription"))?;
         if let (Some(filter), Some(why)) = (filter, denied) {
             if filter.as_str() == &*self.marker_topic {

@@ -91,6 +91,7 @@ pub(super) struct Received {
     pub(super) topic: Arc<str>,
     pub(super) payload: Bytes,
     pub(super) retained: bool,
+    pub(super) proved: bool,
     /// It entered the broker's stream at this time or later.
     pub(super) since: Moment,
     pub(super) response_topic: Option<Arc<str>>,
@@ -134,6 +135,7 @@ impl Inbox {
                 topic: received.topic,
                 payload: received.payload,
                 retained: received.retained,
+                proved: received.proved,
                 age: now.moment.since(received.since),
                 response_topic: received.response_topic,
                 correlation: received.correlation,
@@ -272,6 +274,7 @@ mod tests {
             topic,
             payload: Bytes::new(),
             retained: false,
+            proved: true,
             since: Moment(0),
             response_topic: None,
             correlation: None,

@@ -7,6 +7,7 @@
 use std::collections::{BTreeMap, VecDeque};
 
 use super::Kind;
+use crate::time::Moment;
 use crate::topic::{Filter, matches};
 
 /// So many requests may be without an answer; few, since the client library gives out packet ids in turn.
@@ -54,6 +55,8 @@ struct Asked {
 struct Granted {
     kind: Kind,
     number: usize,
+    /// Whatever the broker had in store for it was on its way by then.
+    at: Moment,
 }
 
 /// The broker's answer belongs to nothing that was asked.
@@ -122,12 +125,17 @@ impl Subscriptions {
     }
 
     /// The broker has answered. The filter, when it was refused.
-    pub(super) fn answered(&mut self, packet: u16, granted: bool) -> Result<Option<Filter>, Unasked> {
+    pub(super) fn answered(
+        &mut self,
+        packet: u16,
+        granted: bool,
+        now: Moment,
+    ) -> Result<Option<Filter>, Unasked> {
         let at = self.asked.iter().position(|asked| asked.packet == Some(packet)).ok_or(Unasked)?;
         let asked = self.asked.remove(at).ok_or(Unasked)?;
         let refused = match asked.step {
             Step::Subscribe { filter, kind, number } if granted => {
-                let granted = Granted { kind, number };
+                let granted = Granted { kind, number, at: self.store_opened(&filter, kind, now) };
                 if filter.as_str().contains(['+', '#']) {
                     self.wild.insert(filter.clone(), granted);
                 }
@@ -151,6 +159,24 @@ impl Subscriptions {
         Ok(refused)
     }
 
+    /// When the broker last opened its store for a filter: asking again for requests does not open it.
+    fn store_opened(&self, filter: &Filter, kind: Kind, now: Moment) -> Moment {
+        let before = self.granted.get(filter).filter(|_| kind == Kind::Input);
+        before.map_or(now, |granted| granted.at)
+    }
+
+    /// Whether a message on this topic, which entered the broker's stream at `since` or later, cannot come from the store
+    /// that a subscription opens: one of ours covered the topic, and all that was stored for it had come.
+    pub(super) fn proved(&self, topic: &str, since: Moment) -> bool {
+        self.matching(topic).any(|granted| granted.at <= since)
+    }
+
+    fn matching(&self, topic: &str) -> impl Iterator<Item = Granted> {
+        let exact = Filter::new(topic).ok().and_then(|filter| self.granted.get(&filter)).copied();
+        let wild = self.wild.iter().filter(move |(filter, _)| matches(filter.as_str(), topic));
+        wild.map(|(_, granted)| *granted).chain(exact)
+    }
+
     /// Everything wanted has been answered, one way or the other.
     pub(super) fn settled(&self) -> bool {
         self.to_ask.is_empty() && self.asked.is_empty()
@@ -162,13 +188,8 @@ impl Subscriptions {
         if numbers.is_empty() {
             return true;
         }
-        let exact = Filter::new(topic).ok().and_then(|filter| self.granted.get(&filter)).copied();
-        let wild = self
-            .wild
-            .iter()
-            .filter(|(filter, _)| matches(filter.as_str(), topic))
-            .map(|(_, granted)| *granted);
-        let first = wild.chain(exact).map(|granted| (std::cmp::Reverse(granted.kind), granted.number)).min();
+        let first =
+            self.matching(topic).map(|granted| (std::cmp::Reverse(granted.kind), granted.number)).min();
         first.is_none_or(|(_, number)| numbers.contains(&number))
     }
 }
@@ -196,7 +217,7 @@ mod tests {
                 Step::Unsubscribe { filter } => format!("-{filter}"),
             });
             subscriptions.sent(packet);
-            assert_eq!(subscriptions.answered(packet, true), Ok(None));
+            assert_eq!(subscriptions.answered(packet, true, Moment(0)), Ok(None));
         }
         assert!(subscriptions.settled());
         asked
@@ -221,9 +242,9 @@ mod tests {
         subscriptions.want(&set(&[]));
         subscriptions.sent(8);
         subscriptions.sent(9);
-        assert_eq!(subscriptions.answered(8, true), Ok(None));
+        assert_eq!(subscriptions.answered(8, true, Moment(0)), Ok(None));
         assert!(!subscriptions.settled());
-        assert_eq!(subscriptions.answered(9, true), Ok(None));
+        assert_eq!(subscriptions.answered(9, true, Moment(0)), Ok(None));
         assert_eq!(grant_all(&mut subscriptions), ["-a"]);
     }
 
@@ -235,9 +256,9 @@ mod tests {
         subscriptions.want(&set(&[("a", Kind::Input)]));
         subscriptions.next(4);
         subscriptions.sent(1);
-        assert_eq!(subscriptions.answered(1, false), Ok(Some(Filter::new("a").unwrap())));
+        assert_eq!(subscriptions.answered(1, false, Moment(0)), Ok(Some(Filter::new("a").unwrap())));
         assert!(subscriptions.settled());
-        assert_eq!(subscriptions.answered(1, true), Err(Unasked));
+        assert_eq!(subscriptions.answered(1, true, Moment(0)), Err(Unasked));
     }
 
     #[test]
@@ -267,5 +288,37 @@ mod tests {
         subscriptions.want(&set(&[("a", Kind::Input), ("b", Kind::Input), ("c", Kind::Input)]));
         assert!(subscriptions.next(2).is_some() && subscriptions.next(2).is_some());
         assert_eq!(subscriptions.next(2), None);
+    }
+
+    #[test]
+    fn what_comes_after_the_store_was_read_is_not_from_the_store() {
+        let mut subscriptions = new();
+        subscriptions.want(&set(&[("buttons/+", Kind::Input)]));
+        let ask = |subscriptions: &mut Subscriptions, at: u64| {
+            let mut packet = 0;
+            while subscriptions.next(4).is_some() {
+                packet += 1;
+                subscriptions.sent(packet);
+                assert_eq!(subscriptions.answered(packet, true, Moment(at)), Ok(None));
+            }
+        };
+        assert!(!subscriptions.proved("buttons/a", Moment(900)), "nothing has been granted");
+        ask(&mut subscriptions, 1_000);
+        assert!(!subscriptions.proved("buttons/a", Moment(999)), "a marker sent earlier proves nothing");
+        assert!(subscriptions.proved("buttons/a", Moment(1_000)));
+        // New rules ask for it again, and for something that no filter covered before.
+        subscriptions.want(&set(&[
+            ("buttons/+", Kind::Input),
+            ("buttons/a", Kind::Input),
+            ("b", Kind::State),
+        ]));
+        ask(&mut subscriptions, 5_000);
+        assert!(subscriptions.proved("buttons/a", Moment(1_000)), "a reload swallows no press");
+        assert!(!subscriptions.proved("b", Moment(4_999)));
+        // The same filter for a state opens the store once more.
+        subscriptions.want(&set(&[("buttons/+", Kind::State), ("b", Kind::State)]));
+        ask(&mut subscriptions, 9_000);
+        assert!(!subscriptions.proved("buttons/c", Moment(8_999)));
+        assert!(subscriptions.proved("b", Moment(5_000)));
     }
 }

@@ -286,5 +286,13 @@ fn message(topic: Arc<str>, value: &Value) -> Message {
         Value::Number(number) => Bytes::from(number.to_string()),
         Value::Text(text) => Bytes::copy_from_slice(text.as_bytes()),
     };
-    Message { topic, payload, retained: false, age: Span::ZERO, response_topic: None, correlation: None }
+    Message {
+        topic,
+        payload,
+        retained: false,
+        proved: true,
+        age: Span::ZERO,
+        response_topic: None,
+        correlation: None,
+    }
 }

@@ -349,6 +349,11 @@ static SIGNAL: Shape = Shape {
             "A reading older than this counts as missing; 30s unless set.",
         ),
         key(
+            "sender_stores",
+            Form::Switch,
+            "The sender asks the broker to store every reading, so that flag does not mark an old one; false unless set.",
+        ),
+        key(
             "stuck_after",
             duration(Span::secs(1), DAY),
             "A meter that has read exactly the same for so long is taken to be stuck, which counts as busy. Only for \
@@ -424,6 +429,11 @@ static INPUT: Shape = Shape {
         key("schedule", Form::Table(&SCHEDULE), "Asks by the wall clock instead of by a topic."),
         POINTER,
         SENML,
+        key(
+            "sender_stores",
+            Form::Switch,
+            "The sender asks the broker to store every message, so that flag does not mark an old one; false unless set.",
+        ),
         key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
         key(
             "machine",

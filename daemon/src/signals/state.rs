@@ -1,6 +1,6 @@
 //! One signal of one machine. Only what is plausible, finite and newer than the last becomes a reading.
 
-use crate::event::{Reading, Value};
+use crate::event::{Message, Reading, Value};
 use crate::intake::{self, Counters, Decoded, Rejection};
 use crate::plan::{NumberSignal, Signal, SignalKind};
 use crate::time::{Moment, Now, Span};
@@ -13,6 +13,8 @@ pub struct SignalState {
     stored: Option<Reading>,
     /// Since when every reading has been exactly the newest one.
     same_since: Moment,
+    /// Readings come in live, and with the flag of stored ones.
+    comes_flagged: bool,
     counters: Counters,
 }
 
@@ -21,11 +23,20 @@ pub struct SignalState {
 pub struct Arrived {
     /// When it came in, or, if it may have waited, the earliest it can have been sent.
     pub at: Moment,
-    /// The broker delivered it from its store.
+    /// It counts as stored: how things were, nobody knows when.
     pub retained: bool,
+    /// It came live, and counts as stored only for the flag that its sender put on it.
+    pub flagged: bool,
     /// Both clocks at the time of looking, for payloads that name their own time. Without them such a time is left
     /// aside.
     pub now: Option<Now>,
+}
+
+impl Arrived {
+    pub fn of(message: &Message, rules: &Signal, at: Moment, now: Now) -> Arrived {
+        let retained = message.stored(rules.sender_stores);
+        Arrived { at, retained, flagged: retained && message.proved, now: Some(now) }
+    }
 }
 
 /// Why a message on a signal's topic is no reading of it.
@@ -71,6 +82,7 @@ impl SignalState {
             (intake::Stamp::Wall(_), None) => arrived.at,
             (stamp, now) => stamp.moment(arrived.at, now.unwrap_or_default()),
         };
+        self.comes_flagged |= arrived.flagged;
         Ok(self.accept(decoded.value, at, arrived.retained))
     }
 
@@ -106,6 +118,11 @@ impl SignalState {
     /// The time of the newest reading whose age is known.
     pub fn fresh_at(&self) -> Option<Moment> {
         self.latest.as_ref().map(|latest| latest.at)
+    }
+
+    /// Its readings do not count, only because their sender has each of them stored.
+    pub fn comes_flagged(&self) -> bool {
+        self.comes_flagged && self.latest.is_none()
     }
 
     /// From then on the signal counts as missing; nothing when it has been missing all along.
@@ -163,7 +180,7 @@ mod tests {
     use crate::plan::{Source, ValuePath};
 
     fn live(at: u64) -> Arrived {
-        Arrived { at: Moment(at), retained: false, now: None }
+        Arrived { at: Moment(at), retained: false, flagged: false, now: None }
     }
 
     fn power() -> Signal {
@@ -178,6 +195,7 @@ mod tests {
             }),
             stale_after: Span::secs(30),
             stuck_after: None,
+            sender_stores: false,
         }
     }
 
@@ -266,7 +284,7 @@ mod tests {
     #[test]
     fn a_reading_is_as_old_as_its_payload_says_and_never_fresher_than_its_arrival() {
         let now = Now { moment: Moment(5_000_000), wall: crate::time::WallTime(1_764_000_000_000) };
-        let arrived = Arrived { at: now.moment, retained: false, now: Some(now) };
+        let arrived = Arrived { at: now.moment, retained: false, flagged: false, now: Some(now) };
         for (time, at) in [
             (r#""t":-60"#, 4_940_000),
             (r#""t":-4000"#, 1_000_000),

@@ -138,6 +138,7 @@ impl World<'_> {
             topic: message.topic.as_str().into(),
             payload: Bytes::from(message.payload.clone()),
             retained: message.retained,
+            proved: !message.retained,
             age,
             response_topic: None,
             correlation: None,

@@ -101,6 +101,7 @@ impl Stage {
             topic: topic.into(),
             payload: Bytes::copy_from_slice(payload.as_bytes()),
             retained,
+            proved: !retained,
             age: Span::ZERO,
             response_topic: None,
             correlation: None,

@@ -46,6 +46,7 @@ fn with_voice() -> Plan {
         requests: None,
         rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
         hours: None,
+        sender_stores: false,
     });
     plan
 }

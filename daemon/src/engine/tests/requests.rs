@@ -79,6 +79,18 @@ fn a_stored_or_late_press_is_answered_and_not_obeyed() {
 }
 
 #[test]
+fn an_emergency_counts_with_the_flag_of_a_stored_one_unless_it_may_come_from_the_store() {
+    let mut world = World::on_and(Verdict::Busy);
+    let message = crate::event::Message { retained: true, ..World::message("contacts/red", "open") };
+    world.event(Event::Message(crate::event::Message { proved: false, ..message.clone() }));
+    assert_eq!((world.decision(), world.orders()), ((Decision::Ignored, "retained"), vec![]));
+    world.wait(Span::secs(3));
+    world.event(Event::Message(message));
+    assert_eq!(world.decision(), (Decision::Acted, "emergency"));
+    assert_eq!(world.orders().len(), 1);
+}
+
+#[test]
 fn an_emergency_waits_for_no_detector() {
     let mut world = World::on_and(Verdict::Busy);
     world.says("meters/mill", "900");

@@ -24,6 +24,7 @@ fn with_schedule(request: RequestKind, make_up_missed: bool) -> Plan {
         requests: None,
         hours: None,
         rights: Rights { when_busy: WhenBusy::Defer, ..Rights::PLAIN },
+        sender_stores: false,
     });
     plan
 }

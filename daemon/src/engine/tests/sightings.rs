@@ -1,6 +1,6 @@
 //! Readings, outlet states and detectors through the whole engine.
 
-use super::world::World;
+use super::world::{World, plan};
 use crate::engine::Effect;
 use crate::event::{DetectorFault, Event, LinkState, Message, Verdict};
 use crate::guard::{Decision, PermissiveState, Switch};
@@ -57,10 +57,33 @@ fn an_answer_of_a_replaced_detector_counts_for_nothing() {
 fn a_stored_reading_is_no_ground_for_switching_off() {
     let mut world = World::new();
     world.says("outlets/mill/says", "on");
-    let stored = Message { retained: true, ..World::message("meters/mill", "12") };
+    let stored = Message { retained: true, proved: false, ..World::message("meters/mill", "12") };
     world.event(Event::Message(stored));
     assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::Feed(_))));
     assert_eq!(reason(&world), "no reading of power yet");
+}
+
+#[test]
+fn a_meter_that_stores_every_reading_counts_once_the_rules_say_that_it_does() {
+    let flagged = || Event::Message(Message { retained: true, ..World::message("meters/mill", "12") });
+    let mut world = World::new();
+    world.event(flagged());
+    assert_eq!(
+        reason(&world),
+        "readings of power come marked as stored, and may be old ones: set sender_stores = true for this signal, if its \
+         sender always has its readings stored"
+    );
+    let mut plan = plan();
+    plan.machines[0].signals[0].sender_stores = true;
+    let mut world = World::of(plan);
+    world.says("outlets/mill/says", "on");
+    let before_it_was_proved =
+        Message { retained: true, proved: false, ..World::message("meters/mill", "12") };
+    world.event(Event::Message(before_it_was_proved));
+    assert_eq!(reason(&world), "no reading of power yet");
+    world.event(flagged());
+    world.detector_says(Verdict::Idle);
+    assert_eq!(state(&world), PermissiveState::Clear, "{}", reason(&world));
 }
 
 #[test]

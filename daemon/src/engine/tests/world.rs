@@ -45,6 +45,7 @@ fn input(title: &str, source: InputSource, gestures: Vec<Gesture>, rights: Right
         hours: None,
         gestures,
         rights,
+        sender_stores: false,
     }
 }
 
@@ -81,6 +82,7 @@ pub(super) fn plan() -> Plan {
             }),
             stale_after: Span::secs(30),
             stuck_after: None,
+            sender_stores: false,
         }],
         detectors: vec![DetectorUse {
             name: name("power-threshold"),
@@ -240,6 +242,7 @@ impl World {
             topic: topic.into(),
             payload: Bytes::copy_from_slice(payload.as_bytes()),
             retained: false,
+            proved: true,
             age: Span(20),
             response_topic: None,
             correlation: None,

@@ -81,6 +81,7 @@ fn compile_one(
         requests: requests(section, rights, report),
         gestures,
         rights,
+        sender_stores: switch("sender_stores"),
         name,
     }
 }

@@ -297,7 +297,8 @@ fn signals(section: &Section<'_>, report: &mut Report<'_>) -> (Vec<Signal>, Vec<
         let source = source
             .unwrap_or(crate::plan::Source { filter: String::new(), path: crate::plan::ValuePath::Whole });
         let stuck_after = section.duration("stuck_after");
-        signals.push(Signal { name: valid_name, source, kind, stale_after, stuck_after });
+        let sender_stores = section.switch("sender_stores").unwrap_or(false);
+        signals.push(Signal { name: valid_name, source, kind, stale_after, stuck_after, sender_stores });
         places.push(name.place);
     }
     (signals, places)

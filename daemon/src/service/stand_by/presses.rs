@@ -97,6 +97,7 @@ mod tests {
             topic: topic.into(),
             payload: Bytes::from_static(b"open"),
             retained: false,
+            proved: true,
             age: Span(20),
             response_topic: None,
             correlation: None,

@@ -162,6 +162,7 @@ impl Shop {
             topic: TOPICS[topic].into(),
             payload: Bytes::from(payload),
             retained,
+            proved: !retained,
             age: Span(u64::from(age)),
             response_topic: None,
             correlation: None,
