@@ -78,7 +78,7 @@ impl DetectorCatalog for Shelf {
     fn try_settings(&self, _: &ModuleSource, settings: &serde_json::Value) -> Result<(), String> {
         match (settings["busy_watts"].as_f64(), settings["quiet_watts"].as_f64()) {
             (Some(above), Some(below)) if below > above => Err(format!(
-                "quiet_watts is {below} W, more than busy_watts with {above} W: give at most busy_watts"
+                "quiet_watts is {below} W, more than busy_watts ({above} W): give at most busy_watts"
             )),
             _ => Ok(()),
         }

@@ -2,7 +2,7 @@
 
 use crate::{Reading, Span};
 
-/// Whether the machine works, as far as a detector can see.
+/// Whether the machine is working, as far as a detector can see.
 ///
 /// ```
 /// use idlegate_detector::{Assessment, Verdict};
@@ -12,15 +12,15 @@ use crate::{Reading, Span};
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Verdict {
-    /// The machine works; power must not be cut.
+    /// The machine is working; power must not be cut.
     Busy,
-    /// The machine does nothing that would suffer from a cut.
+    /// The machine is doing nothing that a power cut would spoil.
     Idle,
     /// The detector is not sure. The guard treats it as busy.
     Unknown,
 }
 
-/// A verdict with its reason, its evidence and, if it can be told, the time until it clears.
+/// A verdict with its reason, its evidence and, if that is known, the time until it clears.
 ///
 /// ```
 /// use idlegate_detector::{Assessment, Millis, Reading, Span, Verdict};
@@ -57,7 +57,7 @@ impl Assessment {
         Assessment { verdict, reason: reason.into(), evidence: Vec::new(), clears_in: None }
     }
 
-    /// The machine works.
+    /// The machine is working.
     ///
     /// ```
     /// use idlegate_detector::{Assessment, Verdict};
@@ -79,7 +79,7 @@ impl Assessment {
         Assessment::new(Verdict::Idle, reason)
     }
 
-    /// The detector is not sure, and the reason says what it lacks.
+    /// The detector is not sure, and the reason says what is missing.
     ///
     /// ```
     /// use idlegate_detector::Assessment;

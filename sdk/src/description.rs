@@ -12,7 +12,7 @@
 pub enum ValueKind {
     /// A finite number in the signal's unit.
     Number,
-    /// A word or a short text.
+    /// A word or a short piece of text.
     Text,
 }
 

@@ -4,12 +4,12 @@ use crate::{Assessment, Description, Millis, Reading, SettingsError};
 
 /// A busy detector: readings in, assessments out.
 ///
-/// The crate's front page has a whole one. What every detector should keep to:
+/// The crate's front page shows a whole one. Every detector should keep to this:
 ///
 /// - **Doubt is not idle.** Say [`Verdict::Unknown`](crate::Verdict::Unknown) whenever you are not sure.
-/// - **Only what you are shown.** There is no clock; the time is what [`assess`](Detector::assess) is told.
+/// - **Only what you are shown.** There is no clock; the time is what the host passes to [`assess`](Detector::assess).
 /// - **Bounded state.** A detector runs for months; keep no list that only grows.
-/// - **Cheap.** Both calls are made for every reading, and each is under a deadline.
+/// - **Cheap.** Both calls are made for every reading, and each has a deadline.
 pub trait Detector: Sized + 'static {
     /// The settings, as a person writes them in the rules. Keys that the type does not have are refused before
     /// [`new`](Detector::new) is called. Use [`Span`](crate::Span) for durations.
@@ -21,10 +21,10 @@ pub trait Detector: Sized + 'static {
     /// Makes a detector that has seen nothing yet.
     ///
     /// # Errors
-    /// When settings that have the right types do not fit each other, for example a lower limit above an upper one.
+    /// When settings of the right types do not fit together, for example a lower limit above an upper one.
     fn new(settings: Self::Settings) -> Result<Self, SettingsError>;
 
-    /// Takes one reading. Readings of one signal come in the order they were taken; two may bear the same time.
+    /// Takes one reading. Readings of one signal come in the order they were taken; two may have the same time.
     /// Only signals from the description arrive, of the kind it names, and numbers are finite.
     fn observe(&mut self, reading: &Reading);
 
@@ -34,7 +34,7 @@ pub trait Detector: Sized + 'static {
 
 /// Exports a type that implements [`Detector`](crate::Detector) as the detector of this crate.
 ///
-/// Write it once, at the top level of a `cdylib` crate. It does nothing but for the `wasm32` target, so
+/// Write it once, at the top level of a `cdylib` crate. It has an effect only on the `wasm32` target, so
 /// `cargo test` links natively.
 ///
 /// ```
@@ -63,7 +63,7 @@ macro_rules! register {
             type Exported = $crate::guest::Exported<Registered>;
     $crate::guest::bindings::export_detector!(Exported with_types_in $crate::guest::bindings);
         };
-        // Natively the line only checks that the type would do.
+        // Natively it only checks that the type is a detector.
         #[cfg(not(target_arch = "wasm32"))]
         const _: fn() = || {
             fn is_a_detector<D: $crate::Detector>() {}

@@ -4,8 +4,8 @@
 //! idle, or unknown. Idlegate runs it in a sandbox and lets power be cut only when every detector says idle.
 //!
 //! A detector is a type that implements [`Detector`] and one line, [`register!`]. It has no clock, no files and no
-//! network: it knows its settings, the readings it is shown and the time it is told. So it can be tested natively,
-//! with [`testing`], and gives the same answers in the sandbox.
+//! network: it knows only its settings, and the readings and the time that the host passes in. So it can be tested
+//! natively, with [`testing`], and gives the same answers in the sandbox.
 //!
 //! ```
 //! use idlegate_detector::{quantity, Assessment, Description, Detector, Millis, Reading, SettingsError, Signal};
@@ -66,10 +66,10 @@
 //! ```
 //!
 //! The map, in the order a reading meets it: [`mod@settings`] makes a detector, `screen` keeps out what it did not
-//! ask for, the detector itself answers with an [`Assessment`]; `guest` carries all that through the sandbox wall.
+//! ask for, the detector itself answers with an [`Assessment`]; `guest` carries all of that across the wall of the sandbox.
 
 #![warn(missing_docs)]
-// In the sandbox the generated bindings need it, and only they.
+// In the sandbox the generated bindings need it, and nothing else does.
 #![cfg_attr(not(target_arch = "wasm32"), forbid(unsafe_code))]
 
 mod assessment;

@@ -14,7 +14,7 @@ use crate::Millis;
 pub enum Value {
     /// A number in the signal's unit, never NaN and never infinite.
     Number(f64),
-    /// A word or a short text, as it was received.
+    /// A word or a short piece of text, as it was received.
     Text(String),
 }
 
@@ -50,7 +50,7 @@ impl Reading {
         Reading { signal, at, value: Value::Number(number) }
     }
 
-    /// A reading that is a text.
+    /// A reading that is text.
     ///
     /// ```
     /// use idlegate_detector::{Millis, Reading};
@@ -62,7 +62,7 @@ impl Reading {
         Reading { signal, at, value: Value::Text(text.into()) }
     }
 
-    /// The number, unless the reading is a text.
+    /// The number, unless the reading is text.
     ///
     /// ```
     /// use idlegate_detector::{Millis, Reading};

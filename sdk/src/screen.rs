@@ -1,4 +1,4 @@
-//! Keeps from a detector what its description did not ask for, in the sandbox and in the test kit alike.
+//! Keeps back whatever a detector's description did not ask for, in the sandbox and in the test kit alike.
 
 use std::fmt;
 
@@ -28,7 +28,7 @@ impl<D: Detector> Screened<D> {
     }
 }
 
-/// A reading that is dropped here is missing to the detector, and what is missing is never idle.
+/// The detector never sees a reading dropped here, and a missing reading never makes a machine idle.
 fn wanted<D: Detector>(reading: &Reading) -> bool {
     let Some(signal) = D::DESCRIPTION.signals.get(reading.signal as usize) else { return false };
     match (&reading.value, signal.kind) {

@@ -1,4 +1,4 @@
-//! From the text of settings to their type, with errors for the person who wrote them.
+//! Reads the text of settings into their type, with errors meant for the person who wrote them.
 
 use std::fmt;
 
@@ -6,7 +6,7 @@ use schemars::generate::SchemaSettings;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
-/// Settings that cannot be used: which one, what is wrong with it, and what would be right.
+/// Settings that cannot be used: which one, what is wrong with it, and what to write instead.
 ///
 /// ```
 /// use idlegate_detector::SettingsError;
@@ -75,7 +75,7 @@ pub fn settings_schema<S: schemars::JsonSchema>() -> Value {
     let mut schema = generator.into_root_schema_for::<S>().to_value();
     if let Some(object) = schema.as_object_mut() {
         object.entry("additionalProperties").or_insert(Value::Bool(false));
-        // A type without fields has no list of them, yet every key must be found wanting.
+        // A type without fields has no list of them, but every key must still be refused.
         object.entry("properties").or_insert_with(|| Value::Object(serde_json::Map::new()));
     }
     schema
@@ -84,9 +84,9 @@ pub fn settings_schema<S: schemars::JsonSchema>() -> Value {
 /// Reads settings from JSON.
 pub(crate) fn parse<S: DeserializeOwned + schemars::JsonSchema>(text: &str) -> Result<S, SettingsError> {
     let settings: Value = serde_json::from_str(text)
-        .map_err(|error| SettingsError::new("", format!("are no JSON ({error})"), "give a JSON object"))?;
+        .map_err(|error| SettingsError::new("", format!("are not JSON ({error})"), "give a JSON object"))?;
     let Value::Object(given) = &settings else {
-        return Err(SettingsError::new("", "are no table of names and values", "give a JSON object"));
+        return Err(SettingsError::new("", "are not a table of names and values", "give a JSON object"));
     };
     let schema = settings_schema::<S>();
     if let Some(unknown) = given.keys().find(|key| schema["properties"].get(key.as_str()).is_none()) {
@@ -107,19 +107,19 @@ fn unknown_setting(unknown: &str, schema: &Value) -> SettingsError {
             format!("did you mean {name}?")
         }
         Some(_) => format!("this detector has {}", known.join(", ")),
-        None => "this detector has none".to_owned(),
+        None => "this detector has no settings".to_owned(),
     };
-    SettingsError::new(unknown, "is no setting", remedy)
+    SettingsError::new(unknown, "is not a setting", remedy)
 }
 
-/// Turns serde's sentence about a value into ours. What it does not know it passes on as it is.
+/// Turns serde's message about a value into ours. A message it does not know is passed on as it is.
 fn unfit_setting(path: &str, message: &str, schema: &Value) -> SettingsError {
     if let Some(name) = quoted(message, "missing field `") {
         let purpose = schema["properties"][name]["description"].as_str().unwrap_or_default();
         return SettingsError::new(name, "is missing", purpose.replace('\n', " "));
     }
     if let Some(name) = quoted(message, "unknown field `") {
-        return SettingsError::new(format!("{path}.{name}"), "is no setting", "");
+        return SettingsError::new(format!("{path}.{name}"), "is not a setting", "");
     }
     let found = message
         .split_once(", expected ")
@@ -136,14 +136,14 @@ fn quoted<'m>(message: &'m str, before: &str) -> Option<&'m str> {
     message.strip_prefix(before)?.split('`').next()
 }
 
-/// The types of Rust and serde in the words of the person who writes settings.
+/// The types of Rust and serde, in words that the person who writes settings knows.
 fn plain(words: &str) -> String {
     let plain = match words {
         "f64" | "f32" => "a number",
         "u64" | "u32" | "u16" | "u8" | "usize" => "a whole number that is not negative",
         "i64" | "i32" | "i16" | "i8" | "isize" => "a whole number",
         "a sequence" => "a list",
-        "a string" => "a text",
+        "a string" => "text in quotes",
         "a boolean" => "true or false",
         "sequence" => "a list",
         "map" => "a table",
@@ -181,12 +181,12 @@ mod tests {
         for (settings, error) in [
             (
                 "{",
-                "the settings are no JSON (EOF while parsing an object at line 1 column 1): give a JSON object",
+                "the settings are not JSON (EOF while parsing an object at line 1 column 1): give a JSON object",
             ),
-            ("[]", "the settings are no table of names and values: give a JSON object"),
+            ("[]", "the settings are not a table of names and values: give a JSON object"),
             ("{}", "busy_watts is missing: Busy above this draw, in watts."),
-            (r#"{"bsy_watts":1}"#, "bsy_watts is no setting: did you mean busy_watts?"),
-            (r#"{"colour":1}"#, "colour is no setting: this detector has busy_watts, count, dwell, words"),
+            (r#"{"bsy_watts":1}"#, "bsy_watts is not a setting: did you mean busy_watts?"),
+            (r#"{"colour":1}"#, "colour is not a setting: this detector has busy_watts, count, dwell, words"),
             (r#"{"busy_watts":"forty"}"#, r#"busy_watts is "forty": give a number"#),
             (r#"{"busy_watts":null}"#, "busy_watts is empty: give a number"),
             (
@@ -197,7 +197,7 @@ mod tests {
                 r#"{"busy_watts":1,"dwell":180}"#,
                 r#"dwell is 180: give a duration with a unit, such as "90 s", "3 min", "1 h" or "2 d""#,
             ),
-            (r#"{"busy_watts":1,"words":["a",2]}"#, "words[1] is 2: give a text"),
+            (r#"{"busy_watts":1,"words":["a",2]}"#, "words[1] is 2: give text in quotes"),
             (r#"{"busy_watts":1,"words":"a"}"#, r#"words is "a": give a list"#),
             (r#"{"busy_watts":1,"count":-1}"#, "count is -1: give a whole number that is not negative"),
         ] {

@@ -37,13 +37,13 @@ impl Millis {
 impl Add<Span> for Millis {
     type Output = Millis;
 
-    /// Ends at the end of the scale rather than wrapping.
+    /// Stops at the end of the scale rather than wrapping.
     fn add(self, span: Span) -> Millis {
         Millis(self.0.saturating_add(span.0))
     }
 }
 
-/// A duration, in settings written with its unit: "3 min", "90 s", "1 h 30 min".
+/// A duration. In settings it is written with its unit: "3 min", "90 s", "1 h 30 min".
 ///
 /// The units are the UCUM codes d, h, min, s and ms. Decimals are allowed ("1.5 min"); the finest step is 1 ms.
 ///
@@ -136,7 +136,7 @@ impl Span {
         self.0 as f64 / 1_000.0
     }
 
-    /// The duration without its fraction of a second, as suits a sentence.
+    /// The duration without its fraction of a second, as it reads best in a sentence.
     ///
     /// ```
     /// use idlegate_detector::Span;
@@ -165,7 +165,7 @@ impl Span {
 impl Add for Span {
     type Output = Span;
 
-    /// Ends at the end of the scale rather than wrapping.
+    /// Stops at the end of the scale rather than wrapping.
     fn add(self, other: Span) -> Span {
         Span(self.0.saturating_add(other.0))
     }
@@ -187,7 +187,7 @@ impl fmt::Display for Span {
     }
 }
 
-/// A text that is no duration.
+/// Text that is not a duration.
 ///
 /// ```
 /// use idlegate_detector::{Span, SpanError};
@@ -221,7 +221,7 @@ impl FromStr for Span {
     }
 }
 
-/// The milliseconds of the first number and unit, and what stands behind them.
+/// The milliseconds of the first number and unit, and what comes after them.
 fn first_part(text: &str) -> Option<(f64, &str)> {
     let digits = text.find(|c: char| !c.is_ascii_digit() && c != '.')?;
     let (number, rest) = text.split_at(digits);

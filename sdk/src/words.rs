@@ -36,7 +36,7 @@ impl fmt::Display for Quantity<'_> {
 /// Beyond this many tenths a number is shown in powers of ten. No workshop signal comes near it.
 const TENTHS_MAX: f64 = 1e15;
 
-// Whole tenths are printed as integers: several times faster than the general way, which finds shortest digits.
+// Whole tenths are printed as integers, several times faster than the general way, which looks for the shortest digits.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "between 0 and TENTHS_MAX")]
 fn write_number(f: &mut fmt::Formatter<'_>, value: f64) -> fmt::Result {
     let tenths = (value.abs() * 10.0).round();

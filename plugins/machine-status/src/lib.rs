@@ -1,4 +1,4 @@
-//! machine-status: the machine's own status word says whether it is busy, and a word in no list is doubt.
+//! machine-status: the machine's own status word says whether it is busy, and a word on none of the lists is unknown.
 //!
 //! This file holds the rules; `words` holds the lists. README.md explains both to people.
 
@@ -14,15 +14,15 @@ use words::{Meaning, Words};
 /// The settings of machine-status.
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
 pub struct Settings {
-    /// The words of a machine at work. Case and the spaces around a word do not matter.
+    /// The words for a machine at work. Upper and lower case and spaces around a word do not matter.
     #[serde(default)]
     busy: Vec<String>,
-    /// The words of a machine at rest. At least one.
+    /// The words for a machine at rest. At least one.
     idle: Vec<String>,
-    /// The words of a job that was paused. They count as busy.
+    /// The words for a paused job. They count as busy.
     #[serde(default)]
     paused: Vec<String>,
-    /// Idle only after the status has said so for this long.
+    /// Idle only after the status has been idle for this long.
     #[serde(default)]
     dwell: Span,
 }
@@ -53,11 +53,10 @@ impl Detector for MachineStatus {
     const DESCRIPTION: Description = Description {
         name: "machine-status",
         version: env!("CARGO_PKG_VERSION"),
-        purpose: "busy while the machine's own status says so; a word it does not know is doubt",
+        purpose: "busy while the machine's own status says so; a word on none of its lists is unknown",
         signals: &[
             Signal::text("status", "the machine's own status word"),
-            Signal::number("progress", "%", "how far the job is; strictly between 0 and 100 is busy")
-                .optional(),
+            Signal::number("progress", "%", "how far the job has got; busy above 0 and below 100").optional(),
         ],
     };
 
@@ -80,9 +79,9 @@ impl Detector for MachineStatus {
         let word = words::shown(&status.reading);
         let assessment = match status.meaning {
             Meaning::Busy => Assessment::busy(format!("status {word}")),
-            Meaning::Paused => Assessment::busy(format!("status {word}, a paused job is busy")),
+            Meaning::Paused => Assessment::busy(format!("status {word}, a paused job counts as busy")),
             Meaning::Idle => return self.assess_idle(status, now),
-            Meaning::Unlisted => Assessment::unknown(format!("status {word} is in no list of words")),
+            Meaning::Unlisted => Assessment::unknown(format!("status {word} is on none of the lists")),
         };
         assessment.because(&status.reading)
     }
@@ -105,7 +104,7 @@ impl MachineStatus {
         let word = words::shown(&status.reading);
         if let Some((progress, percent)) = self.unfinished() {
             let percent = quantity(percent, "%");
-            return Assessment::busy(format!("status {word}, but progress {percent}"))
+            return Assessment::busy(format!("status {word}, but the job is at {percent}"))
                 .because(&status.reading)
                 .because(progress);
         }
@@ -120,11 +119,11 @@ impl MachineStatus {
         Assessment::idle(format!("status {word}")).because(&status.reading)
     }
 
-    /// The progress, if it belongs to a job that has begun and not ended.
+    /// The progress, if it is that of a job that has begun and not ended.
     fn unfinished(&self) -> Option<(&Reading, f64)> {
         let progress = self.progress.as_ref()?;
         let percent = progress.as_number()?;
-        // What is no number says nothing about the end of a job, so it holds, too.
+        // A value that is not a number does not show that the job has ended, so it holds power too.
         (percent.is_nan() || (percent > 0.0 && percent < 100.0)).then_some((progress, percent))
     }
 }

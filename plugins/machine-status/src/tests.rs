@@ -1,4 +1,4 @@
-// What could go wrong in the workshop: a status that nobody listed passes for rest; a paused print is cut; the
+// What could go wrong in the workshop: a status that nobody listed passes for idle; a paused job is cut; the
 // status jumps to idle for a moment between two parts of a job.
 
 use idlegate_detector::Verdict::{self, Busy, Idle, Unknown};
@@ -38,14 +38,14 @@ fn a_listed_word_decides() {
 
 #[test]
 fn a_paused_job_is_busy() {
-    after(MILL, &[status(0, "feed hold")], Busy, r#"status "feed hold", a paused job is busy"#);
+    after(MILL, &[status(0, "feed hold")], Busy, r#"status "feed hold", a paused job counts as busy"#);
 }
 
 #[test]
-fn a_word_in_no_list_is_unknown() {
-    after(MILL, &[status(0, "Door")], Unknown, r#"status "Door" is in no list of words"#);
-    after(MILL, &[status(0, "")], Unknown, r#"status "" is in no list of words"#);
-    after(MILL, &[status(0, "Idle!")], Unknown, r#"status "Idle!" is in no list of words"#);
+fn a_word_on_no_list_is_unknown() {
+    after(MILL, &[status(0, "Door")], Unknown, r#"status "Door" is on none of the lists"#);
+    after(MILL, &[status(0, "")], Unknown, r#"status "" is on none of the lists"#);
+    after(MILL, &[status(0, "Idle!")], Unknown, r#"status "Idle!" is on none of the lists"#);
 }
 
 #[test]
@@ -67,9 +67,14 @@ fn a_job_that_has_begun_and_not_ended_is_busy_whatever_the_status() {
         trial.observe(&progress(1, percent));
         assert_eq!(trial.assess(Millis(1_000)).verdict, verdict, "{percent}");
     }
-    after(MILL, &[status(0, "ready"), progress(1, 42.0)], Busy, r#"status "ready", but progress 42 %"#);
+    after(MILL, &[status(0, "ready"), progress(1, 42.0)], Busy, r#"status "ready", but the job is at 42 %"#);
     after(MILL, &[status(0, "cutting"), progress(1, 100.0)], Busy, r#"status "cutting""#);
-    after(MILL, &[status(0, "Door"), progress(1, 100.0)], Unknown, r#"status "Door" is in no list of words"#);
+    after(
+        MILL,
+        &[status(0, "Door"), progress(1, 100.0)],
+        Unknown,
+        r#"status "Door" is on none of the lists"#,
+    );
 }
 
 #[test]
@@ -102,14 +107,14 @@ fn a_status_that_is_idle_for_a_moment_only_is_still_busy() {
 #[test]
 fn a_hostile_word_is_repeated_harmlessly_and_in_part() {
     let word = format!("\u{1b}[2J{}", "x".repeat(1_000));
-    let shown = format!(r#"status "\u{{1b}}[2J{}…" is in no list of words"#, "x".repeat(36));
+    let shown = format!(r#"status "\u{{1b}}[2J{}…" is on none of the lists"#, "x".repeat(36));
     after(MILL, &[status(0, &word)], Unknown, &shown);
 }
 
 #[test]
 fn settings_that_do_not_fit_are_refused() {
     for (settings, error) in [
-        (r#"{"busy":["cutting"]}"#, "idle is missing: The words of a machine at rest. At least one."),
+        (r#"{"busy":["cutting"]}"#, "idle is missing: The words for a machine at rest. At least one."),
         (
             r#"{"idle":[]}"#,
             "idle is empty: give at least one word, or the machine could never be switched off",
@@ -117,9 +122,9 @@ fn settings_that_do_not_fit_are_refused() {
         (r#"{"idle":["ready"," "]}"#, "idle[1] is empty: give the status as the machine spells it"),
         (
             r#"{"idle":["cutting "],"busy":["Cutting"]}"#,
-            r#"idle[0] is "cutting ", which another list has, too: keep it in one list"#,
+            r#"idle[0] is "cutting ", which is on another list too: keep it on one list"#,
         ),
-        (r#"{"idle":["ready"],"pause":["feed hold"]}"#, "pause is no setting: did you mean paused?"),
+        (r#"{"idle":["ready"],"pause":["feed hold"]}"#, "pause is not a setting: did you mean paused?"),
     ] {
         assert_eq!(Trial::<MachineStatus>::new(settings).unwrap_err().to_string(), error);
     }

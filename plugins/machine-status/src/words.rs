@@ -43,7 +43,7 @@ impl Words {
             Meaning::Unlisted => self.0.push((plain, meaning)),
             known if known == meaning => {}
             Meaning::Busy | Meaning::Paused | Meaning::Idle => {
-                return Err((format!("is {word:?}, which another list has, too"), "keep it in one list"));
+                return Err((format!("is {word:?}, which is on another list too"), "keep it on one list"));
             }
         }
         Ok(())
@@ -66,7 +66,7 @@ fn same(known: &str, word: &str) -> bool {
     known.chars().eq(word.trim().chars().flat_map(char::to_lowercase))
 }
 
-/// Longest part of a word that is repeated to people.
+/// Longest part of a word that people are shown.
 const SHOWN_CHARS_MAX: usize = 40;
 
 /// The word of a reading in quotes, made harmless for terminals and short enough for a sentence.

@@ -10,7 +10,7 @@
 
 use idlegate_detector::{Millis, Span};
 
-/// Below this draw a reading is no noise of a meter but a fault, such as a clamp the wrong way round.
+/// A reading below this draw is not a meter's noise but a fault, such as a current clamp fitted the wrong way round.
 const NOISE_WATTS_MIN: f64 = -5.0;
 
 /// The settings, checked: `quiet_watts` at most `busy_watts`, `gap_max` at most `dwell`.
@@ -65,7 +65,7 @@ impl Finding {
 }
 
 impl Dwell {
-    /// Knows nothing yet.
+    /// Has seen no reading yet.
     pub fn new(limits: Limits) -> Self {
         Dwell { limits, standing: Standing::Unknown, quiet_since: None, latest: None }
     }

@@ -1,7 +1,7 @@
 //! power-threshold: a machine is busy above a power level, and idle only after a dwell below a lower one.
 //!
 //! This file holds the settings; `dwell` holds the rules, `words` the sentences. README.md explains both to people.
-//! The rules are public so that a calibration can rehearse with them.
+//! The rules are public so that a calibration can run them too.
 
 #![forbid(unsafe_code)]
 
@@ -17,14 +17,14 @@ use words::Words;
 pub struct Settings {
     /// Busy above this draw, in watts.
     busy_watts: f64,
-    /// Counts as quiet only below this draw, in watts. At most busy_watts, which it is if left out.
+    /// Counts as quiet only below this draw, in watts. At most busy_watts, and equal to it if left out.
     #[serde(default)]
     quiet_watts: Option<f64>,
-    /// Idle only after being quiet for this long without a break: longer than the longest pause of a job.
+    /// Idle only after being quiet for this long without a break: longer than the longest pause in a job.
     #[serde(default = "three_minutes")]
     dwell: Span,
-    /// A longer gap between readings starts the time of quiet anew. At most dwell; if left out 1 min, or dwell
-    /// if that is shorter.
+    /// After a longer gap between readings the quiet time starts again from zero. At most dwell. If left out: 1 min, or
+    /// dwell if that is shorter.
     #[serde(default)]
     gap_max: Option<Span>,
 }
@@ -51,23 +51,23 @@ impl Settings {
         if quiet_watts > busy_watts {
             return Err(SettingsError::new(
                 "quiet_watts",
-                format!("is {quiet_watts} W, more than busy_watts with {busy_watts} W"),
+                format!("is {quiet_watts} W, more than busy_watts ({busy_watts} W)"),
                 "give at most busy_watts",
             ));
         }
         if dwell == Span::ZERO {
-            let remedy = "give more than the longest pause of a job, such as \"3 min\"";
+            let remedy = "give more than the longest pause in a job, such as \"3 min\"";
             return Err(SettingsError::new("dwell", "is 0 s", remedy));
         }
         let gap_max = gap_max.unwrap_or(GAP_MAX_DEFAULT.min(dwell));
         if gap_max == Span::ZERO || gap_max > dwell {
             return Err(SettingsError::new(
                 "gap_max",
-                format!("is {gap_max}, dwell is {dwell}"),
+                format!("is {gap_max}, and dwell is {dwell}"),
                 "give more than 0 s and at most dwell, or a whole dwell could pass unseen",
             ));
         }
-        Ok(Limits { busy_watts: busy_watts, quiet_watts: quiet_watts, dwell, gap_max })
+        Ok(Limits { busy_watts, quiet_watts, dwell, gap_max })
     }
 }
 

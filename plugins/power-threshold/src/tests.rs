@@ -69,7 +69,7 @@ fn between_the_levels_busy_stays_busy_and_idle_stays_idle() {
 }
 
 #[test]
-fn a_reading_between_the_levels_starts_the_dwell_anew() {
+fn a_reading_between_the_levels_restarts_the_dwell() {
     let readings = joined(&[vec![(0, 118.0)], steady(10, 60, 30.0), vec![(65, 37.0)], steady(70, 120, 30.0)]);
     after(&readings, Busy, "30 W for 50 s, idle after 1 min below 35 W");
 }
@@ -129,7 +129,7 @@ fn time_that_passes_without_a_reading_completes_no_dwell() {
 #[test]
 fn a_negative_draw_within_the_noise_is_quiet_and_beyond_it_is_doubt() {
     after(&steady(0, 60, -2.0), Idle, "-2 W, below 35 W for 1 min");
-    after(&joined(&[steady(0, 60, 30.0), vec![(70, -118.0)]]), Unknown, "-118 W is no possible draw");
+    after(&joined(&[steady(0, 60, 30.0), vec![(70, -118.0)]]), Unknown, "-118 W is not a possible draw");
     after(
         &joined(&[steady(0, 60, 30.0), vec![(70, -118.0), (80, 30.0)]]),
         Unknown,
@@ -150,7 +150,7 @@ fn values_that_are_no_numbers_are_doubt() {
 }
 
 #[test]
-fn a_step_back_in_time_starts_the_dwell_anew() {
+fn a_step_back_in_time_restarts_the_dwell() {
     let mut dwell = Dwell::new(printer_limits());
     for (secs, watts) in joined(&[steady(100, 160, 30.0), vec![(150, 30.0)]]) {
         dwell.observe(Millis(secs * 1_000), watts);
@@ -193,17 +193,17 @@ fn settings_that_do_not_fit_are_refused() {
         (r#"{"busy_watts":40,"quiet_watts":-1}"#, "quiet_watts is -1: give watts above zero, such as 40"),
         (
             r#"{"busy_watts":40,"quiet_watts":41}"#,
-            "quiet_watts is 41 W, more than busy_watts with 40 W: give at most busy_watts",
+            "quiet_watts is 41 W, more than busy_watts (40 W): give at most busy_watts",
         ),
         (
             r#"{"busy_watts":40,"dwell":"0 s"}"#,
-            "dwell is 0 s: give more than the longest pause of a job, such as \"3 min\"",
+            "dwell is 0 s: give more than the longest pause in a job, such as \"3 min\"",
         ),
         (
             r#"{"busy_watts":40,"dwell":"1 min","gap_max":"2 min"}"#,
-            "gap_max is 2 min, dwell is 1 min: give more than 0 s and at most dwell, or a whole dwell could pass unseen",
+            "gap_max is 2 min, and dwell is 1 min: give more than 0 s and at most dwell, or a whole dwell could pass unseen",
         ),
-        (r#"{"busy_wats":40}"#, "busy_wats is no setting: did you mean busy_watts?"),
+        (r#"{"busy_wats":40}"#, "busy_wats is not a setting: did you mean busy_watts?"),
     ] {
         assert_eq!(Trial::<PowerThreshold>::new(settings).unwrap_err().to_string(), error);
     }

@@ -11,7 +11,7 @@ const REASON_BYTES: usize = 80;
 
 #[derive(Debug)]
 pub(crate) struct Words {
-    busy_watts: String,
+    busy_above: String,
     still_idle: String,
     idle_only: String,
     idle_after: String,
@@ -22,7 +22,7 @@ impl Words {
     pub(crate) fn new(limits: &Limits) -> Self {
         let (above, below) = (quantity(limits.busy_watts, "W"), quantity(limits.quiet_watts, "W"));
         Words {
-            busy_watts: format!("busy above {above}"),
+            busy_above: format!("busy above {above}"),
             still_idle: format!("still idle up to {above}"),
             idle_only: format!("idle only below {below}"),
             idle_after: format!("idle after {} below {below}", limits.dwell),
@@ -33,11 +33,11 @@ impl Words {
     pub(crate) fn assessment(&self, finding: Finding) -> Assessment {
         match finding {
             Finding::NothingYet => Assessment::unknown("no power reading yet"),
-            Finding::Implausible { watts } => about(Verdict::Unknown, watts, " is no possible draw"),
+            Finding::Implausible { watts } => about(Verdict::Unknown, watts, " is not a possible draw"),
             Finding::Overdue { since_latest } => {
                 Assessment::unknown(format!("no power reading for {}", since_latest.whole_secs()))
             }
-            Finding::Above { watts } => about(Verdict::Busy, watts, ", ").and(&self.busy_watts),
+            Finding::Above { watts } => about(Verdict::Busy, watts, ", ").and(&self.busy_above),
             Finding::BetweenWhileIdle { watts } => about(Verdict::Idle, watts, ", ").and(&self.still_idle),
             Finding::BetweenWhileBusy { watts } => about(Verdict::Busy, watts, ", ").and(&self.idle_only),
             Finding::BetweenAtFirst { watts } => about(Verdict::Unknown, watts, ", ").and(&self.idle_only),

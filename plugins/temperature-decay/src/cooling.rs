@@ -2,8 +2,8 @@
 //!
 //! - Hot is busy at once. Rising is busy, however cold.
 //! - Quiet is a run of readings that are neither, counted from its first reading to its latest. Noise about the safe
-//!   temperature starts it anew each time, so the verdict does not flap.
-//! - A break in the record ends the run and what was idle is unknown. So does a fall no part can have: a sensor that
+//!   temperature starts it again each time, so the verdict does not flap.
+//! - A break in the record ends the run, and what was idle is unknown. So does a fall no part can have: a sensor that
 //!   dropped off or broke is not a part that cooled.
 
 use idlegate_detector::{Millis, Span};
@@ -11,10 +11,10 @@ use idlegate_detector::{Millis, Span};
 use crate::forecast;
 use crate::window::Window;
 
-/// Outside of these a reading is a fault of the sensor, such as the -127 of a broken digital one.
+/// A reading outside this range is a fault of the sensor, such as the -127 of a broken digital one.
 const PLAUSIBLE_CEL: std::ops::RangeInclusive<f64> = -60.0..=2_000.0;
 
-/// A fall by more than this, and faster than `SUDDEN_FALL_CEL_PER_SEC`, is no cooling.
+/// A fall by more than this, and faster than `SUDDEN_FALL_CEL_PER_SEC`, is not a part cooling down.
 const SUDDEN_FALL_CEL: f64 = 30.0;
 const SUDDEN_FALL_CEL_PER_SEC: f64 = 3.0;
 
@@ -48,7 +48,7 @@ enum Standing {
     Idle,
 }
 
-/// A sudden fall, and until when the sensor is not trusted because of it.
+/// A sudden fall, and how long the sensor is not trusted because of it.
 #[derive(Debug, Clone, Copy)]
 struct Fall {
     from_cel: f64,

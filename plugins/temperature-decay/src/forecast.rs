@@ -1,7 +1,7 @@
-//! When the temperature will be safe at the earliest, if the readings allow to say so.
+//! When the temperature will be safe at the earliest, if the readings are enough to say.
 //!
-//! The answer is a lower bound, so every doubt is taken towards "sooner": the fastest cooling the window has seen,
-//! the coldest ambient it may tend to. A part that cools ever more slowly than Newton's law says (evaporation, a core
+//! The answer is a lower bound, so every doubt counts as "sooner": the fastest cooling seen in the window, the coldest
+//! ambient temperature it may tend to. A part that cools ever more slowly than Newton's law says (evaporation, a core
 //! that is hotter than its surface) keeps the bound true. One whose cooling gathers speed would not: no forecast.
 
 use crate::newton::{self, Fit, Sample};
@@ -12,7 +12,7 @@ const SAMPLES_MIN: usize = 8;
 /// A fit holds if the readings stray from it by less than this share of what they fell.
 const DEVIATION_SHARE_MAX: f64 = 0.1;
 
-/// How many standard errors the rate may be off.
+/// How many standard errors the rate may be wrong by.
 const RATE_ERRORS: f64 = 4.0;
 
 /// How many standard deviations below the curve the first safe reading may be.
@@ -33,7 +33,7 @@ pub(crate) fn secs_at_least(samples: &[Sample], safe_cel: f64, ambient_cel: Opti
     let ambient = ambient_cel.unwrap_or_else(|| fitted_ambient(samples));
     let whole = newton::fit_with_ambient(samples, ambient)?;
     let rate = fastest(samples, &whole).filter(|_| holds(samples, &whole))?;
-    // The sensor's noise, too, may let a reading be safe sooner than the curve is.
+    // The sensor's noise may also make a reading safe sooner than the curve is.
     let now = last.temperature.min(whole.temperature_at(last.time)) - NOISE_DEVIATIONS * whole.deviation;
     let (excess, excess_safe) = (now - ambient, safe_cel - ambient);
     (excess > 0.0 && excess_safe > 0.0).then(|| ((excess / excess_safe).ln() / rate).max(0.0))

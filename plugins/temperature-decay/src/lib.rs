@@ -1,7 +1,8 @@
-//! temperature-decay: a machine is busy while it is hot or heating up, and one that cools says how long at least.
+//! temperature-decay: a machine is busy while it is hot or heating up. While it cools, the detector gives the least
+//! time until it is safe.
 //!
-//! A reading's way: `cooling` holds the rules, `window` the recent readings, `forecast` the lower bound, `newton` the
-//! arithmetic. This file holds the settings and the words. README.md explains all of it to people.
+//! In the order a reading meets them: `cooling` holds the rules, `window` the recent readings, `forecast` the lower
+//! bound, `newton` the arithmetic. This file holds the settings and the words. README.md explains all of it to people.
 
 #![forbid(unsafe_code)]
 
@@ -20,19 +21,19 @@ use idlegate_detector::{
 pub struct Settings {
     /// Busy at this temperature and above, in degrees Celsius.
     safe_below: f64,
-    /// The temperature around the machine, in degrees Celsius: the lowest it may be. Fitted if left out.
+    /// The lowest the temperature around the machine can be, in degrees Celsius. Fitted if left out.
     #[serde(default)]
     ambient: Option<f64>,
-    /// Busy while warmer than the lowest of the window by more than this, in degrees Celsius.
+    /// Busy while warmer than the lowest reading in the window by more than this, in degrees Celsius.
     #[serde(default = "two_degrees")]
     rise_max: f64,
-    /// Idle only after being safe for this long without a break.
+    /// Idle only after staying safe for this long without a break.
     #[serde(default = "one_minute")]
     dwell: Span,
-    /// How far back the fit and the search for a rise reach.
+    /// How far back the fit and the search for a rise go.
     #[serde(default = "ten_minutes")]
     window: Span,
-    /// After a longer gap between readings the fit and the time of being safe start anew.
+    /// After a longer gap between readings the fit and the dwell start again from nothing.
     #[serde(default = "two_minutes")]
     gap_max: Span,
 }
@@ -66,7 +67,7 @@ impl Settings {
         if let Some(ambient) = ambient
             && (ambient.is_nan() || !(-60.0..safe_below).contains(&ambient))
         {
-            let fault = format!("is {ambient}, safe_below is {safe_below}");
+            let fault = format!("is {ambient}, and safe_below is {safe_below}");
             let remedy = "give less than safe_below, or the machine would never be safe";
             return Err(SettingsError::new("ambient", fault, remedy));
         }
@@ -101,7 +102,7 @@ impl Detector for TemperatureDecay {
     const DESCRIPTION: Description = Description {
         name: "temperature-decay",
         version: env!("CARGO_PKG_VERSION"),
-        purpose: "busy while hot or heating up; a machine that cools says how long at least",
+        purpose: "busy while hot or heating up; while cooling, gives the least time until it is safe",
         signals: &[Signal::number("temperature", "Cel", "the temperature of the hot part")],
     };
 
@@ -129,20 +130,20 @@ fn words(finding: Finding, limits: &Limits) -> Assessment {
     let cel = |cel| quantity(cel, "Cel");
     let safe = cel(limits.safe_below_cel);
     match finding {
-        Finding::NothingYet => Assessment::unknown("no temperature yet"),
+        Finding::NothingYet => Assessment::unknown("no temperature reading yet"),
         Finding::Implausible { cel: c } => {
-            Assessment::unknown(format!("{} is no possible temperature", cel(c)))
+            Assessment::unknown(format!("{} is not a possible temperature", cel(c)))
         }
         Finding::Overdue { since_latest } => {
-            Assessment::unknown(format!("no temperature for {}", since_latest.whole_secs()))
+            Assessment::unknown(format!("no temperature reading for {}", since_latest.whole_secs()))
         }
         Finding::Fell { from_cel, to_cel, remaining } => {
             let (from, to) = (cel(from_cel), cel(to_cel));
-            Assessment::unknown(format!("fell from {from} to {to} at once, which no part does"))
+            Assessment::unknown(format!("fell from {from} to {to} at once, so the sensor may have come off"))
                 .clears_in(remaining)
         }
         Finding::Hot { cel: c, safe_in_at_least: Some(span) } => {
-            let reason = format!("{}, safe below {safe} in {} at least", cel(c), rounded(span));
+            let reason = format!("{}, safe below {safe}, in {} at the earliest", cel(c), rounded(span));
             Assessment::busy(reason).clears_in(span + limits.dwell)
         }
         Finding::Hot { cel: c, safe_in_at_least: None } => {
@@ -161,7 +162,7 @@ fn words(finding: Finding, limits: &Limits) -> Assessment {
     }
 }
 
-/// Whole minutes from two minutes on: a bound is not known to the second. Rounded down, so that it stays one.
+/// In whole minutes from two minutes on: nobody knows it to the second. Rounded down, so that it stays a lower bound.
 fn rounded(span: Span) -> Span {
     let step = if span < two_minutes() { 1_000 } else { 60_000 };
     Span::from_millis(span.as_millis() / step * step)

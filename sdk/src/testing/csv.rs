@@ -3,7 +3,7 @@
 use super::recording::RecordingError;
 use crate::{Millis, Reading, Value};
 
-/// How the first column counts, as its heading says.
+/// How the first column counts time, as its heading says.
 #[derive(Debug, Clone, Copy)]
 enum Clock {
     Stamp,
@@ -20,7 +20,7 @@ pub(super) fn readings(text: &str) -> Result<Vec<Reading>, RecordingError> {
         Some("time") => Clock::Stamp,
         Some("seconds") => Clock::Seconds,
         Some("minutes") => Clock::Minutes,
-        _ => return Err(RecordingError::line(1, "begins with none of time, seconds, minutes")),
+        _ => return Err(RecordingError::line(1, "does not begin with time, seconds or minutes")),
     };
     let columns = heading.split(',').count();
     let mut readings = Vec::new();
@@ -29,7 +29,7 @@ pub(super) fn readings(text: &str) -> Result<Vec<Reading>, RecordingError> {
         let at = cells.next().and_then(|cell| time(cell, clock));
         let at = at.ok_or_else(|| RecordingError::line(index + 1, "has no time that can be read"))?;
         if line.split(',').count() != columns {
-            return Err(RecordingError::line(index + 1, "has not as many columns as the heading"));
+            return Err(RecordingError::line(index + 1, "does not have as many columns as the heading"));
         }
         for (signal, cell) in (0..).zip(cells).filter(|(_, cell)| !cell.is_empty()) {
             let value = cell.parse().map_or_else(|_| Value::Text(cell.to_owned()), Value::Number);

@@ -1,4 +1,4 @@
-//! Readings kept in memory, in the order a host would show them.
+//! Readings kept in memory, in the order the host would show them.
 
 use std::fmt;
 use std::io::Read as _;
@@ -9,8 +9,8 @@ use crate::{Millis, Reading, Value};
 
 /// Readings of one machine, ready to be run through a detector.
 ///
-/// It holds what a host would pass on: readings that are older than the one before them of the same signal, and
-/// numbers that are not finite, are left out and counted.
+/// It holds what the host would pass on. A reading older than the one before it on the same signal is left out and
+/// counted, and so is a number that is not finite.
 ///
 /// ```
 /// use idlegate_detector::testing::Recording;
@@ -29,7 +29,7 @@ pub struct Recording {
 /// ```
 /// use idlegate_detector::testing::Recording;
 ///
-/// let error = Recording::from_csv("seconds,watts\n0,12\nsoon,118\n").expect_err("soon is no number of seconds");
+/// let error = Recording::from_csv("seconds,watts\n0,12\nsoon,118\n").expect_err("soon is not a number");
 /// assert_eq!(error.to_string(), "line 3: has no time that can be read");
 /// ```
 #[derive(Debug)]
@@ -64,7 +64,7 @@ impl Recording {
     ///
     /// let recording = Recording::of([
     ///     Reading::text(0, Millis(2_000), "cutting"),
-    ///     Reading::text(0, Millis(1_000), "idle"),
+    ///     Reading::text(0, Millis(1_000), "ready"),
     ///     Reading::number(1, Millis(1_000), f64::NAN),
     /// ]);
     /// assert_eq!(recording.readings().len(), 1);
@@ -87,7 +87,7 @@ impl Recording {
             }
             recording.readings.push(reading);
         }
-        // Signals may come in any order to each other; a stable sort keeps each in its own.
+        // Signals may be mixed in any order; a stable sort keeps the readings of each in theirs.
         recording.readings.sort_by_key(|reading| reading.at);
         recording
     }
@@ -106,13 +106,13 @@ impl Recording {
 
     /// Reads CSV. The heading's first column is `time` (RFC 3339 in UTC; becomes milliseconds since 1970), `seconds`
     /// or `minutes`; each further column is a signal, in the order of the detector's description. An empty cell is no
-    /// reading, a cell that is no number is a text.
+    /// reading; a cell that is not a number is text.
     ///
     /// ```
     /// # fn main() -> Result<(), idlegate_detector::testing::RecordingError> {
     /// use idlegate_detector::{Millis, Reading, testing::Recording};
     ///
-    /// let recording = Recording::from_csv("seconds,watts,status\n0,12,ready\n1.5,,printing\n")?;
+    /// let recording = Recording::from_csv("seconds,watts,status\n0,12,ready\n1.5,,cutting\n")?;
     /// assert_eq!(recording.readings()[2], Reading::text(1, Millis(1_500), "cutting"));
     /// # Ok(())
     /// # }
@@ -140,7 +140,7 @@ impl Recording {
     /// ```
     ///
     /// # Errors
-    /// When the file cannot be opened or its text not be read; the error names the file.
+    /// When the file cannot be opened or its text cannot be read; the error names the file.
     pub fn load(path: impl AsRef<Path>) -> Result<Self, RecordingError> {
         let path = path.as_ref();
         let mut file = std::fs::File::open(path).map_err(|error| RecordingError::file(path, error))?;
@@ -166,7 +166,7 @@ impl Recording {
         &self.readings
     }
 
-    /// How many readings a host would not have passed on.
+    /// How many readings the host would not have passed on.
     ///
     /// ```
     /// use idlegate_detector::testing::Recording;

@@ -48,7 +48,7 @@ impl<D: Detector> Trial<D> {
         Screened::new(settings).map(Trial)
     }
 
-    /// Shows the detector a reading, unless a host would have kept it back.
+    /// Shows the detector a reading, unless the host would have kept it back.
     pub fn observe(&mut self, reading: &Reading) {
         self.0.observe(reading);
     }
@@ -163,7 +163,7 @@ impl Run {
         self.spans(|verdict| verdict != Verdict::Idle)
     }
 
-    /// A verdict stands until the next step; the last one ends the recording.
+    /// A verdict holds until the next step; the last step ends the recording.
     fn spans(&self, belongs: impl Fn(Verdict) -> bool) -> Vec<Period> {
         let mut spans: Vec<Period> = Vec::new();
         let mut open = None;
