@@ -1,7 +1,7 @@
 #!/bin/sh
 # Builds the detector with componentize-py, which it puts into a virtual environment beside the output.
 #
-#   examples/compressor-in-python/build.sh [FILE]     compressor.wasm unless given
+#   examples/compressor-in-python/build.sh [FILE]     compressor.wasm if no FILE is given
 set -eu
 here=$(cd "$(dirname "$0")" && pwd)
 out=$(realpath -m "${1:-compressor.wasm}")

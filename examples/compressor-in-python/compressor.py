@@ -1,7 +1,7 @@
 """A busy detector in Python: an air compressor is busy while its pressure rises or it has just run.
 
 It is built against the same contract as any other (sdk/wit/v1/detector.wit); build.sh builds it. Settings come as JSON, and
-there is no clock, no file and no network to ask, only readings and the time the host tells.
+there is no clock, no file and no network, only readings and the time that the host passes in.
 """
 
 import json
@@ -28,12 +28,12 @@ SCHEMA = {
             "exclusiveMinimum": 0,
             "description": "Busy when the pressure has risen by more than this within half a minute, in kilopascal.",
         },
-        "idle_for_s": {
+        "dwell_s": {
             "type": "number",
             "minimum": 1,
             "maximum": 86400,
             "default": 300,
-            "description": "Idle only after so many seconds without a rise.",
+            "description": "Idle only after this many seconds without a rise.",
         },
     },
 }
@@ -41,11 +41,11 @@ LOOK_BACK_MS = 30_000
 
 
 class Memory:
-    """What is remembered from call to call: the class below is made anew for each."""
+    """What is remembered from call to call: a new object of the class below is made for each."""
 
-    def __init__(self, rise_pa: float, idle_for_ms: int):
+    def __init__(self, rise_pa: float, dwell_ms: int):
         self.rise_pa = rise_pa
-        self.idle_for_ms = idle_for_ms
+        self.dwell_ms = dwell_ms
         self.recent: list[Reading] = []
         self.first_ms: int | None = None
         self.rose_ms: int | None = None
@@ -70,12 +70,12 @@ class BusyDetector(wit_world.exports.BusyDetector):
         try:
             given = json.loads(settings)
             rise_pa = float(given["rise_kpa"]) * 1000
-            idle_for_ms = int(float(given.get("idle_for_s", 300)) * 1000)
+            dwell_ms = int(float(given.get("dwell_s", 300)) * 1000)
         except (ValueError, KeyError, TypeError) as fault:
             raise Err(f"{fault}: give rise_kpa, such as 5")
         if rise_pa <= 0:
-            raise Err("rise_kpa is not above zero: give kilopascal such as 5")
-        memory = Memory(rise_pa, idle_for_ms)
+            raise Err("rise_kpa is not above zero: give kilopascals, such as 5")
+        memory = Memory(rise_pa, dwell_ms)
 
     def observe(self, readings: list[Reading]) -> None:
         for reading in readings:
@@ -94,12 +94,12 @@ class BusyDetector(wit_world.exports.BusyDetector):
             return Assessment(Verdict.UNKNOWN, "no pressure yet", [], None)
         latest = memory.recent[-1]
         kpa = f"{latest.value.value / 1000:.0f} kPa"
-        # What came before the first reading is not known, so it is waited out as well.
+        # Nobody knows what came before the first reading, so that is waited out as well.
         since = memory.rose_ms if memory.rose_ms is not None else memory.first_ms
         quiet_ms = now - since
-        if quiet_ms >= memory.idle_for_ms:
+        if quiet_ms >= memory.dwell_ms:
             return Assessment(Verdict.IDLE, f"{kpa}, no rise for {quiet_ms // 1000} s", [latest], None)
-        left = memory.idle_for_ms - quiet_ms
+        left = memory.dwell_ms - quiet_ms
         if memory.rose_ms is None:
             return Assessment(Verdict.UNKNOWN, f"{kpa}, watched for {quiet_ms // 1000} s", [latest], left)
         return Assessment(Verdict.BUSY, f"{kpa}, rose {quiet_ms // 1000} s ago", [latest], left)

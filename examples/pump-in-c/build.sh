@@ -1,7 +1,7 @@
 #!/bin/sh
 # Builds the detector: clang with its linker for WebAssembly, nothing else. Debian: apt-get install clang lld
 #
-#   examples/pump-in-c/build.sh [FILE]     pump.wasm unless given
+#   examples/pump-in-c/build.sh [FILE]     pump.wasm if no FILE is given
 set -eu
 here=$(cd "$(dirname "$0")" && pwd)
 for clang in clang clang-19 clang-18 clang-17 clang-16 clang-15 clang-14; do

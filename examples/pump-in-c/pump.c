@@ -36,7 +36,7 @@ enum { BUSY = 0, IDLE = 1, UNKNOWN = 2 };
 
 #define TEXT(literal) { literal, sizeof(literal) - 1 }
 
-/* ---- What the host hands in lies here until the call is over. ---- */
+/* ---- What the host passes in stays here until the call is over. ---- */
 
 static char arena[65536] __attribute__((aligned(16)));
 static size_t used;
@@ -53,8 +53,8 @@ void *cabi_realloc(void *old, size_t old_size, size_t align, size_t size) {
 
 /* ---- The detector. ---- */
 
-static double busy_watts;       /* litres a second */
-static uint64_t idle_for_ms;
+static double busy_flow;        /* litres a second */
+static uint64_t dwell_ms;
 static Reading latest;
 static bool known, was_busy;
 static uint64_t quiet_since;
@@ -65,10 +65,10 @@ static const Signal signals[] = {
 };
 static const Description description = {
     TEXT("pump"), TEXT("1.0.0"), TEXT("busy while the pump moves water, and for a while after"), signals, 1,
-    TEXT("{\"type\":\"object\",\"additionalProperties\":false,\"required\":[\"busy_watts\"],\"properties\":{"
-         "\"busy_watts\":{\"type\":\"number\",\"exclusiveMinimum\":0,\"description\":\"Busy above this flow, in litres a second.\"},"
-         "\"idle_for_s\":{\"type\":\"number\",\"minimum\":1,\"maximum\":86400,\"default\":60,"
-         "\"description\":\"Idle only after so many seconds below.\"}}}"),
+    TEXT("{\"type\":\"object\",\"additionalProperties\":false,\"required\":[\"busy_flow\"],\"properties\":{"
+         "\"busy_flow\":{\"type\":\"number\",\"exclusiveMinimum\":0,\"description\":\"Busy above this flow, in litres a second.\"},"
+         "\"dwell_s\":{\"type\":\"number\",\"minimum\":1,\"maximum\":86400,\"default\":60,"
+         "\"description\":\"Idle only after this many seconds below that flow.\"}}}"),
 };
 
 EXPORT("describe") const Description *describe(void) { return &description; }
@@ -92,7 +92,7 @@ static bool number_of(const char *json, size_t length, const char *key, double *
             whole = whole * 10 + (json[i] - '0');
             if (fraction) place *= 10;
         }
-        /* 1e-3 is JSON, too; better refused than misread. */
+        /* 1e-3 is JSON as well; better refused than misread. */
         if (!digits || (i < length && (json[i] == 'e' || json[i] == 'E'))) return false;
         *number = whole / place;
         return true;
@@ -102,12 +102,12 @@ static bool number_of(const char *json, size_t length, const char *key, double *
 
 EXPORT("configure") const Configured *configure(const char *json, size_t length) {
     static Configured configured;
-    static const Configured refused = { 1, TEXT("busy_watts is no plain number above zero, such as 0.05") };
+    static const Configured refused = { 1, TEXT("busy_flow is not a plain number above zero, such as 0.05") };
     double seconds = 60;
     used = 0;
-    if (!number_of(json, length, "busy_watts", &busy_watts) || busy_watts <= 0) return &refused;
-    number_of(json, length, "idle_for_s", &seconds);
-    idle_for_ms = (uint64_t)(seconds * 1000);
+    if (!number_of(json, length, "busy_flow", &busy_flow) || busy_flow <= 0) return &refused;
+    number_of(json, length, "dwell_s", &seconds);
+    dwell_ms = (uint64_t)(seconds * 1000);
     known = was_busy = quiet = false;
     configured.refused = 0;
     return &configured;
@@ -118,7 +118,7 @@ EXPORT("observe") void observe(const Reading *readings, size_t count) {
         if (readings[i].signal != 0 || readings[i].kind != NUMBER) continue;
         latest = readings[i];
         known = true;
-        if (latest.value.number > busy_watts) {
+        if (latest.value.number > busy_flow) {
             was_busy = true;
             quiet = false;
         } else if (!quiet) {
@@ -156,17 +156,17 @@ EXPORT("assess") const Assessment *assess(uint64_t now) {
     } else {
         say_number(latest.value.number);
         say(" l/s, busy above ");
-        say_number(busy_watts);
+        say_number(busy_flow);
         uint64_t quiet_for = now > quiet_since ? now - quiet_since : 0;
         if (!quiet) {
             said.verdict = BUSY;
-        } else if (quiet_for >= idle_for_ms) {
+        } else if (quiet_for >= dwell_ms) {
             said.verdict = IDLE;
         } else {
-            /* What came before the first reading is not known, and so is not called busy. */
+            /* Nobody knows what came before the first reading, so that is not called busy. */
             said.verdict = was_busy ? BUSY : UNKNOWN;
             said.clears_in.known = 1;
-            said.clears_in.at_least = idle_for_ms - quiet_for;
+            said.clears_in.at_least = dwell_ms - quiet_for;
             say(", idle in ");
             say_number((said.clears_in.at_least + 999) / 1000);
             say(" s");

@@ -1,4 +1,4 @@
-//! What has happened since the last shot, in the order in which it must happen before power may go.
+//! What has happened since the last shot, in the order in which it must happen before power may be cut.
 
 use idlegate_detector::{Millis, Span};
 
@@ -11,7 +11,7 @@ pub(crate) struct Limits {
     pub(crate) coolant_safe_below_cel: f64,
 }
 
-/// The first thing that stands against switching off, or that nothing does.
+/// The first thing that speaks against switching off, or that nothing does.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Stage {
     NothingYet,
@@ -45,7 +45,7 @@ pub(crate) enum Stage {
 pub(crate) struct Cut {
     limits: Limits,
     current_ma: Option<f64>,
-    /// The last shot, or the first reading as long as none was seen.
+    /// The last shot, or the first reading until a shot has been seen.
     last_shot: Option<Millis>,
     has_fired: bool,
     airflow: Option<f64>,
@@ -141,7 +141,7 @@ impl Cut {
         moves && self.lid_closed == Some(true)
     }
 
-    /// Counts the time since the last reading by what was so then. A silence is not counted: nobody saw the air move.
+    /// Counts the time since the last reading by what that reading said. Silence does not count: nobody saw the air move.
     fn count_to(&mut self, at: Millis) {
         const SILENCE_MAX: Span = Span::from_secs(15);
         if let Some(from) = self.counted_to.filter(|from| *from < at) {

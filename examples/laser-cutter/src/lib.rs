@@ -1,6 +1,6 @@
 //! laser-cutter: busy while the tube fires, until the fumes are drawn off, and while the cooling water is warm.
 //!
-//! `cut` counts what has happened since the last shot; this file holds the settings and the words. README.md tells how
+//! `cut` counts what has happened since the last shot; this file holds the settings and the words. README.md says how
 //! it was made and how to wire it up.
 
 #![forbid(unsafe_code)]
@@ -15,17 +15,17 @@ use idlegate_detector::{
 /// The settings of laser-cutter.
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
 pub struct Settings {
-    /// The tube fires above this current, in milliampere: well above the noise, well below the weakest cut.
+    /// The tube is firing above this current, in milliamperes: well above the noise, well below the weakest cut.
     firing_above: f64,
-    /// A cut is over when the tube has not fired for so long: longer than the head travels between two parts.
+    /// A cut is over when the tube has not fired for this long: longer than the head travels between two parts.
     #[serde(default = "thirty_seconds")]
     cut_over_after: Span,
     /// The extraction draws when the air in its duct moves this fast, in metres per second.
     airflow_min: f64,
-    /// So long it must draw after a cut, with the lid closed.
+    /// For how long it must draw after a cut, with the lid closed.
     #[serde(default = "three_minutes")]
     extract_for: Span,
-    /// Cooling water below this temperature needs no pump any more, in degrees Celsius.
+    /// Below this temperature the cooling water no longer needs the pump, in degrees Celsius.
     coolant_safe_below: f64,
 }
 
@@ -114,33 +114,33 @@ impl Detector for LaserCutter {
         let limits = *self.cut.limits();
         let cel = |cel| quantity(cel, "Cel");
         let (assessment, because): (Assessment, &[u32]) = match self.cut.stage(now) {
-            Stage::NothingYet => return Assessment::unknown("not every signal has been seen yet"),
+            Stage::NothingYet => return Assessment::unknown("some signals have not been seen yet"),
             Stage::Firing { ma, lid_closed: true } => {
                 let (current, limit) = (quantity(ma, "mA"), quantity(limits.firing_above_ma, "mA"));
-                (Assessment::busy(format!("the tube fires: {current}, above {limit}")), &[TUBE])
+                (Assessment::busy(format!("tube current {current}, busy above {limit}")), &[TUBE])
             }
             Stage::Firing { lid_closed: false, .. } => {
-                (Assessment::busy("the tube fires with the lid open"), &[TUBE, LID])
+                (Assessment::busy("the tube is firing with the lid open"), &[TUBE, LID])
             }
             Stage::BetweenShots { quiet_for } => {
                 let left = limits.cut_over_after.saturating_sub(quiet_for) + limits.extract_for;
                 let reason = format!(
-                    "the tube last fired {} ago, a cut is over after {}",
+                    "the tube last fired {} ago, the cut is over after {}",
                     quiet_for.whole_secs(),
                     limits.cut_over_after
                 );
                 (Assessment::busy(reason).clears_in(left), &[TUBE])
             }
             Stage::Extracting { left } => {
-                let reason = format!("fumes are drawn off for {} more", left.whole_secs());
+                let reason = format!("the fumes are being drawn off for another {}", left.whole_secs());
                 (Assessment::busy(reason).clears_in(left), &[AIRFLOW])
             }
             Stage::NotExtracting { left, lid_closed: true } => {
-                let reason = "fumes are not drawn off: the extraction does not draw";
+                let reason = "no air is moving in the duct, so the fumes are not being drawn off";
                 (Assessment::busy(reason).clears_in(left), &[AIRFLOW])
             }
             Stage::NotExtracting { left, lid_closed: false } => {
-                let reason = "fumes are not drawn off: the lid is open";
+                let reason = "the lid is open, so the fumes are not being drawn off";
                 (Assessment::busy(reason).clears_in(left), &[AIRFLOW, LID])
             }
             Stage::CoolantWarm { cel: warm } => {
@@ -148,7 +148,7 @@ impl Detector for LaserCutter {
                 (Assessment::busy(format!("cooling water {}, safe below {safe}", cel(warm))), &[COOLANT])
             }
             Stage::StartUnseen { left } => {
-                let reason = "what happened before the first readings is not known";
+                let reason = "nobody knows what happened before the first readings";
                 (Assessment::unknown(reason).clears_in(left), &[TUBE])
             }
             Stage::Idle { cel: cool } => {

@@ -33,7 +33,7 @@ impl Bench {
         bench
     }
 
-    /// Lets so many seconds pass and says what is said then.
+    /// Lets this many seconds pass and returns what the detector says then.
     fn passes(&mut self, secs: u64) -> (Verdict, String) {
         for _ in 0..secs {
             self.now += 1_000;
@@ -59,16 +59,16 @@ fn a_cutter_at_rest_is_idle_once_it_has_been_watched_for_a_while() {
 #[test]
 fn travel_between_two_parts_is_part_of_the_cut() {
     let mut bench = Bench::after_a_cut();
-    assert_eq!(bench.passes(25), (Busy, "the tube last fired 25 s ago, a cut is over after 30 s".into()));
+    assert_eq!(bench.passes(25), (Busy, "the tube last fired 25 s ago, the cut is over after 30 s".into()));
     bench.tube = 15.0;
-    assert_eq!(bench.passes(1), (Busy, "the tube fires: 15 mA, above 1 mA".into()));
+    assert_eq!(bench.passes(1), (Busy, "tube current 15 mA, busy above 1 mA".into()));
 }
 
 #[test]
 fn fumes_are_drawn_off_for_three_minutes_after_the_last_shot() {
     let mut bench = Bench::after_a_cut();
     // The second after the last shot does not count: nobody knows when in it the tube stopped.
-    assert_eq!(bench.passes(61), (Busy, "fumes are drawn off for 2 min more".into()));
+    assert_eq!(bench.passes(61), (Busy, "the fumes are being drawn off for another 2 min".into()));
     assert_eq!(bench.passes(119).0, Busy);
     assert_eq!(bench.passes(2).0, Idle);
 }
@@ -78,9 +78,12 @@ fn time_without_a_draught_or_with_the_lid_open_does_not_count() {
     let mut bench = Bench::after_a_cut();
     bench.passes(60);
     bench.airflow = 0.4;
-    assert_eq!(bench.passes(600), (Busy, "fumes are not drawn off: the extraction does not draw".into()));
+    assert_eq!(
+        bench.passes(600),
+        (Busy, "no air is moving in the duct, so the fumes are not being drawn off".into())
+    );
     (bench.airflow, bench.lid) = (9.0, 0.0);
-    assert_eq!(bench.passes(600), (Busy, "fumes are not drawn off: the lid is open".into()));
+    assert_eq!(bench.passes(600), (Busy, "the lid is open, so the fumes are not being drawn off".into()));
     bench.lid = 1.0;
     assert_eq!(bench.passes(110).0, Busy);
     assert_eq!(bench.passes(30).0, Idle);
@@ -96,10 +99,10 @@ fn warm_water_keeps_the_pump_running() {
 }
 
 #[test]
-fn a_tube_that_fires_with_the_lid_open_is_said_so() {
+fn a_tube_that_fires_with_the_lid_open_is_named_as_such() {
     let mut bench = Bench::at_rest();
     (bench.tube, bench.lid) = (18.0, 0.0);
-    assert_eq!(bench.passes(1), (Busy, "the tube fires with the lid open".into()));
+    assert_eq!(bench.passes(1), (Busy, "the tube is firing with the lid open".into()));
 }
 
 #[test]
@@ -112,13 +115,13 @@ fn a_silence_is_not_counted_as_extraction() {
 
 #[test]
 fn settings_are_refused_with_a_remedy() {
-    for (settings, told) in [
+    for (settings, remedy) in [
         (r#"{ "firing_above": 0, "airflow_min": 5, "coolant_safe_below": 25 }"#, "give a current such as 1"),
         (r#"{ "firing_above": 1, "airflow_min": -5, "coolant_safe_below": 25 }"#, "give a speed such as 5"),
         (r#"{ "firing_above": 1, "airflow_min": 5 }"#, "coolant_safe_below"),
     ] {
         let refused = Trial::<LaserCutter>::new(settings).expect_err(settings).to_string();
-        assert!(refused.contains(told), "{refused}");
+        assert!(refused.contains(remedy), "{refused}");
     }
 }
 

@@ -1,6 +1,6 @@
-//! {{name}}: busy while the machine draws more than it does when it waits, and for a while after.
+//! {{name}}: busy while the machine draws more than when it is waiting, and for a while after.
 //!
-//! Change what it reads (`DESCRIPTION.signals`), what can be set (`Settings`), and when it says what (`assess`).
+//! Change which signals it reads (`DESCRIPTION.signals`), what can be set (`Settings`), and when it says what (`assess`).
 
 #![forbid(unsafe_code)]
 
@@ -8,12 +8,12 @@ use idlegate_detector::{
     Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span, quantity,
 };
 
-/// What the rules may set. The comments become the descriptions that `idlegate detector inspect` shows.
+/// What the rules can set. `idlegate detector inspect` shows these comments as descriptions.
 #[derive(Debug, Clone, serde::Deserialize, schemars::JsonSchema)]
 pub struct Settings {
     /// Busy above this draw, in watts.
     busy_watts: f64,
-    /// Idle only after so long without being busy.
+    /// Idle only after this long without being busy.
     #[serde(default = "three_minutes")]
     dwell: Span,
 }
@@ -22,7 +22,7 @@ fn three_minutes() -> Span {
     Span::from_mins(3)
 }
 
-/// The detector: what it must remember, and no more.
+/// The detector. It remembers only what it must.
 #[derive(Debug)]
 pub struct {{Type}} {
     settings: Settings,
@@ -62,9 +62,9 @@ impl Detector for {{Type}} {
     }
 
     fn assess(&mut self, now: Millis) -> Assessment {
-        // What is not known is unknown, never idle: the guard treats it as busy.
+        // Whatever is in doubt is unknown, never idle: the guard treats it as busy.
         let Some(latest) = &self.latest else { return Assessment::unknown("no power reading yet") };
-        let Some(watts) = latest.as_number() else { return Assessment::unknown("power is no number") };
+        let Some(watts) = latest.as_number() else { return Assessment::unknown("the power reading is not a number") };
         let draw = quantity(watts, "W");
         let limit = quantity(self.settings.busy_watts, "W");
         let Some(since) = self.quiet_since else {
@@ -74,7 +74,7 @@ impl Detector for {{Type}} {
         if quiet_for < self.settings.dwell {
             let left = self.settings.dwell.saturating_sub(quiet_for);
             let reason = format!("{draw} for {}, idle after {}", quiet_for.whole_secs(), self.settings.dwell);
-            // Nothing has been seen of what came before the first reading, so that is not called busy.
+            // Nobody knows what came before the first reading, so that is not called busy.
             let verdict = if self.was_busy { Assessment::busy } else { Assessment::unknown };
             return verdict(reason).because(latest).clears_in(left);
         }
