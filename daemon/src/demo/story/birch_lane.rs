@@ -18,7 +18,7 @@ const KILN: &str = "kiln";
 const EXTRACTOR: &str = "dust-extractor";
 const ALL: [&str; 5] = [EXTRACTOR, PRINTER, KILN, LASER, MILL];
 
-/// A new gesture rather than the last one again.
+/// After this long, the same gesture is a new one and not the last one repeated.
 const A_NEW_GESTURE_AFTER: Span = Span(2_200);
 /// Longer than a hand takes from a press to a long press.
 const A_SECOND_THOUGHT: Span = Span(1_300);
@@ -31,7 +31,7 @@ pub fn story() -> Story {
     Story {
         prefix: PREFIX,
         opening: "Birch Lane workshop: five machines on five outlets, and one guard between the outlets and \
-                  every button. One second here is one minute there. Nothing real is switched.",
+                  every button. One second here is one minute in the workshop. Nothing real is switched.",
         before: work_begins(),
         scenes: vec![
             idle_press(),
@@ -44,8 +44,8 @@ pub fn story() -> Story {
             emergency(),
             released(),
         ],
-        closing: "One print was given up by the person it belonged to, one firing was lost at a button that no \
-                  guard can bar, and three jobs ended at the red button. None was cut by accident.",
+        closing: "One print was given up by its owner, one firing was lost to a button that no guard can block, \
+                  and the red button ended three jobs. Nothing that went through the guard was cut by accident.",
     }
 }
 
@@ -84,7 +84,7 @@ fn press_in_mid_job() -> Scene {
             Beat::start_job(PRINTER, 90),
             Beat::Until(Status(PRINTER, "busy")),
             Beat::Pause(A_NEW_GESTURE_AFTER),
-            Beat::Say("Theo tidies up for the evening and presses the button, as one does."),
+            Beat::Say("Theo tidies up for the evening and presses the button in passing."),
             press_bench(),
             Beat::answer(PRINTER, "held", "machine-busy"),
             Beat::hear(PRINTER, "held"),
@@ -97,7 +97,7 @@ fn press_in_mid_job() -> Scene {
 
 fn forced_in_time() -> Scene {
     Scene::new(
-        "Meant, and said twice",
+        "Asked twice, on purpose",
         &[PRINTER],
         vec![
             Beat::Say("Mara has heard it too. Her print has come off the bed, so she holds the button down."),
@@ -113,7 +113,7 @@ fn forced_in_time() -> Scene {
 
 fn forced_too_late() -> Scene {
     Scene::new(
-        "Meant, but too late",
+        "On purpose, but too late",
         &[LASER],
         vec![
             Beat::Say("The laser is cutting. Ines presses its button, and is called away."),
@@ -121,7 +121,9 @@ fn forced_too_late() -> Scene {
             Beat::answer(LASER, "held", "machine-busy"),
             Beat::hear(LASER, "held"),
             Beat::hear(LASER, "window-over"),
-            Beat::Say("She comes back and holds the button down. That is a first request again."),
+            Beat::Say(
+                "She comes back and holds the button down. The window has closed, so that is a first request again.",
+            ),
             Beat::Pause(A_WHILE),
             Beat::send("buttons/laser", "long-press"),
             Beat::answer(LASER, "held", "machine-busy"),
@@ -135,7 +137,7 @@ fn forced_too_late() -> Scene {
 
 fn leaned_on() -> Scene {
     let mut beats = vec![Beat::Say(
-        "A crate slides against the mill's button. It sends its long press, again and again.",
+        "A crate slides against the mill's button, which sends its long press again and again.",
     )];
     for _ in 0..LEANED_ON_TIMES {
         beats.push(Beat::send("buttons/mill", "long-press"));
@@ -145,22 +147,22 @@ fn leaned_on() -> Scene {
     beats.push(Beat::hear(MILL, "held"));
     beats.extend((1..LEANED_ON_TIMES).map(|_| Beat::answer(MILL, "ignored", "repeated")));
     beats.push(Beat::Until(Relay(MILL, Switch::On)));
-    beats.push(Beat::See(Condition::Truth(MILL, Truth::Working), "The mill goes on milling."));
-    Scene::new("Nobody meant anything", &[MILL], beats)
+    beats.push(Beat::See(Condition::Truth(MILL, Truth::Working), "The mill is still milling."));
+    Scene::new("Nobody meant it", &[MILL], beats)
 }
 
 fn thermostat_pause() -> Scene {
     Scene::new(
-        "A pause that looks like idle",
+        "A pause that looks idle",
         &[KILN],
         vec![
-            Beat::Say("The kiln is firing. Its elements rest, and its meter reads 6 W."),
+            Beat::Say("The kiln is firing. Its elements are resting, and its meter reads 6 W."),
             Beat::Until(DrawsLessThan(KILN, 60.0)),
             Beat::Pause(A_SECOND_THOUGHT),
-            // The pause may have been nearly over when the scene began; then the next one is waited for.
+            // The pause may have been nearly over when the scene began; then this waits for the next one.
             Beat::Until(DrawsLessThan(KILN, 60.0)),
             Beat::Pause(A_WHILE),
-            Beat::Say("In the office Noor asks for it to be switched off."),
+            Beat::Say("In the office, Noor asks for it to be switched off."),
             ask(KILN, "off"),
             Beat::answer(KILN, "held", "machine-busy"),
             Beat::hear(KILN, "held"),
@@ -176,13 +178,15 @@ fn another_route() -> Scene {
         "Past the guard",
         &[KILN],
         vec![
-            Beat::Say("Somebody presses the button on the kiln's outlet itself. No guard stands there."),
+            Beat::Say(
+                "Somebody presses the button on the kiln's outlet itself. Idlegate cannot prevent that.",
+            ),
             Beat::Do(Doing::PressOwnButton { machine: KILN }),
             Beat::hear(KILN, "off-by-another-route"),
             Beat::Pause(A_WHILE),
             Beat::See(
                 Relay(KILN, Switch::Off),
-                "The outlet is off. The guard tells of it, and switches nothing back on.",
+                "The outlet is off. The guard reports it, and switches nothing back on.",
             ),
             Beat::Until(JobsCut(KILN, 1)),
         ],
@@ -196,9 +200,9 @@ fn emergency() -> Scene {
     ];
     beats.extend(ALL.map(|machine| Beat::answer(machine, "acted", "emergency")));
     beats.extend(ALL.map(|machine| Beat::hear(machine, "emergency-off")));
-    beats.push(Beat::See(EveryRelay(Switch::Off), "Every outlet is off, whatever was going on."));
+    beats.push(Beat::See(EveryRelay(Switch::Off), "Every outlet is off, whatever was running."));
     beats.extend(ALL.map(|machine| Beat::Until(JobsCut(machine, 1))));
-    beats.push(Beat::Say("Before anyone has looked, the office asks for the mill again."));
+    beats.push(Beat::Say("Before anyone has looked, the office asks for the mill to be switched on again."));
     beats.push(ask(MILL, "on"));
     beats.push(Beat::answer(MILL, "refused", "lockout"));
     beats.push(Beat::Pause(A_WHILE));
@@ -208,15 +212,15 @@ fn emergency() -> Scene {
 
 fn released() -> Scene {
     Scene::new(
-        "Looked at, and released",
+        "Checked, and unlocked",
         &[MILL],
         vec![
-            Beat::Say("It was a burnt crumb in the laser's bed. Noor releases the mill."),
+            Beat::Say("It was a burnt scrap in the laser's bed. Noor unlocks the mill."),
             ask(MILL, "unlock"),
             Beat::answer(MILL, "acted", "unlocked"),
             Beat::Pause(A_WHILE),
-            Beat::See(Relay(MILL, Switch::Off), "To release is not to switch on: the mill is still off."),
-            Beat::Say("Now it may be switched on."),
+            Beat::See(Relay(MILL, Switch::Off), "Unlocking is not switching on: the mill is still off."),
+            Beat::Say("Now it can be switched on."),
             Beat::Pause(A_SECOND_THOUGHT),
             ask(MILL, "on"),
             Beat::answer(MILL, "acted", "switching-on"),

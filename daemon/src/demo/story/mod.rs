@@ -5,7 +5,7 @@
 //! | [`scene`] | the parts a story is made of, as data |
 //! | [`birch_lane`] | the story of the demo |
 //! | [`news`] | what the daemon publishes, read with tolerance |
-//! | [`teller`] | plays the story: pure, told the time and the news, tells what to print and to do |
+//! | [`teller`] | plays the story: pure, given the time and the news, says what to print and to do |
 //! | [`page`] | the lines as a person reads them |
 //! | [`play`] | the teller on a broker, a workshop and the clock |
 

@@ -1,11 +1,11 @@
-//! What the daemon publishes, as far as a story needs it. Keys not known here are no concern of a story.
+//! What the daemon publishes, as far as a story needs it. A story ignores keys that it does not know.
 
 use serde_json::Value as Json;
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum News {
     Decision(DecisionNews),
-    /// An announcement or an incident: something people are told.
+    /// An announcement or an incident: something said to people.
     Told(ToldNews),
     /// The machine's status says idle, busy or unknown.
     Status {
@@ -34,7 +34,7 @@ pub struct ToldNews {
 const TEXT_CHARS_MAX: usize = 400;
 
 impl News {
-    /// Nothing, when a message is not one of these.
+    /// None if a message is not one of these.
     pub fn read(prefix: &str, topic: &str, payload: &[u8]) -> Option<News> {
         let topic = topic.strip_prefix(prefix)?.strip_prefix('/')?;
         let message: Json = serde_json::from_slice(payload).ok()?;
@@ -66,7 +66,7 @@ impl News {
     }
 }
 
-/// Text from a broker may hold anything; a terminal must not be told by it what to do.
+/// Text from a broker may hold anything; it must not control the terminal.
 fn printable(text: &str) -> String {
     let unsafe_in_a_terminal = |letter: char| {
         letter.is_control()

@@ -15,7 +15,7 @@ use crate::demo::workshop::WorkshopFace;
 use crate::time::Clock;
 
 const TICK: Duration = Duration::from_millis(20);
-/// Messages heard and not yet told; the daemon says far less between two ticks.
+/// Messages heard and not yet played; the daemon says far less between two ticks.
 const HEARD_MAX: usize = 1024;
 const PACKET_BYTES_MAX: u32 = 256 * 1024;
 
@@ -44,7 +44,7 @@ pub async fn play(
             _ = ticks.tick() => {}
             Some((topic, payload)) = heard.recv() => teller.hear(&topic, &payload),
         }
-        // Only the oldest of what has come in at once decides where a line stands.
+        // Of several messages that came in at once, the oldest decides where a line stands.
         while let Ok((topic, payload)) = heard.try_recv() {
             teller.hear(&topic, &payload);
         }

@@ -18,7 +18,7 @@ pub struct Story {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scene {
     pub title: &'static str,
-    /// Only what is said of these machines is printed.
+    /// Only what is said about these machines is printed.
     pub cast: Vec<&'static str>,
     pub beats: Vec<Beat>,
 }
@@ -26,13 +26,13 @@ pub struct Scene {
 /// One thing after the other: each beat ends before the next begins.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Beat {
-    /// Tells what happens.
+    /// Says what happens.
     Say(&'static str),
     Pause(Span),
     Do(Doing),
-    /// Waits, and goes wrong when it waits for too long.
+    /// Waits; the scene goes wrong when that takes too long.
     Until(Condition),
-    /// Waits for this to come true, then tells it in these words.
+    /// Waits for this to come true, then says so in these words.
     See(Condition, &'static str),
     /// Waits for this decision of the guard.
     Answer(Answer),

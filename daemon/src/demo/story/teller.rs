@@ -1,4 +1,4 @@
-//! Plays a story: told the time, the news and what the workshop looks like, it tells what to print and to do.
+//! Plays a story: given the time, the news and what the workshop looks like, it says what to print and to do.
 //!
 //! Pure, so that a story can be tested against a daemon that is not there. It is strict: an answer that does not
 //! come is wrong, and so is one that nobody asked for.
@@ -73,7 +73,7 @@ impl Teller {
         }
     }
 
-    /// Nothing, while the story goes on.
+    /// None while the story goes on.
     pub fn outcome(&self) -> Option<Outcome> {
         self.finished.then_some(self.outcome)
     }
@@ -94,7 +94,7 @@ impl Teller {
         }
     }
 
-    /// Plays on as far as it goes now, and tells what is to be printed and done, in this order.
+    /// Plays on as far as it can now, and returns what to print and to do, in this order.
     pub fn proceed(&mut self, now: Moment, views: &[View]) -> Vec<Told> {
         while !self.finished {
             let Some(beat) = self.scene.beats.get(self.beat).cloned() else {
@@ -166,7 +166,7 @@ impl Teller {
         self.next_scene(now);
     }
 
-    /// The rest of the scene makes no sense any more; the next one may.
+    /// The rest of this scene makes no sense any more, but the next one may.
     fn go_wrong(&mut self, what: &str, now: Moment) {
         self.close_repeats();
         self.print_margin("WRONG", Tone::Bad, what);
@@ -194,9 +194,9 @@ impl Teller {
         self.finished = true;
         let Outcome { right, wrong } = self.outcome;
         let text = if wrong == 0 {
-            format!("All {right} scenes went as they should. {}", self.closing)
+            format!("All {right} episodes went as they should. {}", self.closing)
         } else {
-            format!("{wrong} of {} scenes went wrong.", right + wrong)
+            format!("{wrong} of {} episodes went wrong.", right + wrong)
         };
         self.print(vec![String::new()]);
         let lines = self.page.paragraph(&text);
@@ -237,7 +237,7 @@ impl Teller {
             "forced" | "emergency-off" | "locked" | "unlocked" => "acted",
             "refused" => "refused",
             _ if told.incident => "incident",
-            _ => "told",
+            _ => "said",
         };
         if self.is_cast(&told.machine) {
             self.print_once(word, tone_of(word), &told.sentence);
@@ -258,7 +258,10 @@ impl Teller {
     fn close_repeats(&mut self) {
         let repeats = std::mem::take(&mut self.repeats);
         if repeats > 0 {
-            let text = format!("... and so {repeats} more times.");
+            let text = match repeats {
+                1 => "... and once more.".to_owned(),
+                _ => format!("... and {repeats} more times."),
+            };
             let lines = self.page.margin("", Tone::Plain, &text);
             self.print(lines);
         }

@@ -48,7 +48,7 @@ fn a_scene_that_goes_as_it_should_reads_like_one() {
     decision(&mut teller, "acted", "machine-idle");
     assert_eq!(lines(&teller.proceed(Moment(100), &view(Switch::On))), "   acted     Mill: acted\n");
     let ended = lines(&teller.proceed(Moment(200), &view(Switch::Off)));
-    assert_eq!(ended, "   seen      It is off.\n\nAll 1 scenes went as they should. The end.\n");
+    assert_eq!(ended, "   seen      It is off.\n\nAll 1 episodes went as they should. The end.\n");
     assert_eq!(teller.outcome(), Some(Outcome { right: 1, wrong: 0 }));
 }
 
@@ -95,6 +95,6 @@ fn what_is_said_again_and_again_is_counted() {
         decision(&mut teller, "ignored", "repeated");
     }
     let told = lines(&teller.proceed(Moment(10), &[]));
-    assert!(told.contains("   ignored   Mill: ignored\n             ... and so 2 more times.\n"), "{told}");
+    assert!(told.contains("   ignored   Mill: ignored\n             ... and 2 more times.\n"), "{told}");
     assert_eq!(teller.outcome(), Some(Outcome { right: 1, wrong: 0 }));
 }
