@@ -44,6 +44,8 @@ pub mod journal;
 pub mod kept;
 pub mod kit;
 pub mod link;
+#[cfg(test)]
+mod open_data;
 pub mod picture;
 pub mod plan;
 pub mod recording;

@@ -249,7 +249,7 @@ pub struct Signal {
 }
 
 impl Signal {
-    /// The UCUM code of its unit; empty where it has none.
+    /// Its unit as in the SenML units registry; empty where it has none.
     pub fn unit(&self) -> &str {
         match &self.kind {
             SignalKind::Number(number) => &number.unit,
@@ -266,7 +266,7 @@ pub enum SignalKind {
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct NumberSignal {
-    /// UCUM code of the value after scaling.
+    /// Unit of the value after scaling, as in the SenML units registry.
     pub unit: String,
     /// reading = payload value × scale + offset.
     pub scale: f64,

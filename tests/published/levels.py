@@ -1,9 +1,7 @@
 #!/usr/bin/env python3
-"""Where published methods split the draws of one day into idle and busy; compares with the table the tests use.
+"""Where published methods split the draws of one day into idle and busy. Table: levels.tsv, of tests/tests/levels.rs.
 
-    pip install scikit-image scikit-learn
-    python3 tests/published/levels.py FOLDER            # of recordings; exit 1 when the table differs
-    python3 tests/published/levels.py FOLDER --write
+    python3 tests/published/levels.py FOLDER [--write]
 
 Of each meter the first day that has a job. "otsu" is skimage.filters.threshold_otsu over the draws in watts;
 "mixture" is the least draw that sklearn.mixture.GaussianMixture, with two components over log(1 + watts), gives to the
@@ -11,15 +9,12 @@ higher one.
 """
 import csv
 import gzip
-import importlib.metadata
-import pathlib
-import sys
 
 import numpy
 from skimage.filters import threshold_otsu
 from sklearn.mixture import GaussianMixture
 
-TABLE = pathlib.Path(__file__).with_name("levels.tsv")
+from tables import HERE, recordings, settle, versions
 
 
 def first_days(folder):
@@ -46,15 +41,9 @@ def row(folder, day):
 
 
 def main():
-    folder = pathlib.Path(sys.argv[1])
-    versions = " ".join(f"{name} {importlib.metadata.version(name)}" for name in ("scikit-image", "scikit-learn"))
-    rows = [f"# tests/published/levels.py, {versions}", "recording\totsu\tmixture"]
-    rows += [row(folder, day) for day in first_days(folder)]
-    text = "\n".join(rows) + "\n"
-    if "--write" in sys.argv:
-        TABLE.write_text(text)
-    elif TABLE.read_text().splitlines()[1:] != text.splitlines()[1:]:
-        sys.exit(f"{TABLE} differs from:\n{text}")
+    folder = recordings() / "power"
+    rows = ["recording\totsu\tmixture", *(row(folder, day) for day in first_days(folder))]
+    settle(HERE / "levels.tsv", versions("scikit-image", "scikit-learn"), rows)
 
 
 main()

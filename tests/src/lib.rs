@@ -3,6 +3,7 @@
 pub mod broker;
 pub mod client;
 pub mod form;
+pub mod open_data;
 pub mod process;
 pub mod proxy;
 pub mod shop;

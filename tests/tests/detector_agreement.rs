@@ -3,27 +3,23 @@
 //! Could go wrong in the workshop: the component that guards a machine is not what its source says, or the sandbox
 //! changes what a detector sees.
 //!
-//! Recordings: the tracebase data set (Reinhardt et al., SustainIT 2012), Open Database License, found through
-//! IDLEGATE_OPEN_DATA; and `mosaicData` CoolingWater for temperatures.
+//! Recordings: the tracebase data set (Reinhardt et al., "On the Accuracy of Appliance Identification Based on Distributed
+//! Load Metering Data", SustainIT 2012; Open Database License), and `CoolingWater` of the R package mosaicData for
+//! temperatures, both found through IDLEGATE_OPEN_DATA.
 
 #![expect(clippy::unwrap_used, reason = "a test's own literals")]
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use idlegate::detectors::{Execution, Feed, Inline, Installation, Loader, Place, Sandbox, built_in};
 use idlegate::event::{Name, Reading, Value};
 use idlegate::time::Moment;
 use idlegate_detector::testing::{Recording, Run, run};
+use idlegate_tests::open_data;
 
-fn open_data() -> Option<PathBuf> {
-    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/open-data");
-    let folder = std::env::var_os("IDLEGATE_OPEN_DATA").map_or(beside, Into::into);
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", folder.display());
-    None
+fn open_data(part: &str) -> Option<PathBuf> {
+    open_data::part(part).inspect_err(|skipped| eprintln!("{skipped}")).ok()
 }
 
 /// Runs the built-in component over the recording and compares every assessment with the native one.
@@ -59,8 +55,8 @@ fn compare(detector: &str, signal: &str, settings: &str, recording: &Recording, 
 
 /// One day of every meter: each machine's own way of pausing. `--run-ignored all` compares every day.
 fn compare_power(every_day: bool) {
-    let Some(folder) = open_data() else { return };
-    let mut files: Vec<_> = std::fs::read_dir(folder.join("power"))
+    let Some(folder) = open_data("power") else { return };
+    let mut files: Vec<_> = std::fs::read_dir(folder)
         .unwrap()
         .map(|entry| entry.unwrap().path())
         .filter(|path| path.extension().is_some_and(|extension| extension == "gz"))
@@ -100,8 +96,8 @@ fn power_threshold_says_the_same_on_every_open_recording() {
 
 #[test]
 fn temperature_decay_says_the_same_natively_and_in_the_sandbox() {
-    let Some(folder) = open_data() else { return };
-    let recording = Recording::load(folder.join("cooling/cooling-water.csv")).unwrap();
+    let Some(folder) = open_data("cooling") else { return };
+    let recording = Recording::load(folder.join("cooling-water.csv")).unwrap();
     let settings = r#"{"safe_below": 40, "ambient": 23}"#;
     let native = run::<temperature_decay::TemperatureDecay>(settings, &recording).unwrap();
     compare("temperature-decay", "temperature", settings, &recording, &native);

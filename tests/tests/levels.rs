@@ -1,5 +1,6 @@
 //! Which draw means work, beside two published ways of splitting a heap of numbers in two: Otsu's threshold (scikit-image) and
-//! a mixture of two normal distributions (scikit-learn), over a day of each real meter. The table is `tests/published/levels.py`'s.
+//! a mixture of two normal distributions (scikit-learn), over a day of each of nine real meters of the tracebase data set. The
+//! table is `tests/published/levels.py`'s.
 //!
 //! Only the split is compared, not the number: anywhere between idle and work is right. Both methods know nothing of jobs, and
 //! fail where a machine works in spikes: Otsu then cuts between spikes and the rest of the job, the mixture between zero and
@@ -8,19 +9,10 @@
 #![expect(clippy::unwrap_used, reason = "a test's own literals")]
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use idlegate::calibrate::{Interval, Marks, Take, calibrate};
-
-fn open_data() -> Option<PathBuf> {
-    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/open-data");
-    let folder = std::env::var_os("IDLEGATE_OPEN_DATA").map_or(beside, Into::into).join("power");
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", folder.display());
-    None
-}
+use idlegate_tests::open_data;
 
 fn jobs(folder: &Path) -> BTreeMap<String, Vec<Interval>> {
     let mut jobs: BTreeMap<String, Vec<Interval>> = BTreeMap::new();
@@ -40,7 +32,10 @@ fn share(take: &Take, of: impl Fn(&idlegate::calibrate::Sample) -> bool, is: imp
 
 #[test]
 fn where_published_methods_tell_idle_from_work_ours_says_the_same() {
-    let Some(folder) = open_data() else { return };
+    let folder = match open_data::part("power") {
+        Ok(folder) => folder,
+        Err(skipped) => return eprintln!("{skipped}"),
+    };
     let jobs = jobs(&folder);
     let mut succeeded: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
     for line in include_str!("../published/levels.tsv").lines().skip(2) {

@@ -15,8 +15,9 @@ const IDLE_FOR_MIN: Span = Span::secs(170);
 /// than this.
 const IDLE_FOR_MIN_SILENT_MAX: Span = Span::secs(320);
 const SILENT_PART: f64 = 0.9;
-/// With so many jobs and no pause in any, fewer than one job in seven has one (the rule of three).
-const JOBS_MANY: usize = 20;
+/// With so many jobs and no pause in any, fewer than one job in seven has one, at 95 % confidence (the rule of three in its
+/// exact form: Hanley and Lippman-Hand, JAMA 249, 1983).
+pub(super) const JOBS_MANY: usize = 20;
 /// A shorter quiet is a flicker, not a pause.
 const PAUSE_MIN: Span = Span::secs(5);
 const FACTOR_MIN: f64 = 1.5;

@@ -133,15 +133,28 @@ fn what_cannot_be_answered_is_said() {
     assert_eq!(calibrate(&[always], &marked(&[job(0, 3_598)])).unwrap_err(), Refusal::NoQuiet);
 }
 
-/// numpy 2.x: `numpy.percentile([1, ..., 10], 95)` is 9.55 with its default definition, "linear".
+/// By numpy's default definition, "linear", number 7 of Hyndman and Fan: `tests/published/quantiles.py`.
 #[test]
 fn a_quantile_is_the_linear_one() {
-    let ten: Vec<f64> = (1..=10).map(f64::from).collect();
-    assert!((quantile(&ten, 0.95) - 9.55).abs() < 1e-12);
-    assert!((quantile(&ten, 0.0) - 1.0).abs() < 1e-12 && (quantile(&ten, 1.0) - 10.0).abs() < 1e-12);
+    for line in include_str!("../../../tests/published/quantiles.tsv").lines().skip(2) {
+        let cells: Vec<&str> = line.split('\t').collect();
+        let sample: Vec<f64> = cells[0].split(' ').map(|value| value.parse().unwrap()).collect();
+        let (part, expected): (f64, f64) = (cells[1].parse().unwrap(), cells[2].parse().unwrap());
+        assert!((quantile(&sample, part) - expected).abs() < 1e-12 * expected, "{line}");
+    }
 }
 
-/// Of things in random order the next is a record with probability 1 / (n + 1), whatever they are.
+/// The exact form of the rule of three (Hanley and Lippman-Hand, If Nothing Goes Wrong, Is Everything All Right?, JAMA 249,
+/// 1983): were one job in seven to pause, so many jobs without a pause would be seen less than one time in twenty.
+#[test]
+fn after_so_many_jobs_without_a_pause_fewer_than_one_in_seven_has_one_at_95_percent_confidence() {
+    let jobs = i32::try_from(dwell::JOBS_MANY).unwrap();
+    assert!((6.0_f64 / 7.0).powi(jobs) < 0.05);
+    assert!((6.0_f64 / 7.0).powi(jobs - 1) > 0.05, "and with one job fewer that could not be said");
+}
+
+/// Of things in random order the next is a record with probability 1 / (n + 1), whatever they are (Rényi's theorem on
+/// records, 1962; from memory).
 #[test]
 fn the_chance_of_a_longer_pause_is_that_of_a_record() {
     assert!((outlast_chance(9, 1.0) - 0.1).abs() < 1e-12);

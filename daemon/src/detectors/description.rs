@@ -21,7 +21,7 @@ pub struct Description {
 pub struct DeclaredSignal {
     pub name: Name,
     pub kind: ValueKind,
-    /// UCUM code; empty for text and bare numbers.
+    /// As in the SenML units registry; empty for text and bare numbers.
     pub unit: String,
     /// Without it there is no verdict.
     pub needed: bool,

@@ -33,7 +33,7 @@ impl Bench {
 
 #[test]
 fn a_kilowatt_for_an_hour_is_3_6_megajoules() {
-    // SI: 1 kWh = 3.6 MJ (SI Brochure, from memory).
+    // 1 kWh = 3.6 MJ: an hour is 3,600 s (SI Brochure, 9th edition, table 8; from memory).
     let mut bench = Bench::new();
     for nth in 0..=360 {
         bench.reads(nth * 10, 1_000.0);
@@ -85,25 +85,16 @@ fn noise_below_nothing_gives_nothing_back() {
     assert_eq!(bench.joules(), 0.0);
 }
 
-/// Real days, summed by numpy 2.4.6: `numpy.trapezoid` over the runs between silences of more than a minute, readings that
-/// come late left out. Data: tracebase (ODbL), see the folder's README.
+/// Days of the tracebase data set (Reinhardt et al., SustainIT 2012), summed by `numpy.trapezoid` over the runs between
+/// silences of more than a minute, readings that come late left out: `tests/published/energy.py`.
 #[test]
 fn whole_days_come_to_what_numpys_trapezoid_comes_to() {
-    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/open-data");
-    let root = std::env::var_os("IDLEGATE_OPEN_DATA").map_or(root, Into::into).join("power");
+    let Some(folder) = crate::open_data::part("power") else { return };
     let mut summed = 0;
-    for (file, joules) in [
-        ("cookingstove-D33097-2011-12-17.csv.gz", 1_734_375.5),
-        ("dishwasher-B81D04-2012-05-15.csv.gz", 4_020_678.5),
-        ("printer-D3230E-2011-11-21.csv.gz", 1_155_363.5),
-        ("washingmachine-D338C9-2012-05-16.csv.gz", 1_355_639.5),
-        ("iron-D337C2-2011-12-24.csv.gz", 642_298.5),
-        ("projector-D3165A-2011-12-28.csv.gz", 1_406_750.5),
-    ] {
-        let Ok(reader) = crate::recording::Reader::open(&root.join(file)) else {
-            eprintln!("skipped: no open data at {}", root.display());
-            return;
-        };
+    for line in include_str!("../../../tests/published/energy.tsv").lines().skip(2) {
+        let (file, joules) = line.split_once('\t').unwrap();
+        let joules: f64 = joules.parse().unwrap();
+        let reader = crate::recording::Reader::open(&folder.join(file)).unwrap();
         let mut bench = Bench { meter: EnergyMeter::new(Span::secs(60)), over: Vec::new(), shift_ms: 0 };
         let mut begin = None;
         for point in reader {
@@ -159,7 +150,7 @@ fn counted(wraps_at: Option<f64>, joules_per_unit: f64, readings: &[(u64, f64)])
 
 #[test]
 fn a_counter_counts_what_it_rose_and_its_first_value_is_only_a_beginning() {
-    // 1 kWh = 3.6 MJ (SI Brochure, from memory).
+    // 1 kWh = 3.6 MJ, as above.
     let (joules, silent) = counted(None, 3_600_000.0, &[(0, 512.0), (10, 512.001), (20, 512.003)]);
     assert!((joules - 0.003 * 3_600_000.0).abs() < 1e-3, "{joules}");
     assert_eq!(silent, Span::ZERO);

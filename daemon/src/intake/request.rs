@@ -102,7 +102,7 @@ mod tests {
         }
     }
 
-    /// Fault 29 of the catalogue: what a hostile sender writes stays on its line, and cannot turn it around.
+    /// What a hostile sender writes stays on its line, and cannot turn the line around or forge another.
     #[test]
     fn what_is_told_of_a_bad_request_is_one_bounded_line() {
         for hostile in ["\\n[error] all is well", "\\u001b[2J", "\\u0000", "\\u202e", &"x".repeat(1_500)] {

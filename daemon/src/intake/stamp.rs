@@ -34,7 +34,7 @@ impl Stamp {
 mod tests {
     use super::*;
 
-    /// Fault 21 of the catalogue: stamps in the future, in the past, and beyond all reason.
+    /// A sender's clock may be ahead, behind, or beyond all reason.
     #[test]
     fn a_stamp_can_make_a_reading_older_and_never_fresher() {
         let now = Now { moment: Moment(100_000), wall: WallTime(1_764_000_000_000) };

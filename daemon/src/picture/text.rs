@@ -157,7 +157,8 @@ fn rendered(buffer: &Buffer, colour: Colour) -> String {
     text
 }
 
-/// The select-graphic-rendition codes of ECMA-48.
+/// Select graphic rendition, ECMA-48, 5th edition (1991), section 8.3.117: 0, and 30 to 37 for colours. The grey, 90, is no part of
+/// it, but what terminals have long made of it (common practice, no source).
 fn code(colour: Color) -> &'static str {
     match colour {
         Color::Red => "\u{1b}[31m",

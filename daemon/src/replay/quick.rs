@@ -17,7 +17,7 @@ pub struct QuickRules {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct QuickSignal {
     pub name: Name,
-    /// UCUM code; empty when any will do.
+    /// As in the SenML units registry; empty when any will do.
     pub unit: String,
     /// Words instead of numbers.
     pub text: bool,

@@ -136,7 +136,7 @@ pub(crate) fn pointer(text: &str) -> Result<(), &'static str> {
     Ok(())
 }
 
-/// Units of the SenML registry (RFC 8428 section 12.1, RFC 8798), as far as a workshop could want them.
+/// Units of IANA's SenML registry (RFC 8428 section 12.1, RFC 8798), as far as a workshop could want them.
 pub(crate) const UNITS: &[&str] = &[
     "W", "kW", "VA", "kVA", "var", "kvar", "Wh", "kWh", "J", "V", "mV", "A", "mA", "Ah", "Ohm", "Hz", "MHz",
     "Cel", "K", "%RH", "%", "/", "Pa", "hPa", "N", "m", "mm", "cm", "m2", "m3", "l", "l/s", "m3/s", "m/s",
@@ -274,6 +274,30 @@ mod tests {
         for bad in ["foo", "$.foo", "/a~", "/a~2", "/~"] {
             assert!(pointer(bad).is_err(), "{bad}");
         }
+    }
+
+    #[test]
+    fn units_are_those_of_the_senml_registry() {
+        let registry = include_str!("../../../tests/published/senml-units.csv");
+        let registered: Vec<&str> =
+            registry.lines().skip(1).map(|line| line.split(',').next().unwrap()).collect();
+        for unit in UNITS {
+            assert!(registered.contains(unit), "{unit}");
+        }
+        for (habit, unit) in UNIT_HABITS {
+            assert!(registered.contains(&unit), "{habit} is meant for {unit}");
+            assert!(!registered.contains(&habit), "{habit} is a unit of its own");
+        }
+        let left_out: Vec<&str> = registered.into_iter().filter(|unit| !UNITS.contains(unit)).collect();
+        assert_eq!(
+            left_out,
+            [
+                "sr", "Bq", "Gy", "Sv", "kat", "cd/m2", "bit", "lat", "lon", "beat/min", "beats", "VAs",
+                "vars", "J/m", "NTU", "varh", "kvarh", "kVAh", "Wh/km", "KiB", "GB", "Mbit/s", "MB/s",
+                "mm/h", "m/h", "/100", "/1000", "km", "km/h", "ppb", "ppt", "VAh", "mg/l", "ug/l", "g/l"
+            ],
+            "what no workshop has asked for yet"
+        );
     }
 
     #[test]

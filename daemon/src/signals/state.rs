@@ -253,7 +253,7 @@ mod tests {
         assert_eq!(signal.stale_at(&power()), Some(Moment(7) + Span::secs(30)));
     }
 
-    /// Fault 25 of the catalogue.
+    /// A frozen meter goes on sending its last value while the machine begins to work.
     #[test]
     fn a_meter_that_reads_exactly_the_same_for_long_is_stuck_until_it_moves() {
         let rules = Signal { stuck_after: Some(Span::secs(60)), ..power() };
@@ -280,7 +280,7 @@ mod tests {
         rules
     }
 
-    /// Fault 21 of the catalogue, and meters that send later what they could not send in time.
+    /// A meter's clock may be ahead, and some meters send later what they could not send in time.
     #[test]
     fn a_reading_is_as_old_as_its_payload_says_and_never_fresher_than_its_arrival() {
         let now = Now { moment: Moment(5_000_000), wall: crate::time::WallTime(1_764_000_000_000) };

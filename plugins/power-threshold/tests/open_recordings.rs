@@ -1,6 +1,7 @@
 // What could go wrong in the workshop: the pause of a thermostat, between two pages or before a spin passes for the
-// end of the job. Real machines, recorded at their outlets; the recordings are no part of this project, see their
-// README for where they come from.
+// end of the job. Real machines, recorded at their outlets: household and office appliances of the tracebase data set
+// (Reinhardt et al., "On the Accuracy of Appliance Identification Based on Distributed Load Metering Data", SustainIT
+// 2012; Open Database License). The recordings are no part of this project.
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot read its data has nothing better to do")]
 
@@ -25,16 +26,15 @@ const SETTINGS: [(&str, &str); 9] = [
 ];
 
 fn open_data() -> Option<PathBuf> {
-    let folder = std::env::var_os("IDLEGATE_OPEN_DATA").map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/open-data"),
-        PathBuf::from,
-    );
-    let folder = folder.join("power");
-    if folder.is_dir() {
-        return Some(folder);
+    let folder = std::env::var_os("IDLEGATE_OPEN_DATA").map(|root| PathBuf::from(root).join("power"));
+    let found = folder.filter(|folder| folder.is_dir());
+    if found.is_none() {
+        eprintln!(
+            "skipped: IDLEGATE_OPEN_DATA names no folder with power/ in it; \
+             tests/published/README.md says what that is and how to get it"
+        );
     }
-    eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", folder.display());
-    None
+    found
 }
 
 /// The jobs of every recording, in the order of the file.

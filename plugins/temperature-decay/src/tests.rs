@@ -177,16 +177,17 @@ fn settings_that_do_not_fit_are_refused() {
     }
 }
 
-/// Hot water cooling in a room; see the folder's own README for where it comes from. It is no part of this project.
+/// Hot water cooling in a room: `CoolingWater` of the R package mosaicData. It is no part of this project.
 fn water() -> Option<Recording> {
-    let folder = std::env::var("IDLEGATE_OPEN_DATA")
-        .unwrap_or_else(|_| concat!(env!("CARGO_MANIFEST_DIR"), "/../../../shared/open-data").to_owned());
-    let path = std::path::Path::new(&folder).join("cooling/cooling-water.csv");
-    if path.exists() {
-        return Some(Recording::load(path).unwrap());
+    let folder = std::env::var_os("IDLEGATE_OPEN_DATA").map(std::path::PathBuf::from);
+    let path = folder.map(|folder| folder.join("cooling/cooling-water.csv")).filter(|path| path.is_file());
+    if path.is_none() {
+        eprintln!(
+            "skipped: IDLEGATE_OPEN_DATA names no folder with cooling/cooling-water.csv in it; \
+             tests/published/README.md says what that is and how to get it"
+        );
     }
-    eprintln!("skipped: no {} (set IDLEGATE_OPEN_DATA)", path.display());
-    None
+    path.map(|path| Recording::load(path).unwrap())
 }
 
 #[test]
@@ -206,7 +207,7 @@ fn real_water_is_never_safe_before_the_bound() {
     }
 }
 
-/// Expected figures from `scipy.optimize.curve_fit` (SciPy 1.17.1) on the first rows of the recording, per minute.
+/// By `scipy.optimize.curve_fit` on the first rows of the recording, per minute: `tests/published/cooling.py`.
 #[test]
 fn real_water_is_fitted_as_an_independent_solver_does() {
     let Some(water) = water() else { return };
@@ -215,20 +216,18 @@ fn real_water_is_fitted_as_an_independent_solver_does() {
     let samples: Vec<Sample> = water.readings().iter().map(sample).collect();
     let near =
         |value: f64, expected: f64| assert!((value / expected - 1.0).abs() < 1e-6, "{value} {expected}");
-    for (rows, ambient, rate) in
-        [(11, 63.94912613, 0.09747877), (61, 41.2829170, 0.0402767758), (222, 27.0044510, 0.0209643960)]
-    {
-        let fit = newton::fit(&samples[..rows]).unwrap();
-        near(fit.ambient, ambient);
-        near(fit.rate, rate);
-    }
-    for (rows, rate, rate_error) in [
-        (11, 3.35780103e-2, 1.0467e-3),
-        (61, 2.09178382e-2, 4.21403726e-4),
-        (222, 1.63949075e-2, 2.08199557e-4),
-    ] {
-        let fit = newton::fit_with_ambient(&samples[..rows], 23.0).unwrap();
-        near(fit.rate, rate);
-        assert!((fit.rate_error / rate_error - 1.0).abs() < 1e-4, "{} {rate_error}", fit.rate_error);
+    for line in include_str!("../../../tests/published/cooling.tsv").lines().skip(2) {
+        let cells: Vec<&str> = line.split('\t').collect();
+        let number = |cell: usize| cells[cell].parse::<f64>().unwrap();
+        let seen = &samples[..cells[0].parse().unwrap()];
+        if cells[1] == "free" {
+            let fit = newton::fit(seen).unwrap();
+            near(fit.ambient, number(2));
+            near(fit.rate, number(3));
+        } else {
+            let fit = newton::fit_with_ambient(seen, number(2)).unwrap();
+            near(fit.rate, number(3));
+            assert!((fit.rate_error / number(4) - 1.0).abs() < 1e-4, "{} {line}", fit.rate_error);
+        }
     }
 }

@@ -26,6 +26,22 @@ pub(super) fn assert_described(message: &str, body: &Json) {
     assert!(faults.is_empty(), "{message}: {faults:?} in {body:#}");
 }
 
+/// By the JSON Schema that the AsyncAPI Initiative publishes for the version that the document declares.
+#[test]
+fn the_document_is_what_asyncapi_calls_one() {
+    let document = document();
+    assert_eq!(document["asyncapi"], "3.0.0");
+    let schema =
+        serde_json::from_str(include_str!("../../../../tests/published/asyncapi-3.0.0.json")).unwrap();
+    let validator = jsonschema::draft7::new(&schema).unwrap();
+    let faults: Vec<_> =
+        validator.iter_errors(&document).map(|fault| format!("{}: {fault}", fault.instance_path())).collect();
+    assert!(faults.is_empty(), "{faults:#?}");
+    let mut spoilt = document;
+    spoilt["operations"]["send-decision"]["action"] = "shout".into();
+    assert!(!validator.is_valid(&spoilt), "a schema that lets anything through proves nothing");
+}
+
 #[test]
 fn topics_are_the_documents_addresses() {
     let topics = Topics::new("idlegate");

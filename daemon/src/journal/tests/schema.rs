@@ -78,7 +78,7 @@ fn the_sum_of_a_row_can_be_checked_by_hand() {
             |row| Ok((row.get(0)?, row.get(1)?)),
         )
         .unwrap();
-    // CRC-32 as in zlib, PNG and Ethernet, bit by bit.
+    // CRC-32 as in RFC 1952 (gzip), section 8, which names ISO 3309: bit by bit with its reversed polynomial.
     let mut expected = u32::MAX;
     for byte in line.bytes() {
         expected ^= u32::from(byte);

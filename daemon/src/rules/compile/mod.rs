@@ -38,7 +38,7 @@ pub struct DetectorFacts {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SignalFact {
     pub name: String,
-    /// UCUM code; empty when any unit will do.
+    /// As in the SenML units registry; empty when any unit will do.
     pub unit: String,
     /// Numbers, or else text.
     pub numeric: bool,

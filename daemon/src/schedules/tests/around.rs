@@ -84,7 +84,8 @@ fn looking_back_finds_what_looking_ahead_promised() {
     }
 }
 
-/// POSIX, crontab: when both days are restricted, either is enough; when one is a star, the other decides.
+/// POSIX.1-2017 (and 2024), utility crontab, "Extended description", from memory: when both days are restricted, either is
+/// enough; when one is a star, the other decides.
 #[test]
 fn either_day_is_enough_when_both_are_restricted() {
     for (expression, expected) in [

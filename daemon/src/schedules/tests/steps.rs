@@ -1,4 +1,4 @@
-//! Faults 16, 17 and 20 of the catalogue: the wall clock is stepped, is not set, or nobody watched it.
+//! The wall clock is stepped by a day or by an hour, is not set yet, or nobody watched it for a while.
 
 use jiff::Timestamp;
 

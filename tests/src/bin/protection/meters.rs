@@ -1,7 +1,7 @@
 //! The recordings, by meter, with their true jobs.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use anyhow::{Context, Result};
 use idlegate::calibrate::{Interval, Marks, Take};
@@ -15,12 +15,6 @@ pub(crate) struct Meter {
 pub(crate) struct Day {
     pub(crate) take: Take,
     pub(crate) jobs: Vec<Interval>,
-}
-
-pub(crate) fn usual_folder() -> PathBuf {
-    let root = std::env::var_os("IDLEGATE_OPEN_DATA")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../shared/open-data"), PathBuf::from);
-    root.join("power")
 }
 
 pub(crate) fn load(folder: &Path) -> Result<Vec<Meter>> {

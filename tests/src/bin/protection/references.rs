@@ -3,13 +3,19 @@
 use super::meters::{Day, longest_pause_secs};
 use super::score::Stretches;
 
-/// Idle is what draws no more than the usual idle draw and 10 W, now.
+pub(crate) const BARE_RULE: &str =
+    "idle is what draws no more than the median of its idle draw and 10 W, now";
+
+pub(crate) const LEARNT_DWELL: &str = "busy above the 99.5th percentile of its idle draw and 2 W, and idle after one and \
+    a half times the longest pause inside a job, three minutes at least; all of the same one day with its jobs marked";
+
+/// As [`BARE_RULE`] says.
 pub(crate) fn bare_rule(calibration: &Day, day: &Day) -> Stretches {
     let level = usual(calibration, 0.5) + 10.0;
     quiet_for(day, level, 0)
 }
 
-/// Busy above the 99.5th percentile of idle and 2 W; idle after max(180 s, 1.5 times the longest pause).
+/// As [`LEARNT_DWELL`] says.
 pub(crate) fn learnt_dwell(calibration: &Day, day: &Day) -> Stretches {
     let level = usual(calibration, 0.995) + 2.0;
     let dwell = (1.5 * longest_pause_secs(calibration, level)).max(180.0);

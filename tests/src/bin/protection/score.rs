@@ -29,7 +29,6 @@ pub(crate) struct Score {
     released_secs: Vec<f64>,
     /// Until the next job or the end of the day power was never let through.
     never: usize,
-    pub(crate) settings_level: f64,
 }
 
 /// Whether power could be cut, at each time of asking.
