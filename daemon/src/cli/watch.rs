@@ -86,7 +86,7 @@ impl Board<'_> {
             } else {
                 self.health.clone()
             };
-            let changed = self.health["state"] != body["state"];
+            let changed = self.health["guard"] != body["guard"];
             self.health = body;
             return changed.then(String::new);
         }
@@ -109,14 +109,18 @@ impl Board<'_> {
                 )
             }
             None if json => writeln!(out, "{}", json!({ "health": self.health })),
-            None => writeln!(out, "Idlegate is {}", self.health["state"].as_str().unwrap_or("unknown")),
+            None => writeln!(out, "Idlegate is {}", self.guard_word()),
         };
         written.and_then(|()| out.flush()).is_ok()
     }
 
+    fn guard_word(&self) -> &str {
+        self.health["guard"].as_str().unwrap_or("not heard yet")
+    }
+
     fn draw(&self, frame: &mut Frame<'_>) {
-        let state = self.health["state"].as_str().unwrap_or("not heard yet");
-        let title = format!(" {} \u{2014} Idlegate is {state} \u{2014} q leaves ", self.plan.shop.title);
+        let guard = self.guard_word();
+        let title = format!(" {} \u{2014} Idlegate is {guard} \u{2014} q leaves ", self.plan.shop.title);
         let wanted = self
             .plan
             .machines
@@ -183,6 +187,9 @@ fn notes(status: &Json, ago: Duration) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::detectors::Execution;
+    use crate::rules::{Folder, Surroundings, SystemSecrets, compile};
+    use crate::service::Modules;
 
     #[test]
     fn the_countdown_goes_on_between_two_messages_and_ends_at_nothing() {
@@ -214,5 +221,52 @@ mod tests {
             drawn.contains("Mill") && drawn.contains("\u{2588} busy") && drawn.contains("800 W"),
             "{drawn}"
         );
+    }
+
+    fn mill() -> Plan {
+        let shop = "title = \"Shop\"\n[broker]\nhost = \"127.0.0.1\"\n";
+        let mill = r#"
+title = "Mill"
+[outlet]
+state = { topic = "outlets/mill", on = "on", off = "off" }
+order = { topic = "outlets/mill/order", on = "on", off = "off" }
+power = "power"
+[signals.power]
+topic = "meters/mill"
+unit = "W"
+[[detectors]]
+use = "power-threshold"
+settings = { busy_watts = 60, dwell = "3 min" }
+"#;
+        let modules = Modules::new(Execution::Interpreted, None).unwrap();
+        let folder = Folder::from_texts(
+            std::path::Path::new("shop"),
+            [("shop.toml", shop), ("machines/mill.toml", mill)],
+        );
+        compile(&folder, &Surroundings { detectors: &modules, secrets: &SystemSecrets::CHECK }).unwrap().plan
+    }
+
+    /// The last will of a guard that is gone, and the words of one that is there, as they go over the broker.
+    #[test]
+    fn the_title_says_whether_anybody_guards() {
+        let plan = mill();
+        let topics = Topics::new(&plan.shop.prefix);
+        let mut board = Board {
+            plan: &plan,
+            machine: None,
+            health: Json::Null,
+            sites: BTreeMap::new(),
+            machines: BTreeMap::new(),
+        };
+        assert_eq!(board.guard_word(), "not heard yet");
+        for guard in ["guarding", "gone"] {
+            let said = crate::effects::messages::health(guard, json!({})).to_string();
+            assert_eq!(
+                board.take(&topics, &topics.health(), said.as_bytes()),
+                Some(String::new()),
+                "a change is told"
+            );
+            assert_eq!(board.guard_word(), guard);
+        }
     }
 }
