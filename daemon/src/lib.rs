@@ -20,6 +20,7 @@
 //! | [`checkup`] | what the rules count on beside what the broker carries, with remedies |
 //! | [`commission`] | from what is done by hand to a machine's rules, and the drill that shows they hold |
 //! | [`replay`] | the engine in virtual time over recordings |
+//! | [`palette`] | the colours of everything that shows a state |
 //! | [`picture`] | a stretch of time as SVG and as text |
 //! | [`demo`] | a simulated workshop that tells the truth about itself, a broker inside the program, a story |
 //! | [`service`] | the engine, the link, the detectors and the journal at work |
@@ -46,6 +47,7 @@ pub mod kit;
 pub mod link;
 #[cfg(test)]
 mod open_data;
+pub mod palette;
 pub mod picture;
 pub mod plan;
 pub mod recording;

@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use clap::builder::Styles;
+use clap::builder::styling::Style;
 use clap::{Parser, Subcommand, ValueEnum};
 
 use super::replay::NamedFile;
@@ -15,11 +17,17 @@ use crate::time::Span;
 /// A networked outlet is a convenience: not an emergency stop, and not a means of isolating a machine for work on
 /// it. Pull the plug for that.
 #[derive(Debug, Parser)]
-#[command(name = "idlegate", version, after_help = EXIT_CODES)]
+#[command(name = "idlegate", version, after_help = EXIT_CODES, styles = STYLES)]
 pub struct Args {
     #[command(subcommand)]
     pub command: Command,
 }
+
+/// Bold and nothing else: help has nothing in it that a colour would stand for.
+const STYLES: Styles = {
+    let bold = Style::new().bold();
+    Styles::plain().header(bold).usage(bold).literal(bold).error(bold).valid(bold).invalid(bold)
+};
 
 pub(super) const EXIT_CODES: &str = "\
 Exit codes:

@@ -1,7 +1,5 @@
 //! Log lines on standard error; `RUST_LOG` chooses how many.
 
-use std::io::IsTerminal;
-
 use tracing_appender::non_blocking::{ErrorCounter, NonBlocking, WorkerGuard};
 use tracing_subscriber::EnvFilter;
 
@@ -21,7 +19,8 @@ pub(super) fn start(default: &str, json: bool) -> Log {
     if json {
         lines.json().init();
     } else {
-        lines.with_ansi(std::io::stderr().is_terminal()).init();
+        // Its colours are none of ours, and the level stands there as a word.
+        lines.with_ansi(false).init();
     }
     log
 }

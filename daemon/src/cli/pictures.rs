@@ -5,12 +5,14 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
+use crate::palette;
 use crate::picture::{Colour, Picture};
 
 pub(super) fn show(pictures: &[Picture]) {
     let stdout = std::io::stdout();
     let (colour, columns) = if stdout.is_terminal() {
-        (Colour::Ansi, crossterm::terminal::size().map_or(80, |(columns, _)| columns))
+        let colour = if palette::is_wanted() { Colour::Ansi } else { Colour::Plain };
+        (colour, crossterm::terminal::size().map_or(80, |(columns, _)| columns))
     } else {
         (Colour::Plain, 100)
     };

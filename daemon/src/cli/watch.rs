@@ -9,7 +9,7 @@ use crossterm::event::{self, Event, KeyCode};
 use ratatui::Frame;
 use ratatui::layout::Constraint;
 use ratatui::style::{Color, Modifier, Style};
-use ratatui::text::Text;
+use ratatui::text::{Line, Span, Text};
 use ratatui::widgets::{Block, Cell, Row, Table};
 use serde_json::{Value as Json, json};
 
@@ -17,6 +17,7 @@ use super::exit_code::Exit;
 use super::screen::{BEAT, Screen, is_interrupt, until_interrupted};
 use super::visitor::Visitor;
 use crate::effects::messages::Topics;
+use crate::palette::Role;
 use crate::plan::Plan;
 
 /// The broker must be there at the start; later on it may come and go.
@@ -148,20 +149,19 @@ impl Board<'_> {
 
 fn row(status: &Json, ago: Duration) -> Row<'static> {
     let word = |key: &str| status[key].as_str().unwrap_or("?").to_owned();
-    // Told apart by shape as well as by colour, as in the charts.
-    let (mark, colour) = match status["state"].as_str() {
-        Some("busy") => ("\u{2588} ", Color::Yellow),
-        Some("idle") => ("\u{2581} ", Color::Green),
-        Some(_) | None => ("\u{2591} ", Color::Magenta),
+    let role = match status["state"].as_str() {
+        Some("busy") => Role::Working,
+        Some("idle") => Role::Idle,
+        Some(_) | None => Role::NotKnown,
     };
     let notes = notes(status, ago);
     let height = u16::try_from(notes.len().max(1)).unwrap_or(1);
     Row::new([
         Cell::new(word("title")),
         Cell::new(word("outlet")),
-        Cell::new(format!("{mark}{}", word("state"))).style(Style::new().fg(colour)),
+        Cell::new(marked(Some(role), word("state"))),
         Cell::new(draw(status)),
-        Cell::new(Text::from(notes.join("\n"))),
+        Cell::new(Text::from_iter(notes.into_iter().map(|note| marked(note.role, note.text)))),
     ])
     .height(height)
 }
@@ -173,14 +173,31 @@ fn draw(status: &Json) -> String {
     watts.map_or_else(|| "-".to_owned(), |watts| idlegate_detector::quantity(watts, "W").to_string())
 }
 
-fn notes(status: &Json, ago: Duration) -> Vec<String> {
+/// A mark in its colour, as in the pictures, and beside it the word, which every terminal shows well in its own colour.
+fn marked(role: Option<Role>, text: String) -> Line<'static> {
+    let Some(role) = role else { return Line::from(text) };
+    let style = role.tint().terminal.map_or_else(Style::new, |index| Style::new().fg(Color::Indexed(index)));
+    Line::from(vec![Span::styled(role.mark(), style), Span::raw(format!(" {text}"))])
+}
+
+#[derive(Debug, PartialEq)]
+struct Note {
+    role: Option<Role>,
+    text: String,
+}
+
+fn notes(status: &Json, ago: Duration) -> Vec<Note> {
     let reasons = status["reasons"].as_array().into_iter().flatten().filter_map(Json::as_str);
-    let mut notes = vec![reasons.collect::<Vec<_>>().join("; ")];
+    let mut notes = vec![Note { role: None, text: reasons.collect::<Vec<_>>().join("; ") }];
     let left = |secs: &Json| secs.as_f64().map(|secs| (secs - ago.as_secs_f64()).max(0.0));
     if let Some(left) = left(&status["window_left_s"]).filter(|left| *left > 0.0) {
-        notes.push(format!("force-off accepted for {left:.0} s more"));
+        let text = format!("force-off accepted for {left:.0} s more");
+        notes.push(Note { role: Some(Role::Held), text });
     }
-    notes.extend(super::status::notes(status).into_iter().filter(|note| !note.starts_with("force-off")));
+    let others = super::status::notes(status).into_iter().filter(|note| !note.starts_with("force-off"));
+    notes.extend(
+        others.map(|text| Note { role: text.starts_with("incident: ").then_some(Role::Urgent), text }),
+    );
     notes
 }
 
@@ -195,7 +212,9 @@ mod tests {
     fn the_countdown_goes_on_between_two_messages_and_ends_at_nothing() {
         let status =
             json!({ "reasons": ["118 W, busy above 40 W"], "window_left_s": 9.0, "locked_by": "red-button" });
-        let shown = |secs| notes(&status, Duration::from_secs(secs));
+        let shown = |secs| {
+            notes(&status, Duration::from_secs(secs)).into_iter().map(|note| note.text).collect::<Vec<_>>()
+        };
         assert_eq!(
             shown(2),
             ["118 W, busy above 40 W", "force-off accepted for 7 s more", "locked by red-button"]
@@ -207,7 +226,8 @@ mod tests {
     fn the_table_is_drawn_with_every_machine_in_it() {
         let status = json!({
             "machine": "mill", "title": "Mill", "outlet": "on", "state": "busy", "reasons": ["800 W, busy above 60 W"],
-            "signals": [{ "signal": "power", "unit": "W", "value": 800.0 }],
+            "signals": [{ "signal": "power", "unit": "W", "value": 800.0 }], "window_left_s": 9.0,
+            "incidents": ["switched off, but not through Idlegate"],
         });
         let mut terminal = ratatui::Terminal::new(ratatui::backend::TestBackend::new(90, 4)).unwrap();
         terminal
@@ -220,6 +240,22 @@ mod tests {
         assert!(
             drawn.contains("Mill") && drawn.contains("\u{2588} busy") && drawn.contains("800 W"),
             "{drawn}"
+        );
+        assert!(
+            drawn.contains("\u{25c6} force-off accepted") && drawn.contains("! incident: switched"),
+            "{drawn}"
+        );
+        // The marks have their colours, the words the terminal's own.
+        let colours: Vec<_> =
+            terminal.backend().buffer().content().iter().map(|cell| (cell.symbol(), cell.fg)).collect();
+        let of = |role: Role| Color::Indexed(role.tint().terminal.unwrap());
+        for role in [Role::Working, Role::Held, Role::Urgent] {
+            assert!(colours.contains(&(role.mark(), of(role))), "{role:?}");
+        }
+        assert!(
+            colours
+                .iter()
+                .all(|(symbol, colour)| *colour == Color::Reset || symbol.len() > 1 || *symbol == "!")
         );
     }
 

@@ -11,6 +11,7 @@ mod text;
 
 use jiff::tz::TimeZone;
 
+use crate::palette::Role;
 use crate::time::WallTime;
 
 pub use text::Colour;
@@ -63,23 +64,60 @@ pub enum Shade {
     Busy,
     Idle,
     Unknown,
+    Off,
     /// A job, as somebody declared it.
     Job,
     /// A request that was obeyed, or needed nothing.
     Obeyed,
     /// A request that was held, deferred or refused.
     Held,
+    /// An emergency-off.
+    Emergency,
 }
 
 impl Shade {
+    const ALL: [Shade; 8] = [
+        Shade::Busy,
+        Shade::Idle,
+        Shade::Unknown,
+        Shade::Off,
+        Shade::Job,
+        Shade::Obeyed,
+        Shade::Held,
+        Shade::Emergency,
+    ];
+
+    /// None is drawn in the colour of the text.
+    const fn role(self) -> Option<Role> {
+        match self {
+            Shade::Busy => Some(Role::Working),
+            Shade::Idle => Some(Role::Idle),
+            Shade::Unknown => Some(Role::NotKnown),
+            Shade::Off => Some(Role::Off),
+            Shade::Job | Shade::Obeyed => None,
+            Shade::Held => Some(Role::Held),
+            Shade::Emergency => Some(Role::Urgent),
+        }
+    }
+
+    /// It happened at one time and did not last.
+    const fn is_moment(self) -> bool {
+        match self {
+            Shade::Obeyed | Shade::Held | Shade::Emergency => true,
+            Shade::Busy | Shade::Idle | Shade::Unknown | Shade::Off | Shade::Job => false,
+        }
+    }
+
     const fn word(self) -> &'static str {
         match self {
             Shade::Busy => "busy",
             Shade::Idle => "idle",
             Shade::Unknown => "unknown",
+            Shade::Off => "off",
             Shade::Job => "job",
             Shade::Obeyed => "obeyed",
             Shade::Held => "held",
+            Shade::Emergency => "emergency",
         }
     }
 }
@@ -93,6 +131,14 @@ impl Picture {
     /// Lines of text of this width, for a terminal.
     pub fn to_text(&self, columns: u16, colour: Colour) -> String {
         text::draw(self, columns, colour)
+    }
+
+    /// The shades that occur, for the legend.
+    fn shades(&self) -> impl Iterator<Item = Shade> {
+        let occurs = |shade: &Shade| {
+            self.strips.iter().flat_map(|strip| &strip.stretches).any(|stretch| stretch.shade == *shade)
+        };
+        Shade::ALL.into_iter().filter(occurs)
     }
 
     fn span_millis(&self) -> f64 {

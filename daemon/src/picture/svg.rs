@@ -9,34 +9,42 @@ use ::svg::{Document, Node as _};
 
 use super::axis::{Scale, day_label, time_label, times, value_label};
 use super::{Column, Picture, Shade, Strip};
+use crate::palette::{DARK, LIGHT, Paper, Role, Tint};
 
 const WIDTH: f64 = 960.0;
 const LEFT: f64 = 64.0;
-const RIGHT: f64 = 16.0;
+const RIGHT: f64 = 24.0;
 const TOP: f64 = 62.0;
 const CURVE_HEIGHT: f64 = 240.0;
 const STRIP_HEIGHT: f64 = 18.0;
 const STRIP_STEP: f64 = 28.0;
 const PLOT: f64 = WIDTH - LEFT - RIGHT;
+/// The width of a moment in the legend.
+const MOMENT_WIDTH: f64 = 5.0;
 /// Two for each unit of width: as fine as a good screen shows.
 const COLUMNS: usize = 1_760;
 
-// Blue, orange, grey and purple of equal weight: told apart with any kind of colour vision, and hatched besides. Plain
-// rules first, for programs that know no more of style sheets than that.
-const STYLE: &str = "
-text{font:13px system-ui,sans-serif;fill:#1c2430}
-.title{font-size:17px;font-weight:600}.soft{fill:#5b6675}
-.ground{fill:#fff}.rule{stroke:#d9dee5;stroke-width:1}
-.curve{fill:none;stroke:#1c2430;stroke-width:1.1;stroke-linejoin:round}
-.level{stroke:#c65a00;stroke-width:1.4;stroke-dasharray:6 4}
-.levelname{fill:#c65a00;paint-order:stroke;stroke:#fff;stroke-width:4px}
-.busy{fill:#c65a00}.idle{fill:#1f6fb2;fill-opacity:.45}.job,.obeyed{fill:#7a4fa3}.held{fill:#b3123a}
-.unknown{fill:url(#hatch)}.hatch{stroke:#8a8f98;stroke-width:2}.frame{fill:none;stroke:#d9dee5}
-@media (prefers-color-scheme:dark){
-text{fill:#e8ecf2}.soft{fill:#a3adba}.ground{fill:#141a22}.rule{stroke:#333c48}.curve{stroke:#e8ecf2}
-.level{stroke:#f0924a}.levelname{fill:#f0924a;stroke:#141a22}
-.busy{fill:#f0924a}.idle{fill:#6cb3ee}.job,.obeyed{fill:#bb97e0}.held{fill:#ff7d97}.hatch{stroke:#9aa1ab}.frame{stroke:#333c48}}
-@media print{text,.soft{fill:#000}.ground{fill:#fff}.rule,.frame{stroke:#ccc}.curve{stroke:#000}.levelname{stroke:#fff}}";
+/// Plain rules first, for programs that know no more of style sheets than that.
+fn style() -> String {
+    let colours = |paper: Paper, of: fn(Tint) -> &'static str| {
+        let Paper { ground, ink, soft, rule } = paper;
+        let [working, idle, not_known, off, held, urgent] = Role::ALL.map(|role| of(role.tint()));
+        format!(
+            "text{{fill:{ink}}}.soft{{fill:{soft}}}.ground{{fill:{ground}}}.rule,.frame{{stroke:{rule}}}\n\
+             .curve,.job{{stroke:{ink}}}.obeyed{{fill:{ink}}}.level{{stroke:{working}}}\n\
+             .levelname{{fill:{working};stroke:{ground}}}.busy{{fill:{working}}}.idle{{fill:{idle}}}\n\
+             .hatch{{stroke:{not_known}}}.off{{fill:{off}}}.held{{fill:{held}}}.emergency{{fill:{urgent}}}"
+        )
+    };
+    let (light, dark) = (colours(LIGHT, |tint| tint.light), colours(DARK, |tint| tint.dark));
+    format!("{SHAPES}\n{light}\n@media (prefers-color-scheme:dark){{\n{dark}}}\n@media print{{\n{light}}}")
+}
+
+const SHAPES: &str = "
+text{font:13px system-ui,sans-serif}.title{font-size:17px;font-weight:600}.rule{stroke-width:1}
+.curve{fill:none;stroke-width:1.1;stroke-linejoin:round}.level{stroke-width:1.4;stroke-dasharray:6 4}
+.levelname{paint-order:stroke;stroke-width:4px}.job{fill:none;stroke-width:1.6}.frame{fill:none}
+.unknown{fill:url(#hatch)}.hatch{stroke-width:2.4}";
 
 pub(super) fn draw(picture: &Picture) -> String {
     let height =
@@ -48,7 +56,7 @@ pub(super) fn draw(picture: &Picture) -> String {
         .set("viewBox", (0, 0, WIDTH, height))
         .set("role", "img")
         .set("aria-label", format!("{}. {}", picture.title, picture.caption))
-        .add(Style::new(STYLE))
+        .add(Style::new(style()))
         .add(hatch())
         .add(Rectangle::new().set("class", "ground").set("width", WIDTH).set("height", height))
         .add(label(&picture.title, LEFT, 24.0, "title"))
@@ -165,14 +173,7 @@ fn stretches(picture: &Picture, strip: &Strip, y: f64) -> Group {
     for stretch in &strip.stretches {
         let (from, until) = (picture.place(stretch.from), picture.place(stretch.until));
         let width = (PLOT * (until - from)).max(0.8);
-        let mut bar = Rectangle::new().set("class", stretch.shade.word());
-        let (inset, thickness) = match stretch.shade {
-            Shade::Busy | Shade::Job | Shade::Obeyed | Shade::Held => (0.0, STRIP_HEIGHT),
-            Shade::Unknown => (3.0, STRIP_HEIGHT - 6.0),
-            Shade::Idle => (6.0, STRIP_HEIGHT - 12.0),
-        };
-        bar = bar.set("x", round(LEFT + PLOT * from)).set("width", round(width));
-        bar = bar.set("y", y + inset).set("height", thickness);
+        let mut bar = bar(stretch.shade, LEFT + PLOT * from, y, width);
         if !stretch.note.is_empty() {
             bar.append(Title::new(stretch.note.as_str()));
         }
@@ -181,18 +182,30 @@ fn stretches(picture: &Picture, strip: &Strip, y: f64) -> Group {
     group
 }
 
+/// A shade is told by its shape as well as by its colour.
+fn bar(shade: Shade, x: f64, y: f64, width: f64) -> Rectangle {
+    let (from_top, height) = match shade {
+        Shade::Busy | Shade::Held | Shade::Emergency => (0.0, STRIP_HEIGHT),
+        Shade::Job => (2.0, STRIP_HEIGHT - 4.0),
+        Shade::Unknown => (3.0, STRIP_HEIGHT - 6.0),
+        Shade::Obeyed => (STRIP_HEIGHT / 2.0, STRIP_HEIGHT / 2.0),
+        Shade::Idle => (STRIP_HEIGHT - 6.0, 6.0),
+        Shade::Off => (STRIP_HEIGHT - 2.0, 2.0),
+    };
+    let bar = Rectangle::new().set("class", shade.word()).set("x", round(x)).set("y", y + from_top);
+    bar.set("width", round(width)).set("height", height)
+}
+
 /// The shades that occur, each with its word.
 fn legend(mut document: SVG, picture: &Picture, height: f64) -> SVG {
     let mut x = LEFT;
-    for shade in [Shade::Busy, Shade::Idle, Shade::Unknown, Shade::Job, Shade::Obeyed, Shade::Held] {
-        let occurs = picture.strips.iter().flat_map(|strip| &strip.stretches).any(|it| it.shade == shade);
-        if !occurs {
-            continue;
-        }
-        let key = Rectangle::new().set("class", shade.word()).set("x", x).set("y", height - 20.0);
-        document = document.add(key.set("width", 14).set("height", 12));
-        document = document.add(label(shade.word(), x + 19.0, height - 10.0, "soft"));
-        x += 90.0;
+    let bottom = height - 9.0;
+    for shade in picture.shades() {
+        let width = if shade.is_moment() { MOMENT_WIDTH } else { 22.0 };
+        document = document.add(bar(shade, x, bottom - STRIP_HEIGHT, width));
+        document = document.add(label(shade.word(), x + width + 5.0, bottom - 4.0, "soft"));
+        // No word is wider than this for each letter.
+        x += width + shade.word().chars().map(|_| 7.6).sum::<f64>() + 27.0;
     }
     document
 }

@@ -73,7 +73,7 @@ fn times_are_those_of_the_zone_even_at_a_half_hour() {
     let picture = Picture { from: evening, until: WallTime(evening.0 + 21_600_000), zone, ..day() };
     let text = picture.to_text(80, Colour::Plain);
     assert!(text.starts_with("Mill <1>, draw, W on 2025-11-24 IST\n"), "{text}");
-    let hours = text.lines().last().unwrap().split_whitespace().collect::<Vec<_>>();
+    let hours = text.lines().rev().nth(1).unwrap().split_whitespace().collect::<Vec<_>>();
     assert_eq!(hours, ["22:00", "23:00", "00:00", "01:00", "02:00", "03:00"]);
 }
 
@@ -82,5 +82,11 @@ fn the_text_is_as_wide_as_the_terminal_and_plain_when_asked() {
     let plain = day().to_text(80, Colour::Plain);
     assert!(plain.lines().all(|line| line.chars().count() <= 80), "{plain}");
     assert!(!plain.contains('\u{1b}') && plain.contains('█') && plain.contains("06:00"), "{plain}");
-    assert!(day().to_text(80, Colour::Ansi).contains("\u{1b}[31m█"));
+    assert_eq!(plain.lines().last().unwrap().trim(), "█ busy  ▁ idle  ░ unknown");
+    let narrow = day().to_text(40, Colour::Plain);
+    assert!(narrow.lines().all(|line| line.chars().count() <= 40), "{narrow}");
+    // The colour of work, and no code of red.
+    let coloured = day().to_text(80, Colour::Ansi);
+    let working = Role::Working.tint().terminal.unwrap();
+    assert!(coloured.contains(&format!("\u{1b}[38;5;{working}m█")) && !coloured.contains("\u{1b}[31m"));
 }

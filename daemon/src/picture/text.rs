@@ -9,6 +9,7 @@ use ratatui::widgets::canvas::{Canvas, Line, Points};
 
 use super::axis::{Scale, day_label, time_label, times, value_label};
 use super::{Picture, Shade, Strip};
+use crate::palette::Role;
 
 /// Whether the terminal understands colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,7 +39,38 @@ pub(super) fn draw(picture: &Picture, columns: u16, colour: Colour) -> String {
     time_axis(picture, rows - 1, plot, &mut buffer);
     let text = rendered(&buffer, colour);
     let day = day_label(picture.from, &picture.zone);
-    format!("{}, {} on {day}\n{text}", picture.title, picture.quantity)
+    let legend = legend(picture, usize::from(columns), colour);
+    format!("{}, {} on {day}\n{text}{legend}", picture.title, picture.quantity)
+}
+
+/// The shades that occur, each with its word; as many lines as that takes.
+fn legend(picture: &Picture, columns: usize, colour: Colour) -> String {
+    let mut text = String::new();
+    let mut width = columns;
+    for shade in picture.shades() {
+        let (mark, style) = look(shade);
+        let taken = 2 + mark.chars().count() + 1 + shade.word().chars().count();
+        if width + taken > columns {
+            let before = if text.is_empty() { "" } else { "\n" };
+            width = usize::from(MARGIN);
+            text.push_str(before);
+            text.push_str(&" ".repeat(width));
+        } else {
+            text.push_str("  ");
+        }
+        width += taken;
+        let painted = match (colour, style.fg) {
+            (Colour::Ansi, Some(fg)) if fg != Color::Reset => {
+                format!("{}{mark}{}", code(fg), code(Color::Reset))
+            }
+            (Colour::Ansi | Colour::Plain, _) => mark.to_owned(),
+        };
+        text.push_str(&format!("{painted} {}", shade.word()));
+    }
+    if !text.is_empty() {
+        text.push('\n');
+    }
+    text
 }
 
 fn curve(picture: &Picture, scale: Scale, plot: Rect, buffer: &mut Buffer) {
@@ -51,17 +83,17 @@ fn curve(picture: &Picture, scale: Scale, plot: Rect, buffer: &mut Buffer) {
         for level in &picture.levels {
             let y = scale.place(level.value);
             let dotted: Vec<_> = (0..dots).step_by(4).map(|x| (as_f64(x), y)).collect();
-            context.draw(&Points { coords: &dotted, color: Color::Yellow });
+            context.draw(&Points { coords: &dotted, color: colour_of(Role::Working) });
         }
         for run in &runs {
             let mut before: Option<(f64, f64)> = None;
             for column in run {
                 let x = as_f64(column.index);
                 let (low, high) = (scale.place(column.low), scale.place(column.high));
-                context.draw(&Line { x1: x, y1: low, x2: x, y2: high, color: Color::Cyan });
+                context.draw(&Line { x1: x, y1: low, x2: x, y2: high, color: Color::Reset });
                 let first = scale.place(column.first);
                 if let Some((x1, y1)) = before {
-                    context.draw(&Line { x1, y1, x2: x, y2: first, color: Color::Cyan });
+                    context.draw(&Line { x1, y1, x2: x, y2: first, color: Color::Reset });
                 }
                 before = Some((x, scale.place(column.last)));
             }
@@ -101,7 +133,7 @@ fn line_of(picture: &Picture, strip: &Strip, row: u16, plot: Rect, buffer: &mut 
             let (symbol, style) = look(stretch.shade);
             let place = &mut buffer[(plot.x + column, row)];
             // What is shorter than a column must not hide what must be seen.
-            if !(stretch.shade == Shade::Idle && place.symbol() != " ") {
+            if !(matches!(stretch.shade, Shade::Idle | Shade::Off) && place.symbol() != " ") {
                 place.set_symbol(symbol).set_style(style);
             }
         }
@@ -109,14 +141,18 @@ fn line_of(picture: &Picture, strip: &Strip, row: u16, plot: Rect, buffer: &mut 
 }
 
 fn look(shade: Shade) -> (&'static str, Style) {
-    match shade {
-        Shade::Busy => ("█", Style::new().fg(Color::Red)),
-        Shade::Job => ("▒", Style::new().fg(Color::Magenta)),
-        Shade::Unknown => ("░", Style::new().fg(Color::DarkGray)),
-        Shade::Idle => ("▁", Style::new().fg(Color::Blue)),
-        Shade::Obeyed => ("|", Style::new().fg(Color::Magenta)),
-        Shade::Held => ("!", Style::new().fg(Color::Red)),
-    }
+    let mark = match shade {
+        Shade::Job => "\u{2592}",
+        Shade::Obeyed => "|",
+        Shade::Busy | Shade::Idle | Shade::Unknown | Shade::Off | Shade::Held | Shade::Emergency => {
+            shade.role().map_or(" ", Role::mark)
+        }
+    };
+    (mark, Style::new().fg(shade.role().map_or(Color::Reset, colour_of)))
+}
+
+fn colour_of(role: Role) -> Color {
+    role.tint().terminal.map_or(Color::Reset, Color::Indexed)
 }
 
 fn time_axis(picture: &Picture, row: u16, plot: Rect, buffer: &mut Buffer) {
@@ -143,30 +179,25 @@ fn rendered(buffer: &Buffer, colour: Colour) -> String {
         for column in 0..buffer.area.width {
             let cell = &buffer[(column, row)];
             if colour == Colour::Ansi && cell.fg != current && cell.symbol() != " " {
-                line.push_str(code(cell.fg));
+                line.push_str(&code(cell.fg));
                 current = cell.fg;
             }
             line.push_str(cell.symbol());
         }
         text.push_str(line.trim_end());
         if current != Color::Reset {
-            text.push_str(code(Color::Reset));
+            text.push_str(&code(Color::Reset));
         }
         text.push('\n');
     }
     text
 }
 
-/// Select graphic rendition, ECMA-48, 5th edition (1991), section 8.3.117: 0, and 30 to 37 for colours. The grey, 90, is no part of
-/// it, but what terminals have long made of it (common practice, no source).
-fn code(colour: Color) -> &'static str {
+/// Select graphic rendition, ECMA-48, 5th edition (1991), section 8.3.117: 0. One of 256 colours by 38;5 is what xterm and
+/// most others have made of it (common practice, no source).
+fn code(colour: Color) -> String {
     match colour {
-        Color::Red => "\u{1b}[31m",
-        Color::Yellow => "\u{1b}[33m",
-        Color::Blue => "\u{1b}[34m",
-        Color::Magenta => "\u{1b}[35m",
-        Color::Cyan => "\u{1b}[36m",
-        Color::DarkGray => "\u{1b}[90m",
-        _ => "\u{1b}[0m",
+        Color::Indexed(index) => format!("\u{1b}[38;5;{index}m"),
+        _ => "\u{1b}[0m".to_owned(),
     }
 }

@@ -5,8 +5,9 @@ use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html as page};
 
 use super::bars;
-use super::ledger::{Doing, Ledger, MachineSum, kilowatt_hours};
+use super::ledger::{Answer, Doing, Ledger, MachineSum, kilowatt_hours};
 use super::table::{day_of, hours, local, remarks};
+use crate::palette::{DARK, LIGHT, Paper, Role};
 use crate::picture::{Picture, Shade, Stretch, Strip};
 use crate::time::WallTime;
 
@@ -17,17 +18,28 @@ const DAYS_DRAWN_MAX: usize = 31;
 /// The table of jobs says how many there are more.
 const JOBS_SHOWN_MAX: usize = 200;
 
-const STYLE: &str = "
+const SHAPES: &str = "
 :root{color-scheme:light dark}
-body{font:16px/1.5 system-ui,sans-serif;color:#1c2430;background:#fff;max-width:62rem;margin:0 auto;padding:1rem}
-h1{font-size:1.5rem;margin:.5rem 0}h2{font-size:1.2rem;margin:2.2rem 0 .4rem}.soft{color:#5b6675}
+body{font:16px/1.5 system-ui,sans-serif;max-width:66rem;margin:0 auto;padding:1rem}
+h1{font-size:1.5rem;margin:.5rem 0}h2{font-size:1.2rem;margin:2.2rem 0 .4rem}
 .scroll{overflow-x:auto}table{border-collapse:collapse;width:100%;font-variant-numeric:tabular-nums}
-th,td{text-align:right;padding:.3rem .6rem;border-bottom:1px solid #d9dee5;white-space:nowrap}
-th:first-child,td:first-child{text-align:left}svg{width:100%;height:auto;display:block;margin:.6rem 0}
-svg text{font:13px system-ui,sans-serif;fill:#1c2430}.bar{fill:#1f6fb2}
-@media(prefers-color-scheme:dark){body{color:#e8ecf2;background:#141a22}.soft{color:#a3adba}th,td{border-color:#333c48}
-svg text{fill:#e8ecf2}.bar{fill:#6cb3ee}}
-@media print{body{color:#000;background:#fff;max-width:none}h2{break-after:avoid}svg,tr{break-inside:avoid}}";
+th,td{text-align:right;padding:.3rem .5rem;border-bottom:1px solid;white-space:nowrap}
+th:first-child,td:first-child{text-align:left}
+svg{width:100%;min-width:46rem;height:auto;display:block;margin:.6rem 0}svg text{font:13px system-ui,sans-serif}
+@media print{body{max-width:none}h2{break-after:avoid}svg,tr{break-inside:avoid}svg{min-width:0}.scroll{overflow:visible}}";
+
+fn style() -> String {
+    let colours = |paper: Paper, bar: &str| {
+        let Paper { ground, ink, soft, rule } = paper;
+        format!(
+            "body{{color:{ink};background:{ground}}}.soft{{color:{soft}}}th,td{{border-color:{rule}}}\n\
+             svg text{{fill:{ink}}}svg .soft{{fill:{soft}}}.bar{{fill:{bar}}}"
+        )
+    };
+    let working = Role::Working.tint();
+    let (light, dark) = (colours(LIGHT, working.light), colours(DARK, working.dark));
+    format!("{SHAPES}\n{light}\n@media(prefers-color-scheme:dark){{\n{dark}}}\n@media print{{\n{light}}}")
+}
 
 pub fn html(ledger: &Ledger, shop: &str, zone: &TimeZone) -> String {
     let (from, to) = (local(ledger.period.from, zone), local(ledger.period.to, zone));
@@ -39,7 +51,7 @@ pub fn html(ledger: &Ledger, shop: &str, zone: &TimeZone) -> String {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(style())) }
             }
             body {
                 h1 { (shop) }
@@ -82,8 +94,8 @@ fn machine(sum: &MachineSum, ledger: &Ledger, zone: &TimeZone) -> Markup {
     let weeks = bars::weeks(sum, zone);
     page! {
         h2 { (sum.machine) }
-        @for day in days(sum, ledger, zone) { (PreEscaped(day.to_svg())) }
-        @if weeks.len() > 1 { p.soft { "Energy by week" } (PreEscaped(bars::svg(&weeks))) }
+        @for day in days(sum, ledger, zone) { div.scroll { (PreEscaped(day.to_svg())) } }
+        @if weeks.len() > 1 { p.soft { "Energy by week" } div.scroll { (PreEscaped(bars::svg(&weeks))) } }
         @if !sum.jobs.is_empty() {
             div.scroll { table {
                 thead { tr {
@@ -125,23 +137,27 @@ fn day(sum: &MachineSum, ledger: &Ledger, date: Date, zone: &TimeZone) -> Option
         (from < until).then_some((from, until, stretch.doing))
     };
     let shown = |doing| match doing {
-        Doing::Working => Some((Shade::Busy, "working")),
-        Doing::Idle => Some((Shade::Idle, "idle")),
-        Doing::Unclear | Doing::Unseen => Some((Shade::Unknown, "not known")),
-        Doing::Off => None,
+        Doing::Working => (Shade::Busy, "working"),
+        Doing::Idle => (Shade::Idle, "idle"),
+        Doing::Unclear | Doing::Unseen => (Shade::Unknown, "not known"),
+        Doing::Off => (Shade::Off, "off"),
     };
-    let verdicts = sum.stretches.iter().filter_map(clip).filter_map(|(from, until, doing)| {
-        let (shade, note) = shown(doing)?;
-        Some(Stretch { from, until, shade, note: note.to_owned() })
+    let verdicts = sum.stretches.iter().filter_map(clip).map(|(from, until, doing)| {
+        let (shade, note) = shown(doing);
+        Stretch { from, until, shade, note: note.to_owned() }
     });
     let decisions = sum.decisions.iter().filter(|decided| within(&decided.at)).map(|decided| Stretch {
         from: decided.at,
         until: WallTime((decided.at.0 + MARK_MS).min(until.0)),
-        shade: if decided.obeyed { Shade::Obeyed } else { Shade::Held },
+        shade: match decided.answer {
+            Answer::Obeyed => Shade::Obeyed,
+            Answer::NotObeyed => Shade::Held,
+            Answer::Emergency => Shade::Emergency,
+        },
         note: decided.words.clone(),
     });
     Some(Picture {
-        title: sum.machine.clone(),
+        title: format!("{}, {}", sum.machine, date.strftime("%a %Y-%m-%d")),
         caption: "average draw of each minute".to_owned(),
         from,
         until,

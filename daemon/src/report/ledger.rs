@@ -84,8 +84,17 @@ pub struct Decided {
     pub at: WallTime,
     /// "off by bench-button: held"
     pub words: String,
-    /// Done, or nothing to do; else it was held, deferred or refused.
-    pub obeyed: bool,
+    pub answer: Answer,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// Done, or nothing to do.
+    Obeyed,
+    /// Held, deferred or refused.
+    NotObeyed,
+    /// An emergency-off.
+    Emergency,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -243,8 +252,12 @@ impl Book {
         sum.emergencies += usize::from(word("reason") == "emergency");
         if sum.decisions.len() < DECISIONS_SHOWN_MAX && word("decision") != "ignored" {
             let words = format!("{} by {}: {}", word("request"), word("input"), word("decision"));
-            let obeyed = ["acted", "nothing-to-do"].contains(&word("decision"));
-            sum.decisions.push(Decided { at, words, obeyed });
+            let answer = match word("decision") {
+                _ if word("reason") == "emergency" => Answer::Emergency,
+                "acted" | "nothing-to-do" => Answer::Obeyed,
+                _ => Answer::NotObeyed,
+            };
+            sum.decisions.push(Decided { at, words, answer });
         }
     }
 

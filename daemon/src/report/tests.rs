@@ -231,3 +231,18 @@ fn the_journals_own_view_has_every_minute_of_energy() {
     let watts: f64 = connection.query_row(watts, [], |row| row.get(0)).unwrap();
     assert!((watts - 120.0).abs() < 1e-9);
 }
+
+/// An emergency must not look like a press that was held, and off must not look like nothing known.
+#[test]
+fn the_page_tells_held_from_emergency_and_off_from_not_known() {
+    let mut records = morning();
+    let stop = records.pop().unwrap();
+    let body = json!({ "input": "red-button", "request": "emergency-off", "decision": "acted", "reason": "emergency" });
+    records.extend([record(100, Kind::Decision, body), stop]);
+    let page = html(&ledger_of(records, None), "Shop", &TimeZone::UTC);
+    let drawn = |class: &str| page.matches(&format!("class=\"{class}\"")).count();
+    // Each once in the picture and once in its legend; one stretch of work, and idle before and after it.
+    let classes = ["held", "obeyed", "emergency", "off", "unknown", "busy", "idle"].map(drawn);
+    assert_eq!(classes, [2, 2, 2, 2, 2, 2, 3]);
+    assert!(page.contains("emergency-off by red-button: acted"));
+}

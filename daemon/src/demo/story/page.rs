@@ -2,6 +2,8 @@
 
 use std::io::IsTerminal;
 
+use crate::palette::{self, Role};
+
 const WIDTH: usize = 80;
 const INDENT: usize = 3;
 const MARGIN: usize = 13;
@@ -26,8 +28,7 @@ impl Page {
 
     /// Coloured where standard output is a terminal and nobody has asked for no colour.
     pub fn for_stdout() -> Page {
-        let unwanted = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
-        Page { colour: std::io::stdout().is_terminal() && !unwanted }
+        Page { colour: std::io::stdout().is_terminal() && palette::is_wanted() }
     }
 
     /// A scene's heading, after an empty line.
@@ -47,24 +48,39 @@ impl Page {
 
     /// A word in the margin, and what is said beside it.
     pub fn margin(self, word: &str, tone: Tone, text: &str) -> Vec<String> {
-        let code = match tone {
-            Tone::Plain => "2",
-            Tone::Good => "32",
-            Tone::Care => "33",
-            Tone::Bad => "1;31",
-        };
         let room = MARGIN - INDENT;
-        let painted = self.paint(code, &format!("{word:<room$}"));
+        let painted = match tone {
+            Tone::Plain => format!("{word:<room$}"),
+            Tone::Good | Tone::Care | Tone::Bad => self.paint("1", &format!("{word:<room$}")),
+        };
+        let edge = self.edge(tone);
         let mut lines = wrap(text, WIDTH - MARGIN).into_iter();
         let first = lines.next().unwrap_or_default();
-        let mut set = vec![format!("{:INDENT$}{painted}{first}", "").trim_end().to_owned()];
-        set.extend(lines.map(|line| format!("{:MARGIN$}{line}", "")));
+        let mut set = vec![format!("{edge}{painted}{first}").trim_end().to_owned()];
+        set.extend(lines.map(|line| format!("{edge}{:room$}{line}", "")));
         set
+    }
+
+    /// The indent, with a coloured block at its left. No word is coloured: what can be seen both on black and on white is
+    /// too faint for letters.
+    fn edge(self, tone: Tone) -> String {
+        let block = match tone {
+            Tone::Plain => return " ".repeat(INDENT),
+            // The ink, whatever colour that is.
+            Tone::Good => "7".to_owned(),
+            Tone::Care => ground(Role::Held),
+            Tone::Bad => ground(Role::Urgent),
+        };
+        format!("{}{}", self.paint(&block, " "), " ".repeat(INDENT - 1))
     }
 
     fn paint(self, code: &str, text: &str) -> String {
         if self.colour { format!("\x1b[{code}m{text}\x1b[0m") } else { text.to_owned() }
     }
+}
+
+fn ground(role: Role) -> String {
+    role.tint().terminal.map_or_else(|| "7".to_owned(), |index| format!("48;5;{index}"))
 }
 
 /// Breaks at spaces; a word that is too long for a line has one for itself.
@@ -102,7 +118,7 @@ mod tests {
     #[test]
     fn colour_adds_nothing_but_colour() {
         let coloured = Page { colour: true }.margin("acted", Tone::Good, "done");
-        assert_eq!(coloured, ["   \x1b[32macted     \x1b[0mdone"]);
+        assert_eq!(coloured, ["\x1b[7m \x1b[0m  \x1b[1macted     \x1b[0mdone"]);
         assert_eq!(Page::PLAIN.margin("acted", Tone::Good, "done"), ["   acted     done"]);
     }
 }
