@@ -240,7 +240,8 @@ impl Teller {
             _ => "said",
         };
         if self.is_cast(&told.machine) {
-            self.print_once(word, tone_of(word), &told.sentence);
+            let tone = if told.kind == "emergency-off" { Tone::Bad } else { tone_of(word) };
+            self.print_once(word, tone, &told.sentence);
         }
     }
 
