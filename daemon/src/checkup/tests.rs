@@ -136,3 +136,31 @@ fn orders_without_a_guard_come_past_it() {
     let guarded = found(&[GUARD, (1, "outlets/mill/order", "off", false)]);
     assert!(!guarded.iter().any(|line| line.contains("no guard is running")), "{guarded:#?}");
 }
+
+#[test]
+fn senders_that_have_everything_stored_are_sound_where_the_rules_say_so() {
+    let mut plan = plan();
+    plan.machines[0].signals[0].sender_stores = true;
+    plan.inputs.iter_mut().for_each(|input| input.sender_stores = true);
+    let mut watch = Watch::new(&plan, Moment(0));
+    let watts = r#"{"watts":12}"#;
+    for (at, topic, payload) in
+        [(1, "buttons/mill", "off"), (1, "meters/mill", watts), (9, "meters/mill", watts)]
+    {
+        let (topic, payload) = (topic.into(), bytes::Bytes::from_static(payload.as_bytes()));
+        let (response_topic, correlation) = (None, None);
+        let message = Message {
+            topic,
+            payload,
+            retained: true,
+            proved: true,
+            age: Span::ZERO,
+            response_topic,
+            correlation,
+        };
+        watch.take(Moment(at * 1_000), &message);
+    }
+    let found: Vec<String> = watch.findings(Moment(20_000)).iter().map(Finding::to_words).collect();
+    assert!(found.contains(&"good  mill/power: 2 readings in 20 s".to_owned()), "{found:#?}");
+    assert!(!found.iter().any(|line| line.contains("stored at the broker")), "{found:#?}");
+}

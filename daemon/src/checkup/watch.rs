@@ -101,7 +101,9 @@ impl<'p> Watch<'p> {
                 }
             }
         }
-        if message.retained && plan.inputs.iter().any(|input| is_of(plan, input, topic)) {
+        // Of a sender that has everything stored, the latest message always is.
+        let of_input = |input: &crate::plan::Input| !input.sender_stores && is_of(plan, input, topic);
+        if message.retained && plan.inputs.iter().any(of_input) {
             put(&mut self.stored, topic, Stored::Request);
         }
     }
@@ -133,7 +135,7 @@ impl<'p> Watch<'p> {
                     "an old request is stored at the broker under this topic; every new subscriber gets it (the guard \
                      ignores it)",
                     "Delete it: publish an empty retained message there. Then have its sender send requests without \
-                     retain.",
+                     retain, or set sender_stores = true for the input.",
                 ),
                 Stored::Order => Finding::fault(
                     topic,
@@ -240,7 +242,7 @@ impl Track {
             self.fault = Some(fault.to_string());
             return;
         }
-        if message.retained {
+        if message.stored(signal.sender_stores) {
             self.retained += 1;
             return;
         }
@@ -262,7 +264,7 @@ impl Track {
             Track { live: 0, retained: 1.., .. } => Finding::fault(
                 about,
                 "only stored readings came; nobody knows how old they are, so they never count",
-                "Have the meter send its readings without retain.",
+                "Have the meter send its readings without retain, or set sender_stores = true for the signal.",
             ),
             Track { live: 0, .. } if listened < signal.stale_after => Finding::note(
                 about,

@@ -368,7 +368,7 @@ static SIGNAL: Shape = Shape {
         key(
             "sender_stores",
             Form::Switch,
-            "The meter has the broker store every reading (retain), so a stored reading can be a new one. Default: false.",
+            "true for a meter that sends every reading with the retain flag: those that come live then count. Default: false.",
         ),
         key(
             "stuck_after",
@@ -449,7 +449,7 @@ static INPUT: Shape = Shape {
         key(
             "sender_stores",
             Form::Switch,
-            "The sender has the broker store every message (retain), so a stored message can be a new one. Default: false.",
+            "true for a sender that puts the retain flag on every message: those that come live then count. Default: false.",
         ),
         key("event_id", Form::Pointer, "JSON Pointer to an id that is different in every message."),
         key(

@@ -197,7 +197,8 @@ pub(super) async fn meter(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
     if talk.log.latest(&place).is_some_and(|seen| seen.retained) {
         talk.say("The meter sends its readings with the retain flag, so the broker stores them.");
         talk.say("The guard never counts stored readings, because nobody knows how old they are: the machine would");
-        talk.say("never be idle. Have the meter send its readings without the retain flag.");
+        talk.say("never be idle. Have the meter send its readings without that flag; or, if it cannot, set");
+        talk.say("sender_stores = true under [signals.power] in the machine's file, once it is written.");
     }
     notebook.notes.meter = Some(known::Meter { place, scale });
     Ok(())
