@@ -17,7 +17,7 @@ pub struct Name(Arc<str>);
 
 /// Why a text is not a [`Name`].
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("{0:?} is not a name: 1 to 32 of the characters a-z, 0-9 and -")]
+#[error("{0:?} is not a name; names are 1 to 32 of the characters a-z, 0-9 and -")]
 pub struct NotAName(pub String);
 
 impl std::str::FromStr for Name {

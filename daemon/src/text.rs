@@ -1,5 +1,7 @@
 //! Text from outside, made safe to print, speak and store; digests and times as text.
 
+use std::fmt::Display;
+
 use jiff::Timestamp;
 
 use crate::time::WallTime;
@@ -20,6 +22,11 @@ fn is_tame(c: char) -> bool {
     let moves_text_about = matches!(c,
         '\u{061c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
     !c.is_control() && !moves_text_about
+}
+
+/// `1 fault`, `2 faults`; only for words whose plural takes an s.
+pub fn counted<Count: Display + PartialEq + From<u8>>(count: Count, what: &str) -> String {
+    if count == Count::from(1) { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
 /// In hexadecimal, as digests are written.
@@ -64,6 +71,11 @@ mod tests {
         assert_eq!(tame("äöüß", 4), "äöüß");
         assert_eq!(tame("äöüßx", 4), "äöü…");
         assert_eq!(tame(&"€".repeat(1_000_000), 200).chars().count(), 200);
+    }
+
+    #[test]
+    fn one_is_not_a_plural() {
+        assert_eq!([0_usize, 1, 2].map(|count| counted(count, "fault")), ["0 faults", "1 fault", "2 faults"]);
     }
 
     #[test]

@@ -55,7 +55,7 @@ fn the_folder_to_begin_with_can_be_used_as_it_is() {
     let rules = rules.to_str().unwrap();
     assert_eq!(exit(&["new-rules", rules]).0, Some(0));
     let (code, text) = exit(&["check", rules]);
-    assert_eq!((code, text.trim()), (Some(0), "rules are good: 1 machine and 2 inputs"));
+    assert_eq!((code, text.trim()), (Some(0), "the rules are good: 1 machine and 2 inputs"));
     assert_eq!(exit(&["new-rules", rules]).0, Some(1), "nothing is overwritten");
 }
 
@@ -77,7 +77,7 @@ fn broken_rules_are_told_with_their_place_and_are_not_run() {
     for command in ["check", "run"] {
         let (code, text) = exit(&[command, shown]);
         assert_eq!(code, Some(78), "{text}");
-        assert!(text.contains("machines/filament-printer.toml:27:"), "{text}");
+        assert!(text.contains("machines/filament-printer.toml:28:"), "{text}");
     }
     let output = idlegate(&["check", shown, "--json"]);
     let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();

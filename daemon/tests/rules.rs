@@ -302,14 +302,14 @@ fn checked(case: &str, json: bool) -> (Outcome, String) {
 fn a_check_ends_with_a_summary_and_speaks_json_to_scripts() {
     assert_eq!(
         checked("good", false),
-        (Outcome::Usable, "rules are good: 1 machine and 1 input\n".to_owned())
+        (Outcome::Usable, "the rules are good: 1 machine and 1 input\n".to_owned())
     );
     let (outcome, text) = checked("odd-window", false);
     assert_eq!(outcome, Outcome::Usable);
-    assert!(text.ends_with("rules can be used: 1 machine and 1 input, 1 warning\n"), "{text}");
+    assert!(text.ends_with("the rules can be used: 1 machine and 1 input, 1 warning\n"), "{text}");
     let (outcome, text) = checked("bad-duration", false);
     assert_eq!(outcome, Outcome::Broken);
-    assert!(text.contains("rules cannot be used: 2 errors, 0 warnings"), "{text}");
+    assert!(text.contains("the rules cannot be used: 2 errors, 0 warnings"), "{text}");
 
     let (outcome, text) = checked("unknown-name", true);
     assert_eq!(outcome, Outcome::Broken);

@@ -155,7 +155,7 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     talk.answers("Which is the outlet's state?", "").await?;
     talk.hears("outlets/mill/order: \"on\" for on, \"off\" for off").await?;
     talk.answers("Topic on which", "quit").await?;
-    talk.hears("kept").await?;
+    talk.hears("is saved").await?;
     assert_eq!(talk.ends().await?, Some(1), "it is not done yet");
 
     let mut talk = Conversation::begin(&rules, broker.port())?;
@@ -165,22 +165,23 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
         talk.answers(question, "").await?;
     }
     talk.answers("May Idlegate switch it off and on now", "yes").await?;
-    talk.hears("\"off\" sent, and the outlet says \"open\"").await?;
-    talk.hears("\"on\" sent, and the outlet says \"closed\"").await?;
+    talk.hears("sent \"off\", and the outlet says \"open\"").await?;
+    talk.hears("sent \"on\", and the outlet says \"closed\"").await?;
     talk.hears("1  meters/mill /watts:").await?;
     talk.answers("Which is the machine's draw?", "").await?;
-    talk.answers("Watts are its value times:", "").await?;
+    talk.answers("Multiply its value", "").await?;
     talk.answers("How?", "2").await?;
-    talk.answers("A recording's file", "nowhere.csv").await?;
+    talk.answers("File of a recording", "nowhere.csv").await?;
     talk.hears("nowhere.csv").await?;
-    talk.answers("A recording's file", &dir.path().join("monday.csv").display().to_string()).await?;
-    talk.answers("A recording's file", "none").await?;
-    talk.answers("When did it work", "2026-11-24T08:40:00Z/PT30M").await?;
-    talk.answers("When did it work", "none").await?;
+    talk.answers("File of a recording", &dir.path().join("monday.csv").display().to_string()).await?;
+    talk.answers("File of a recording", "none").await?;
+    talk.answers("When was it working?", "2026-11-24T08:40:00Z/PT30M").await?;
+    talk.answers("When was it working?", "none").await?;
     talk.hears("1 job marked").await?;
     // What is proposed waits for minutes, as it should; the drill of a test does not.
-    talk.answers("Take these?", "no").await?;
-    for (question, answer) in [("Busy above", "110"), ("Idle below", "90"), ("For how long", "1 s")] {
+    talk.answers("Use these?", "no").await?;
+    for (question, answer) in [("Busy above", "110"), ("Idle below", "90"), ("How long must it stay", "1 s")]
+    {
         talk.answers(question, answer).await?;
     }
     talk.answers("Is there a button", "").await?;
@@ -191,13 +192,18 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
         talk.says("").await?;
     }
     talk.hears("1  buttons/mill: press \"press\", long press \"long-press\"").await?;
-    let questions =
-        ["Which is it?", "Words of a press", "Words of a long press", "flip or off?", "A name for it"];
+    let questions = [
+        "Which is it?",
+        "Values that mean a press",
+        "Values that mean a long press",
+        "flip or off?",
+        "A name for it",
+    ];
     for question in questions {
         talk.answers(question, "").await?;
     }
     talk.answers("Write it", "").await?;
-    talk.hears("Looked over: the guard takes these rules").await?;
+    talk.hears("Checked: the guard accepts these rules").await?;
 
     // Whoever commissions takes it out of shadow when the decisions are right.
     let shop = std::fs::read_to_string(rules.join("shop.toml"))?;
@@ -205,12 +211,12 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     talk.hears("No guard is running with these rules").await?;
     let guard = Guard::following(&rules)?;
     talk.answers("Is it running now?", "yes").await?;
-    talk.hears("passed: an idle machine is seen to be idle").await?;
+    talk.hears("passed: the guard sees that the idle machine is idle").await?;
     outlet.watts.store(455, Ordering::Relaxed);
-    talk.hears("passed: a working machine is seen to work (455 W").await?;
+    talk.hears("passed: the guard sees that the working machine is working (455 W").await?;
     talk.hears("press the button once").await?;
     hand.publish("buttons/mill", "press").await?;
-    talk.hears("passed: an off is held while it works, and people are told why (Big mill: held, 455 W")
+    talk.hears("passed: while it is working, an off is held, and Idlegate says why (Big mill: held, 455 W")
         .await?;
     assert!(outlet.on.load(Ordering::Relaxed));
     talk.answers("May the power of the working machine be cut now?", "yes").await?;
@@ -224,8 +230,8 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     // Only once the outlet has said that it is off is another on a surprise.
     tokio::time::sleep(Duration::from_secs(1)).await;
     outlet.on.store(true, Ordering::Relaxed);
-    talk.hears("passed: the outlet's own button is noticed").await?;
-    talk.answers("Who carried this out?", "Mara").await?;
+    talk.hears("passed: the guard notices when the outlet's own button is used").await?;
+    talk.answers("Who did this drill?", "Mara").await?;
     talk.hears("Everything passed.").await?;
     assert_eq!(talk.ends().await?, Some(0));
     guard.stop().await?;
@@ -239,10 +245,7 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
         .find(|name| name.starts_with("mill-20") && name.ends_with(".md"))
         .context("no record")?;
     let record = std::fs::read_to_string(folder.join(record))?;
-    assert!(
-        record.contains("| Carried out by | Mara |") && record.contains("seen to obey on and off"),
-        "{record}"
-    );
+    assert!(record.contains("| Carried out by | Mara |") && record.contains("obeyed on and off"), "{record}");
     assert!(!record.contains("not tried |"), "{record}");
     assert!(names.contains(&"mill.svg".to_owned()), "{names:?}");
     Ok(())

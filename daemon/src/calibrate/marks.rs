@@ -20,7 +20,7 @@ pub struct Marks {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum IntervalFault {
     #[error(
-        "{0:?} is no interval of ISO 8601, such as 2026-11-25T08:30:00Z/2026-11-25T10:00:00Z or 2026-11-25T08:30:00Z/PT90M"
+        "{0:?} is not an ISO 8601 interval, such as 2026-11-25T08:30:00Z/2026-11-25T10:00:00Z or 2026-11-25T08:30:00Z/PT90M"
     )]
     NotAnInterval(String),
     #[error("{0:?} has no time with Z or an offset, such as 2026-11-25T08:30:00Z")]

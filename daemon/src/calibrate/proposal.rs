@@ -97,22 +97,25 @@ pub enum Sureness {
 /// Why nothing is proposed.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Refusal {
-    #[error("there is no reading to work with")]
+    #[error("there are no readings to work with")]
     NoReadings,
     #[error(
-        "no job can be told from the draw, which stays from {low_watts} W to {high_watts} W; record a day with a job in it, or say when it worked with --job START/END"
+        "no job shows in the draw, which stays between {low_watts} W and {high_watts} W; record a day with a \
+         job in it, or use --job START/END to say when it was working"
     )]
     NoJobs { low_watts: f64, high_watts: f64 },
-    #[error("no reading in the job {0}; the recordings go from {1} to {2}")]
+    #[error("there are no readings in the job {0}; the recordings go from {1} to {2}")]
     JobOutside(String, String, String),
-    #[error("the machine is never idle in the recording for two minutes; record some of its idle time, too")]
+    #[error("the machine is never idle for two minutes in this recording; record some idle time as well")]
     NoQuiet,
     #[error(
-        "this machine cannot be told apart by power: {part} % of the draws in its jobs are not above what it draws when idle ({idle_watts} W). Use its status, or another sign of its work"
+        "power alone cannot tell when this machine is working: for {part} % of its jobs it draws no more than \
+         when idle ({idle_watts} W). Use its status, or another sign that it is working"
     )]
     Overlap { part: f64, idle_watts: f64 },
     #[error(
-        "this machine cannot be told apart by power: inside a job it draws no more than when idle for {pause}. Use its status, or another sign of its work"
+        "power alone cannot tell when this machine is working: for {pause} inside a job it draws no more than \
+         when idle. Use its status, or another sign that it is working"
     )]
     PausesTooLong { pause: Span },
 }

@@ -11,6 +11,7 @@ use super::rehearsal::verdicts;
 use super::take::Take;
 use crate::event::Verdict;
 use crate::picture::{Level, Picture, Shade, Stretch, Strip};
+use crate::text::counted;
 use crate::time::{Span, WallTime};
 
 /// The proposal in a dozen lines.
@@ -22,11 +23,11 @@ pub fn words(takes: &[Take], proposal: &Proposal) -> String {
         let _ = writeln!(text, "{words}");
     };
     for take in takes {
-        line(format!("{}: {} readings; {}", take.name, take.samples.len(), take.oddities));
+        line(format!("{}: {}; {}", take.name, counted(take.samples.len(), "reading"), take.oddities));
     }
-    let jobs = proposal.jobs.len();
+    let jobs = counted(proposal.jobs.len(), "job");
     let found = if evidence.jobs_found { "found" } else { "marked" };
-    line(format!("{jobs} {} {found}", if jobs == 1 { "job" } else { "jobs" }));
+    line(format!("{jobs} {found}"));
     line(String::new());
     line(format!("busy_watts = {}", settings.busy_watts));
     line(format!("quiet_watts = {}", settings.quiet_watts));
@@ -36,7 +37,7 @@ pub fn words(takes: &[Take], proposal: &Proposal) -> String {
     }
     line(String::new());
     line(format!(
-        "Idle it draws {}, seldom more than {}; at work usually {}.",
+        "When idle it draws {}, rarely more than {}; when working usually {}.",
         quantity(evidence.idle_watts_usual, "W"),
         quantity(evidence.idle_watts_high, "W"),
         quantity(evidence.busy_watts_usual, "W"),
@@ -50,19 +51,20 @@ pub fn words(takes: &[Take], proposal: &Proposal) -> String {
 fn pauses(evidence: &Evidence, dwell: Span) -> String {
     let seen = match evidence.pauses {
         0 => "No pause of 5 s or more was seen inside a job".to_owned(),
-        1 => format!("One pause was seen inside a job, of {}", evidence.pause_longest),
-        count => format!("{count} pauses were seen inside jobs, the longest of {}", evidence.pause_longest),
+        1 => format!("One pause was seen inside a job, {} long", evidence.pause_longest),
+        count => format!("{count} pauses were seen inside jobs, the longest {} long", evidence.pause_longest),
     };
     let because = match evidence.basis {
-        Basis::Pauses { factor } => format!("power waits {factor} times the longest, {dwell}"),
-        Basis::Floor => format!("power waits {dwell} all the same"),
+        Basis::Pauses { factor } => format!("the dwell is {factor} times the longest, {dwell}"),
+        Basis::Floor => format!("the dwell is {dwell} all the same"),
         Basis::SilentFloor => format!(
-            "but this machine would say nothing in one (it draws its full power or none) and few jobs were seen, so power waits {dwell}"
+            "but this machine draws full power or none, so a pause looks like the end, and few jobs were seen; \
+             so the dwell is {dwell}"
         ),
     };
     match evidence.outlast_chance {
         Some(chance) if chance >= 0.01 => format!(
-            "{seen}; {because}. If pauses vary as waiting times do, about {} in 100 to come would outlast that.",
+            "{seen}; {because}. If pauses vary the way waiting times do, about {} in 100 would last longer.",
             (chance * 100.0).round()
         ),
         Some(_) | None => format!("{seen}; {because}."),
@@ -74,30 +76,32 @@ fn rehearsed(evidence: &Evidence) -> String {
     released.sort_unstable();
     let jobs = evidence.released.len();
     let hit = match evidence.jobs_hit {
-        0 => "in no job could power have been cut".to_owned(),
-        hit => format!("in {hit} of {jobs} jobs power could have been cut"),
+        0 => "power would not have been cut in any job".to_owned(),
+        hit => format!("power could have been cut in {hit} of {}", counted(jobs, "job")),
     };
     let after = match released.get(released.len() / 2) {
-        Some(median) => format!("afterwards it was let through after {median} (median)"),
-        None => "it was never let through between two jobs".to_owned(),
+        Some(median) => format!("after a job, an off was let through after {median} (median)"),
+        None => "no off was let through between two jobs".to_owned(),
     };
     let available = (evidence.available * 100.0).floor();
-    format!("Rehearsed on this recording: {hit}; {after}, and in {available} % of the idle time.")
+    format!("Tried on this recording: {hit}; {after}; off was possible in {available} % of the idle time.")
 }
 
 fn sureness(proposal: &Proposal) -> String {
     match proposal.sureness {
-        Sureness::Good => "Sureness: good.".to_owned(),
+        Sureness::Good => "Confidence: good.".to_owned(),
         Sureness::Fair if proposal.evidence.jobs_found => {
-            "Sureness: fair. Nobody marked the jobs; see whether the picture shows them where they were.".to_owned()
+            "Confidence: fair. Nobody marked the jobs: check that the picture shows them where they were.".to_owned()
         }
-        Sureness::Fair => "Sureness: fair. More jobs would make it better.".to_owned(),
+        Sureness::Fair => "Confidence: fair. With more jobs it would be better.".to_owned(),
         Sureness::Thin if proposal.evidence.jobs_hit > 0 => {
-            "Sureness: thin. With no level could power be kept through all these jobs: see in the picture whether they are marked right, or use the machine's status as well."
+            "Confidence: low. No level keeps the power on through all these jobs: check in the picture that they are \
+             marked right, or use the machine's status as well."
                 .to_owned()
         }
         Sureness::Thin => {
-            "Sureness: thin. Few jobs, or no pause in them: record some more days, and calibrate with all of them."
+            "Confidence: low. There are few jobs, or no pauses in them: record some more days, and calibrate with \
+             all of them."
                 .to_owned()
         }
     }
@@ -115,7 +119,7 @@ pub fn picture(take: &Take, proposal: &Proposal) -> Picture {
     Picture {
         title: take.name.clone(),
         caption: format!(
-            "idle below {} for {}; longest pause in a job {}",
+            "idle below {} for {}; longest pause in a job: {}",
             quantity(settings.quiet_watts, "W"),
             settings.dwell,
             if evidence.pauses == 0 { "none".to_owned() } else { evidence.pause_longest.to_string() },

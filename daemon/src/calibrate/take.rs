@@ -28,13 +28,13 @@ pub struct Take {
 pub enum TakeError {
     #[error(transparent)]
     Recording(#[from] RecordingError),
-    #[error("{file}: no signal in watts; it has {found}; name the one to use with --signal")]
+    #[error("{file}: there is no signal in watts; it has {found}; use --signal to name the one to use")]
     NoPower { file: String, found: String },
-    #[error("{file}: no signal called {wanted:?}; it has {found}")]
+    #[error("{file}: there is no signal called {wanted:?}; it has {found}")]
     NoSuchSignal { file: String, wanted: String, found: String },
-    #[error("{file}: {first:?} and {second:?} are both in watts; name the one to use with --signal")]
+    #[error("{file}: {first:?} and {second:?} are both in watts; use --signal to name the one to use")]
     SeveralPowers { file: String, first: String, second: String },
-    #[error("{file}: no reading in it")]
+    #[error("{file}: there are no readings in it")]
     Empty { file: String },
 }
 

@@ -117,8 +117,7 @@ fn a_machine_that_draws_no_more_at_work_is_refused_with_a_way_out() {
     let refusal = calibrate(std::slice::from_ref(&flat), &marked(&[job(7_200, 9_000)])).unwrap_err();
     assert!(matches!(refusal, Refusal::Overlap { .. }), "{refusal}");
     assert!(
-        refusal.to_string().contains("cannot be told apart by power")
-            && refusal.to_string().contains("status")
+        refusal.to_string().contains("power alone cannot tell") && refusal.to_string().contains("status")
     );
     assert!(matches!(calibrate(&[flat], &Marks::default()).unwrap_err(), Refusal::NoJobs { .. }));
 }

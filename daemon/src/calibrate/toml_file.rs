@@ -24,11 +24,11 @@ pub enum Written {
 pub enum WriteError {
     #[error("cannot read {file}: {cause}")]
     Read { file: String, cause: io::Error },
-    #[error("cannot write {file}: {cause}; nothing in it has been changed")]
+    #[error("cannot write {file}: {cause}; nothing in it was changed")]
     Write { file: String, cause: io::Error },
-    #[error("{file} is no TOML, so nothing in it has been changed: {cause}")]
+    #[error("{file} is not valid TOML, so nothing in it was changed: {cause}")]
     NotToml { file: String, cause: toml_edit::TomlError },
-    #[error("{file}: `detectors` is not a list of tables, so nothing has been changed")]
+    #[error("{file}: `detectors` is not a list of tables, so nothing was changed")]
     OddDetectors { file: String },
 }
 
@@ -126,7 +126,7 @@ fn new_machine(path: &Path, settings: &Settings) -> String {
     let title = name.replace('-', " ").replace(['"', '\\'], "");
     let place: String = name.chars().filter(|it| it.is_ascii_alphanumeric() || *it == '-').collect();
     format!(
-        "# Written by a calibration. The topics are examples: put in those of the outlet and its meter.
+        "# Written by `idlegate calibrate`. The topics are examples: replace them with those of your outlet and meter.
 
 title = \"{title}\"
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::text::tame;
+use crate::text::{counted, tame};
 use crate::time::{Moment, Span};
 
 /// A broker may carry more topics than anybody looks at; the board stops growing here and says so.
@@ -98,7 +98,9 @@ impl Board {
 
 /// Text as it is, JSON on one line, and of anything else how long it is.
 fn shown(payload: &[u8]) -> String {
-    let Ok(text) = std::str::from_utf8(payload) else { return format!("({} bytes, no text)", payload.len()) };
+    let Ok(text) = std::str::from_utf8(payload) else {
+        return format!("({}, not text)", counted(payload.len(), "byte"));
+    };
     match serde_json::from_str::<serde_json::Value>(text) {
         Ok(json @ (serde_json::Value::Object(_) | serde_json::Value::Array(_))) => {
             tame(&json.to_string(), SHOWN_CHARS)

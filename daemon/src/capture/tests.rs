@@ -157,6 +157,6 @@ fn nothing_on_the_board_can_move_the_cursor() {
         "{lines:?}"
     );
     assert!(lines.iter().all(|line| !line.value.contains('\u{202e}')), "{lines:?}");
-    assert!(lines.iter().any(|line| line.value == "(2 bytes, no text)"));
+    assert!(lines.iter().any(|line| line.value == "(2 bytes, not text)"));
     assert!(lines.iter().all(|line| line.value.chars().count() <= 161));
 }

@@ -6,7 +6,7 @@ use crate::engine::request_topic;
 use crate::event::Message;
 use crate::intake::{decode_number, decode_word};
 use crate::plan::{InputSource, Machine, Plan, Signal, SignalKind, Source, StateTopic};
-use crate::text::tame;
+use crate::text::{counted, tame};
 use crate::time::{Moment, Span};
 use crate::topic;
 
@@ -101,7 +101,9 @@ impl<'p> Watch<'p> {
                 }
             }
         }
-        if message.retained && plan.inputs.iter().any(|input| is_of(plan, input, topic)) {
+        // Of a sender that has everything stored, the latest message always is.
+        let of_input = |input: &crate::plan::Input| !input.sender_stores && is_of(plan, input, topic);
+        if message.retained && plan.inputs.iter().any(of_input) {
             put(&mut self.stored, topic, Stored::Request);
         }
     }
@@ -117,8 +119,11 @@ impl<'p> Watch<'p> {
             if heard.orders > 0 && self.health.is_none() {
                 findings.push(Finding::fault(
                     machine.name.as_str(),
-                    format!("{} orders came to its outlet while no guard runs", heard.orders),
-                    "let only Idlegate publish there: see examples/access-list",
+                    format!(
+                        "its outlet was sent {}, but no guard is running",
+                        counted(heard.orders, "order")
+                    ),
+                    "Let nobody but Idlegate publish there: see examples/access-list.",
                 ));
             }
         }
@@ -127,13 +132,17 @@ impl<'p> Watch<'p> {
             findings.push(match stored {
                 Stored::Request => Finding::fault(
                     topic,
-                    "a request lies about in the broker's store; the guard ignores it, and so does whoever sent it with retain",
-                    "publish an empty stored message there, and send requests without retain",
+                    "an old request is stored at the broker under this topic; every new subscriber gets it (the guard \
+                     ignores it)",
+                    "Delete it: publish an empty retained message there. Then have its sender send requests without \
+                     retain, or set sender_stores = true for the input.",
                 ),
                 Stored::Order => Finding::fault(
                     topic,
-                    "an order lies about in the broker's store: the outlet will obey it whenever it starts anew",
-                    "publish an empty stored message there, and find out who sent it: Idlegate never stores orders",
+                    "an old order is stored at the broker under this topic; the outlet will obey it every time it \
+                     reconnects",
+                    "Delete it: publish an empty retained message there. Then find out who sent it: Idlegate never \
+                     retains orders.",
                 ),
             });
         }
@@ -142,28 +151,32 @@ impl<'p> Watch<'p> {
 
     fn guard(&self) -> Finding {
         let Some(health) = &self.health else {
-            return Finding::note("guard", "none is running on this broker", "idlegate run DIR");
+            return Finding::note(
+                "guard",
+                "no guard is running at this broker",
+                "Start it: idlegate run DIR",
+            );
         };
         if health["guard"] != "guarding" {
             return Finding::fault(
                 "guard",
-                "it was here and is gone",
-                "look at its log; systemctl status idlegate",
+                "it was running, and has gone",
+                "Look at its log, or at systemctl status idlegate.",
             );
         }
         if health["rules"] != self.plan.digest.as_str() {
             return Finding::note(
                 "guard",
-                "it is running with other rules than these",
-                "look at what came of the last reload: idlegate/health, or the log",
+                "it is running, but not with these rules",
+                "See in idlegate/health or in the log how the last reload ended.",
             );
         }
         match health["journal"].as_str() {
             Some("ok") | None => Finding::good("guard", "running with these rules"),
             Some(journal) => Finding::note(
                 "guard",
-                format!("running with these rules; its journal: {}", tame(journal, SHOWN_CHARS)),
-                "without a healthy journal lockouts may not survive a restart: look at the disk",
+                format!("running with these rules; its journal is: {}", tame(journal, SHOWN_CHARS)),
+                "Check the disk: without a healthy journal, lockouts may not survive a restart.",
             ),
         }
     }
@@ -202,18 +215,18 @@ fn outlet(machine: &Machine, heard: &Heard) -> Finding {
     match &heard.outlet {
         None => Finding::fault(
             name,
-            format!("nothing is known of its outlet: {topic} is silent"),
-            "best let the outlet store its state (retain); switch it once, and see whether anything comes",
+            format!("the state of its outlet is not known: nothing came on {topic}"),
+            "Switch the outlet once and see whether anything comes. Best have it send its state with retain.",
         ),
         Some(Err(fault)) => Finding::fault(
             name,
-            format!("its outlet is not understood: {fault}"),
-            "set pointer, on and off under [outlet] state to what comes; `idlegate listen` shows it",
+            format!("Idlegate cannot read the state of its outlet: {fault}"),
+            "Under state in [outlet], set pointer, on and off to match what comes; `idlegate listen` shows it.",
         ),
         Some(Ok(_)) if heard.reach.as_deref() == Some("off") => Finding::fault(
             name,
-            "its outlet says that it cannot be reached",
-            "an emergency off is sent all the same, and may not arrive: look at its power and its radio",
+            "its outlet is reported as out of reach",
+            "Check the outlet's power and its radio. An emergency-off is still sent, but may not arrive.",
         ),
         Some(Ok(state)) => Finding::good(name, format!("the outlet is {state}")),
     }
@@ -229,7 +242,7 @@ impl Track {
             self.fault = Some(fault.to_string());
             return;
         }
-        if message.retained {
+        if message.stored(signal.sender_stores) {
             self.retained += 1;
             return;
         }
@@ -245,33 +258,35 @@ impl Track {
         match self {
             Track { live: 0, fault: Some(fault), .. } => Finding::fault(
                 about,
-                format!("what comes on {topic} is no reading: {fault}"),
-                "set pointer or senml to where the value stands; `idlegate listen` shows it",
+                format!("what comes on {topic} is not a reading: {fault}"),
+                "Set pointer or senml to where the value is; `idlegate listen` shows it.",
             ),
             Track { live: 0, retained: 1.., .. } => Finding::fault(
                 about,
-                "only stored readings came, of unknown age: they never count",
-                "have the meter send its readings without retain",
+                "only stored readings came; nobody knows how old they are, so they never count",
+                "Have the meter send its readings without retain, or set sender_stores = true for the signal.",
             ),
             Track { live: 0, .. } if listened < signal.stale_after => Finding::note(
                 about,
-                format!("nothing came in {listened}; it may be silent for {}", signal.stale_after),
-                "listen for longer: --for TIME",
+                format!("nothing came in {listened}, but it may be silent for up to {}", signal.stale_after),
+                "Listen for longer: --for TIME",
             ),
             Track { live: 0, .. } => Finding::fault(
                 about,
                 format!("silent: nothing came on {topic} in {listened}"),
-                "as long as it is silent the machine counts as busy: look at the meter, and at the topic",
+                "Check the meter and the topic. While the signal is silent, the machine counts as busy.",
             ),
             Track { longest, .. } if *longest > signal.stale_after => Finding::fault(
                 about,
                 format!(
-                    "{longest} passed between two readings, and it counts as missing after {}",
+                    "{longest} passed between two readings, but it counts as missing after {}",
                     signal.stale_after
                 ),
-                "three times the usual interval is a good stale_after; or let the meter report more often",
+                "Make stale_after three times the usual time between readings, or have the meter report more often.",
             ),
-            Track { live, .. } => Finding::good(about, format!("{live} readings in {listened}")),
+            Track { live, .. } => {
+                Finding::good(about, format!("{} in {listened}", counted(*live, "reading")))
+            }
         }
     }
 }

@@ -47,9 +47,9 @@ pub(super) fn calibrate(wanted: Wanted) -> anyhow::Result<Exit> {
     if let Some(path) = &wanted.write {
         let written = calibrate::write(path, &proposal.settings)?;
         let what = match written {
-            Written::New => "a new machine; put in the topics of its outlet and meter",
-            Written::Changed => "the settings of power-threshold",
-            Written::Added => "power-threshold with these settings",
+            Written::New => "wrote a new machine; now fill in the topics of its outlet and its meter",
+            Written::Changed => "changed the settings of power-threshold",
+            Written::Added => "added power-threshold with these settings",
         };
         eprintln!("{}: {what}", path.display());
     }

@@ -27,7 +27,7 @@ pub(super) fn explain(code: &str) -> anyhow::Result<Exit> {
         }
         None => {
             let words: Vec<_> = rules::Code::ALL.iter().map(|code| code.word()).collect();
-            eprintln!("idlegate: no problem has the code {code:?}; there are {}", words.join(", "));
+            eprintln!("idlegate: no problem has the code {code:?}; known codes: {}", words.join(", "));
             Ok(Exit::Usage)
         }
     }
@@ -59,7 +59,7 @@ pub(super) fn compare(dir: &Path, in_force: &Path, json: bool) -> anyhow::Result
                     eprintln!("{}", problem.render());
                 }
                 eprintln!(
-                    "the rules in {} cannot be used; a guard would keep the ones it has",
+                    "the rules in {} cannot be used; the guard would keep its present ones",
                     dir.display()
                 );
                 return Ok(Exit::Rules);

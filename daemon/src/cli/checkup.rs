@@ -11,6 +11,7 @@ use super::visitor::Visitor;
 use super::{rules, runtime};
 use crate::checkup::{Finding, Watch, Weight};
 use crate::plan::Plan;
+use crate::text::counted;
 use crate::time::{Clock, Span};
 
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -37,7 +38,7 @@ pub(super) fn checkup(wanted: &Wanted) -> anyhow::Result<Exit> {
     };
     let mut findings = vec![Finding::good(
         "rules",
-        format!("{} machines, {} inputs", plan.machines.len(), plan.inputs.len()),
+        format!("{}, {}", counted(plan.machines.len(), "machine"), counted(plan.inputs.len(), "input")),
     )];
     findings.push(clock());
     findings.push(disk(plan.shop.state_dir.as_deref()));
@@ -54,7 +55,7 @@ pub(super) fn checkup(wanted: &Wanted) -> anyhow::Result<Exit> {
     if wanted.json {
         println!("{}", json!({ "faults": faults, "notes": notes }));
     } else {
-        println!("{faults} faults, {notes} notes");
+        println!("{}, {}", counted(faults, "fault"), counted(notes, "note"));
     }
     Ok(match (reached, faults) {
         (false, _) => Exit::Unavailable,
@@ -70,7 +71,8 @@ async fn at_the_broker(plan: &Plan, wanted: &Wanted, findings: &mut Vec<Finding>
     let mut visitor = match Visitor::arrive(plan, &watch.filters(), PATIENCE).await {
         Ok(visitor) => visitor,
         Err(error) => {
-            let remedy = "host, port, login and certificates are under [broker] in shop.toml; without the broker nothing is guarded";
+            let remedy = "Check host, port, login and certificates under [broker] in shop.toml. Without the broker \
+                          nothing is guarded.";
             findings.push(Finding::fault("broker", format!("{error:#}"), remedy));
             return Ok(false);
         }
@@ -91,10 +93,11 @@ async fn at_the_broker(plan: &Plan, wanted: &Wanted, findings: &mut Vec<Finding>
     until_interrupted(listening).await?;
     let denied = visitor.denied().to_vec();
     visitor.leave().await;
-    findings.push(Finding::good("broker", format!("{at} speaks MQTT 5, and lets this user in")));
+    findings.push(Finding::good("broker", format!("{at} speaks MQTT 5 and lets this user in")));
     findings.extend(denied.into_iter().map(|(filter, why)| {
-        let remedy = "give Idlegate's user the right to read it in the broker's access list; until then it is blind there";
-        Finding::fault("broker", format!("{filter} may not be read: {why}"), remedy)
+        let remedy = "In the broker's access list, give Idlegate's user the right to read it. Until then Idlegate sees \
+                      nothing there.";
+        Finding::fault("broker", format!("Idlegate is not allowed to read {filter}: {why}"), remedy)
     }));
     findings.push(anybody_gets_in(plan).await);
     findings.extend(watch.findings(Clock.now().moment));
@@ -112,8 +115,8 @@ async fn anybody_gets_in(plan: &Plan) -> Finding {
             visitor.leave().await;
             Finding::note(
                 "broker",
-                "it lets anybody in without a login: whoever is in this network can switch outlets past the guard",
-                "logins and an access list: examples/access-list",
+                "it lets anybody in without a login, so anybody in this network can switch outlets past the guard",
+                "Set up logins and an access list: see examples/access-list.",
             )
         }
         Err(_) => Finding::good("broker", "it lets nobody in without a login"),
@@ -127,33 +130,37 @@ fn clock() -> Finding {
         return Finding::fault(
             "clock",
             found,
-            "schedules wait until it is set: a time service, or a battery-backed clock",
+            "Set it with a time service or a battery-backed clock. Schedules wait until then.",
         );
     }
     if Path::new("/run/systemd/timesync").exists() && !Path::new(CLOCK_SET).exists() {
-        return Finding::note("clock", "no time service has set it yet", "timedatectl status");
+        return Finding::note("clock", "no time service has set it yet", "See timedatectl status.");
     }
     Finding::good("clock", crate::text::rfc3339(now))
 }
 
 fn disk(state_dir: Option<&Path>) -> Finding {
     let Some(dir) = state_dir else {
-        let remedy = "state_dir in shop.toml, unless the service manager gives one (STATE_DIRECTORY)";
-        return Finding::note("disk", "the rules name no folder for journal and lockouts", remedy);
+        let remedy = "Set state_dir in shop.toml, unless the service manager sets STATE_DIRECTORY.";
+        return Finding::note(
+            "disk",
+            "the rules do not say where to keep the journal and the lockouts",
+            remedy,
+        );
     };
     let shown = dir.display();
     let Ok(room) = rustix::fs::statvfs(dir) else {
         return Finding::fault(
             "disk",
-            format!("{shown} is not there or may not be looked at"),
-            "make the folder, for the service's user",
+            format!("{shown} does not exist, or you are not allowed to read it"),
+            "Create the folder, and make the service's user its owner.",
         );
     };
     if room.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) {
         return Finding::fault(
             "disk",
             format!("{shown} is on a read-only file system"),
-            "lockouts would not survive a restart: mend the disk",
+            "Make it writable: until then lockouts do not survive a restart.",
         );
     }
     let free = room.f_bavail.saturating_mul(room.f_frsize);
@@ -161,9 +168,9 @@ fn disk(state_dir: Option<&Path>) -> Finding {
     if free < DISK_FREE_MIN {
         return Finding::fault(
             "disk",
-            format!("{mebibytes} MiB are free for {shown}"),
-            "make room: the journal gives up its oldest records first",
+            format!("only {mebibytes} MiB are free for {shown}"),
+            "Make room, or the journal will delete its oldest records.",
         );
     }
-    Finding::good("disk", format!("{mebibytes} MiB are free for {shown}"))
+    Finding::good("disk", format!("{mebibytes} MiB free for {shown}"))
 }

@@ -84,11 +84,11 @@ fn report(outcome: &Outcome) -> serde_json::Value {
 
 async fn stay(port: u16) -> anyhow::Result<()> {
     println!(
-        "\nThe workshop stays open, with its broker on 127.0.0.1:{port}. Another terminal can say, for example:"
+        "\nThe workshop stays open, with its broker on 127.0.0.1:{port}. In another terminal, try for example:"
     );
     println!("  idlegate status --rules examples/workshop --port {port}");
     println!("  idlegate request --rules examples/workshop --port {port} kiln off");
-    println!("Ctrl-C closes it.");
+    println!("Press Ctrl-C to close it.");
     tokio::signal::ctrl_c().await?;
     // Whatever was printed after the ^C begins on a line of its own.
     println!();

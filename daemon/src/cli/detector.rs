@@ -19,7 +19,9 @@ pub(super) fn detector(task: DetectorTask) -> anyhow::Result<Exit> {
         DetectorTask::Inspect { file, json } => inspect(&file, json),
         DetectorTask::Try { detector, settings, recordings, signals, svg, json } => {
             if recordings.is_empty() && signals.is_empty() {
-                eprintln!("idlegate: nothing to try it on; give --recording FILE, or --signal NAME=FILE");
+                eprintln!(
+                    "idlegate: there is no recording to try it on; give --recording FILE or --signal NAME=FILE"
+                );
                 return Ok(Exit::Usage);
             }
             let signals: Vec<_> = signals.into_iter().map(|signal| (signal.name, signal.file)).collect();
@@ -43,8 +45,8 @@ fn new(dir: &Path, name: &str) -> anyhow::Result<Exit> {
                 println!("{}", file.display());
             }
             let sdk = dir.join(name).join("sdk");
-            println!("{} (the SDK, as this Idlegate was built with it)", sdk.display());
-            println!("now: cd {} && cargo test   and see README.md there", dir.join(name).display());
+            println!("{} (the SDK that belongs to this version of Idlegate)", sdk.display());
+            println!("next: cd {} && cargo test   (see README.md there)", dir.join(name).display());
             Ok(Exit::Good)
         }
         Err(error @ (NewCrateError::Name(_) | NewCrateError::NotACrate { .. })) => {

@@ -17,13 +17,15 @@ pub(super) fn open(rules: Option<&Path>, state_dir: Option<&Path>) -> anyhow::Re
                 Err(exit) => return Ok(Err(exit)),
             };
             let Some(dir) = plan.shop.state_dir else {
-                eprintln!("idlegate: the rules name no state_dir; say with --state-dir where the journal is");
+                eprintln!(
+                    "idlegate: the rules have no state_dir; use --state-dir to say where the journal is"
+                );
                 return Ok(Err(Exit::Usage));
             };
             dir
         }
         (None, None) => {
-            eprintln!("idlegate: say where the journal is, with --state-dir DIR or --rules DIR");
+            eprintln!("idlegate: where is the journal? Give --state-dir DIR or --rules DIR");
             return Ok(Err(Exit::Usage));
         }
     };

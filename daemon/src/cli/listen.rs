@@ -58,7 +58,7 @@ pub(super) fn broker_of(broker: &str) -> Result<(&str, u16), Exit> {
         Some(_) | None => (broker, Some(1883)),
     };
     port.filter(|port| *port > 0).map(|port| (host, port)).ok_or_else(|| {
-        eprintln!("idlegate: --broker {broker:?} is no host or host:port, such as broker.local:1883");
+        eprintln!("idlegate: --broker {broker:?} is not a host or host:port, such as broker.local:1883");
         Exit::Usage
     })
 }
@@ -187,16 +187,16 @@ impl View {
             .style(Style::new().add_modifier(Modifier::BOLD));
         let mut title = format!(" {found} of {} topics ", self.board.topics());
         if self.board.beyond() > 0 {
-            title.push_str("(no room for more: listen to fewer) ");
+            title.push_str("(too many to show them all: narrow them down with a filter) ");
         }
         frame.render_widget(
             Table::new(rows, widths).header(header).block(Block::bordered().title(title)),
             above,
         );
         let help = match (self.searching, self.search.as_str()) {
-            (true, search) => format!("search: {search}\u{2581}   Enter keeps it, Esc ends it"),
-            (false, "") => "/ searches, arrows scroll, q leaves; what changed just now is bold".to_owned(),
-            (false, search) => format!("only with {search:?}; / searches anew, q leaves"),
+            (true, search) => format!("search: {search}\u{2581}   Enter keeps the search, Esc clears it"),
+            (false, "") => "/ to search, arrows to scroll, q to quit; bold: has just changed".to_owned(),
+            (false, search) => format!("only topics with {search:?}; / to search again, q to quit"),
         };
         frame.render_widget(Paragraph::new(help), below);
     }

@@ -11,7 +11,7 @@ pub(super) fn write(dir: &Path) -> anyhow::Result<Exit> {
             for file in files {
                 println!("{}", file.display());
             }
-            println!("now: edit them, then  idlegate check {}", dir.display());
+            println!("next: edit them, then run  idlegate check {}", dir.display());
             Ok(Exit::Good)
         }
         Err(error) => {

@@ -13,7 +13,7 @@ use super::exit_code::Exit;
 pub(super) fn write(dir: &Path) -> anyhow::Result<Exit> {
     let folder = |sub: &str| -> anyhow::Result<_> {
         let folder = dir.join(sub);
-        std::fs::create_dir_all(&folder).with_context(|| format!("cannot make {}", folder.display()))?;
+        std::fs::create_dir_all(&folder).with_context(|| format!("cannot create {}", folder.display()))?;
         Ok(folder)
     };
     let cannot = || format!("cannot write into {}", dir.display());

@@ -13,6 +13,7 @@ use super::{rules, runtime};
 use crate::capture::{Recorder, Rolling};
 use crate::plan::Plan;
 use crate::recording::Writer;
+use crate::text::counted;
 use crate::time::Clock;
 
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -69,7 +70,7 @@ async fn run(plan: &Plan, machines: &[usize], wanted: &Wanted) -> anyhow::Result
             }
             writer.get_mut().turn(now.wall)?;
             if let Some(bar) = &bar {
-                bar.set_message(format!("{count} readings; Ctrl-C ends it"));
+                bar.set_message(format!("{}; Ctrl-C to stop", counted(count, "reading")));
                 bar.tick();
             }
         }
@@ -81,9 +82,9 @@ async fn run(plan: &Plan, machines: &[usize], wanted: &Wanted) -> anyhow::Result
     }
     visitor.leave().await;
     ended.with_context(|| format!("{}", wanted.out.display()))?;
-    eprintln!("{}: {count} readings", wanted.out.display());
+    eprintln!("{}: {}", wanted.out.display(), counted(count, "reading"));
     if recorder.rejected() > 0 {
-        eprintln!("{} messages were no readings by these rules, and were left out", recorder.rejected());
+        eprintln!("left out {} that these rules cannot read", counted(recorder.rejected(), "message"));
     }
     Ok(if count > 0 { Exit::Good } else { Exit::No })
 }

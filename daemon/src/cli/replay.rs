@@ -20,7 +20,7 @@ use crate::replay::{
 };
 use crate::rules::{Surroundings, SystemSecrets};
 use crate::service::Modules;
-use crate::text::rfc3339;
+use crate::text::{counted, rfc3339};
 use crate::time::Span;
 
 /// What the command line says.
@@ -52,7 +52,7 @@ impl std::str::FromStr for NamedFile {
             Some((name, file)) if !name.is_empty() && !file.is_empty() => {
                 Ok(NamedFile { name: name.to_owned(), file: file.into() })
             }
-            Some(_) | None => Err(format!("{text:?} is no NAME=FILE, such as mill/power=monday.csv.gz")),
+            Some(_) | None => Err(format!("{text:?} is not NAME=FILE, such as mill/power=monday.csv.gz")),
         }
     }
 }
@@ -65,7 +65,7 @@ pub(super) fn every(text: &str) -> Result<Span, String> {
 
 pub(super) fn replay(wanted: &Wanted) -> anyhow::Result<Exit> {
     if wanted.recordings.is_empty() && wanted.signals.is_empty() {
-        eprintln!("idlegate: nothing to replay; give a recording, or --signal NAME=FILE");
+        eprintln!("idlegate: there is nothing to replay; give a recording, or --signal NAME=FILE");
         return Ok(Exit::Usage);
     }
     // Compiled once, run for hours: machine code is worth it.
@@ -134,7 +134,7 @@ fn quick(wanted: &Wanted) -> anyhow::Result<QuickRules> {
     }
     let Some(text) = &wanted.settings else {
         bail!(
-            "without --rules, say with --settings what counts as busy, such as --settings 'busy_watts = 40, dwell = \"3 min\"'"
+            "without --rules, use --settings to say what counts as busy, such as --settings 'busy_watts = 40, dwell = \"3 min\"'"
         );
     };
     Ok(QuickRules::of_signals(&signals, QuickModule::BuiltIn(&wanted.detector), &settings(text)?)?)
@@ -151,7 +151,7 @@ pub(super) fn settings(text: &str) -> anyhow::Result<toml_edit::InlineTable> {
     let document: toml_edit::DocumentMut =
         toml.parse().with_context(|| format!("--settings {text:?} is neither JSON nor TOML"))?;
     let table = document["settings"].as_inline_table().cloned();
-    table.with_context(|| format!("--settings {text:?} is no table of settings"))
+    table.with_context(|| format!("--settings {text:?} is not a table of settings"))
 }
 
 fn timeline(wanted: &Wanted, plan: &Plan) -> anyhow::Result<Timeline> {
@@ -174,7 +174,7 @@ fn jobs(file: &Path, wanted: &Wanted) -> anyhow::Result<Vec<Interval>> {
         lines.next().unwrap_or_default().trim_start_matches('\u{feff}').split(',').map(str::trim).collect();
     let column = |name: &str| heading.iter().position(|cell| *cell == name);
     let (Some(start), Some(end)) = (column("start"), column("end")) else {
-        bail!("line 1: no columns called start and end, such as recording,start,end");
+        bail!("line 1: columns called start and end are needed, such as recording,start,end");
     };
     let of = column("recording");
     let files = wanted.recordings.iter().chain(wanted.signals.iter().map(|signal| &signal.file));
@@ -263,9 +263,10 @@ impl Page {
                 writeln!(self.out, "{trouble}")?;
             }
             let length = Span(u64::try_from(ended.until.0 - ended.from.0).unwrap_or(0));
-            writeln!(self.out, "{} readings of {length}", ended.readings)?;
+            writeln!(self.out, "{} in {length}", counted(ended.readings, "reading"))?;
             if ended.late > 0 {
-                writeln!(self.out, "{} more came later than newer ones, and did not count", ended.late)?;
+                let late = counted(ended.late, "reading");
+                writeln!(self.out, "left out {late} that came after newer ones")?;
             }
         }
         self.out.flush()?;
@@ -300,15 +301,18 @@ fn as_json(machine: &MachineSum, every: Span) -> Value {
 
 fn as_words(sum: &MachineSum, every: Span) -> String {
     let mut text = format!(
-        "{}: asked for off every {every}, {} times; it would have acted {} times",
-        sum.machine, sum.asked, sum.let_through
+        "{}: asked for off every {every}; of {}, {} would have switched it off",
+        sum.machine,
+        counted(sum.asked, "request"),
+        sum.let_through
     );
     if sum.jobs > 0 {
         let median = sum.held_after_quantile(0.5).map_or("never".to_owned(), |span| span.to_string());
         let slow = sum.held_after_quantile(0.9).map_or("never".to_owned(), |span| span.to_string());
         text.push_str(&format!(
-            ",\n  in {} of {} jobs, for {:.0} s of {:.0} s of their time; after a job it was held for {median} (median), {slow} (90 %)",
-            sum.jobs_hit, sum.jobs, sum.job_secs_let_through, sum.job_secs
+            ",\n  in {} of {}, during {:.0} s of their {:.0} s; after a job, off was held for {median} (median), \
+             {slow} (90 %)",
+            sum.jobs_hit, counted(sum.jobs, "job"), sum.job_secs_let_through, sum.job_secs
         ));
     }
     text

@@ -42,7 +42,7 @@ pub(super) fn last_good(state_dir: &Path, site: Option<&Name>, modules: &Modules
     let dir = rules::last_good(state_dir);
     let around = Surroundings { detectors: modules, secrets: &SystemSecrets::SERVICE };
     let plan = rules::compile(&rules::load(&dir), &around).ok()?.plan.at_site(site).ok()?;
-    eprintln!("the rules that were in force last are used instead, from {}", dir.display());
+    eprintln!("using the rules that were last in force instead, from {}", dir.display());
     Some(Arc::new(plan))
 }
 
@@ -50,7 +50,7 @@ pub(super) fn last_good(state_dir: &Path, site: Option<&Name>, modules: &Modules
 pub(super) fn find_machine(plan: &Plan, name: &str) -> Result<usize, String> {
     plan.machine(name).map(|(index, _)| index).ok_or_else(|| {
         let names: Vec<_> = plan.machines.iter().map(|machine| machine.name.as_str()).collect();
-        format!("no machine is called {name:?}; there are {}", names.join(", "))
+        format!("no machine is called {name:?}; known machines: {}", names.join(", "))
     })
 }
 

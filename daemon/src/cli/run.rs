@@ -38,8 +38,9 @@ pub(super) fn run(wanted: Wanted) -> anyhow::Result<Exit> {
     };
     let state_dir = state.or_else(|| plan.shop.state_dir.clone());
     if let Some(state_dir) = &state_dir {
-        std::fs::create_dir_all(state_dir)
-            .unwrap_or_else(|error| tracing::error!(%error, dir = %state_dir.display(), "no state folder"));
+        std::fs::create_dir_all(state_dir).unwrap_or_else(
+            |error| tracing::error!(%error, dir = %state_dir.display(), "the state folder cannot be used"),
+        );
     }
     // One thread for the link and the loop: what arrives need not wake another to be judged. All they do is short, and what may
     // wait (detectors, the journal, log lines, looking at rules) is on threads of its own.
@@ -68,7 +69,9 @@ fn cache_in(state: &Path) -> Option<CodeCache> {
     match opened.and_then(|()| Ok(CodeCache::open(&dir)?)) {
         Ok(cache) => Some(cache),
         Err(error) => {
-            tracing::warn!("detectors are compiled at every start: {error:#}");
+            tracing::warn!(
+                "compiled detectors cannot be kept, so every start compiles them again: {error:#}"
+            );
             None
         }
     }

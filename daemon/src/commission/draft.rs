@@ -15,18 +15,18 @@ pub struct Missing(pub &'static str);
 
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum InputsError {
-    #[error("inputs.toml is no TOML, so nothing in it has been changed: {0}")]
+    #[error("inputs.toml is not valid TOML, so nothing in it was changed: {0}")]
     NotToml(String),
-    #[error("inputs.toml: `inputs` is not a table, so nothing has been changed")]
+    #[error("inputs.toml: `inputs` is not a table, so nothing was changed")]
     OddInputs,
 }
 
 /// The file of the machine.
 pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> {
-    let outlet = notes.outlet.as_ref().ok_or(Missing("where the outlet's state is read"))?;
+    let outlet = notes.outlet.as_ref().ok_or(Missing("where the outlet reports its state"))?;
     let order = notes.order.as_ref().ok_or(Missing("where the outlet takes orders"))?;
-    let meter = notes.meter.as_ref().ok_or(Missing("where its draw is read"))?;
-    let limits = notes.limits.as_ref().ok_or(Missing("which draw means that it works"))?;
+    let meter = notes.meter.as_ref().ok_or(Missing("where its draw is reported"))?;
+    let limits = notes.limits.as_ref().ok_or(Missing("which draw means that it is working"))?;
     let mut document = DocumentMut::new();
     document.insert("title", text(notes.title.as_deref().unwrap_or(name)));
 

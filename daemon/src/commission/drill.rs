@@ -27,11 +27,11 @@ impl Item {
     /// What is claimed if it passes.
     pub const fn claim(self) -> &'static str {
         match self {
-            Item::SeenIdle => "an idle machine is seen to be idle",
-            Item::SeenBusy => "a working machine is seen to work",
-            Item::Held => "an off is held while it works, and people are told why",
+            Item::SeenIdle => "the guard sees that the idle machine is idle",
+            Item::SeenBusy => "the guard sees that the working machine is working",
+            Item::Held => "while it is working, an off is held, and Idlegate says why",
             Item::Forced => "a force inside the window switches it off",
-            Item::OtherRoute => "the outlet's own button is noticed",
+            Item::OtherRoute => "the guard notices when the outlet's own button is used",
         }
     }
 

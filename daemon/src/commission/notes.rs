@@ -96,7 +96,9 @@ pub struct Notebook {
 pub enum NotebookError {
     #[error("cannot read the notes in {file}: {cause}")]
     Read { file: String, cause: io::Error },
-    #[error("the notes in {file} are damaged ({cause}); move the file away to begin anew")]
+    #[error(
+        "the notes in {file} are damaged ({cause}); move the file away to start again from the beginning"
+    )]
     Damaged { file: String, cause: serde_json::Error },
 }
 

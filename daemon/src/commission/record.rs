@@ -21,12 +21,12 @@ pub struct Page<'a> {
 
 /// What a networked outlet is not; shown before the drill, and on every record.
 pub const CAUTIONS: [&str; 5] = [
-    "A networked outlet is a convenience: not an emergency stop (ISO 13850, IEC 60204-1), and not a means of isolating a machine \
-     for work on it. For that, pull the plug.",
-    "It is no licence to leave a hot machine, a kiln or a laser unattended.",
-    "The outlet must be rated for the machine's draw and its inrush; motors and heaters want a margin.",
+    "A networked outlet is a convenience. It is not an emergency stop (ISO 13850, IEC 60204-1), and it does not isolate a \
+     machine for work on it: pull the plug for that.",
+    "It does not make it safe to leave a hot machine, a kiln or a laser unattended.",
+    "The outlet must be rated for the machine's draw and its inrush; motors and heaters need a margin.",
     "Local codes, the machine's manual and licensed practice come first.",
-    "Other routes to the same outlet (its own button, its maker's app, another hub) are not guarded, only noticed.",
+    "Other ways to switch the same outlet (its own button, its maker's app, another hub) are noticed, but not guarded.",
 ];
 
 impl Page<'_> {
@@ -45,7 +45,7 @@ impl Page<'_> {
         line(&format!("| Idlegate | {} |", env!("CARGO_PKG_VERSION")));
         line(&format!("| Rules | `{}` |", notes.written.as_deref().unwrap_or("not written")));
         if let Some(order) = &notes.order {
-            let tried = if order.tried { "seen to obey on and off" } else { "not tried while commissioning" };
+            let tried = if order.tried { "obeyed on and off" } else { "not tried during commissioning" };
             line(&format!("| Outlet's order | `{}`, {tried} |", order.topic));
         }
         if let Some(ButtonAnswer::One(button)) = &notes.button {
@@ -57,7 +57,7 @@ impl Page<'_> {
             ));
         }
         if let Some(limits) = &notes.limits {
-            line("\n## What its draw says\n");
+            line("\n## What its draw shows\n");
             line(&format!("```text\n{}\n```", limits.evidence.trim_end()));
             for recording in &notes.recordings {
                 line(&format!("\nRecording: `{}`", recording.display()));
@@ -66,7 +66,8 @@ impl Page<'_> {
         line("\n## Acceptance drill\n");
         if *shadow {
             line(
-                "In shadow mode: everything was decided and told, nothing was switched. Repeat it when the guard is live.\n",
+                "In shadow mode: the guard decided and said everything, but switched nothing. Repeat the drill when it \
+                 is live.\n",
             );
         }
         line("| | outcome | when | what the guard said |\n| --- | --- | --- | --- |");

@@ -213,7 +213,7 @@ fn the_same_machine_a_second_time_changes_its_own_inputs_only() {
 #[test]
 fn what_is_missing_is_named() {
     let notes = Notes { meter: None, ..notes() };
-    assert_eq!(machine("mill", "2026-11-25", &notes), Err(Missing("where its draw is read")));
+    assert_eq!(machine("mill", "2026-11-25", &notes), Err(Missing("where its draw is reported")));
 }
 
 #[test]

@@ -142,7 +142,7 @@ mod tests {
         let refused = |change: fn(&mut wire::Description)| said(change).unwrap_err();
         assert_eq!(
             refused(|d| d.name = "../x".into()),
-            "its own name: \"../x\" is not a name: 1 to 32 of the characters a-z, 0-9 and -"
+            "its own name: \"../x\" is not a name; names are 1 to 32 of the characters a-z, 0-9 and -"
         );
         assert!(
             refused(|d| d.signals[0].name = "a/b".into()).starts_with("the name of its signal 0: \"a/b\"")

@@ -11,7 +11,7 @@ use crate::detectors::{
     CONTRACT_VERSION, Description, Execution, FileKind, LoadError, Loader, Sandbox, SandboxError, Screening,
     ValueKind,
 };
-use crate::text::hex;
+use crate::text::{counted, hex};
 
 /// What can be said of one file.
 #[derive(Debug)]
@@ -71,16 +71,15 @@ impl Look {
         }
         if let Some(outline) = &self.outline {
             line(format!(
-                "file       {}, {} bytes, {} functions",
+                "file       {}, {}, {}",
                 kind(outline.kind),
-                outline.bytes,
-                outline.functions
+                counted(outline.bytes, "byte"),
+                counted(outline.functions, "function")
             ));
             line(format!("sha256     {}", self.sha256));
             if self.needs_pin {
                 line(
-                    "           too big to be taken unless the rules pin it: sha256 = \"…\" beside file"
-                        .to_owned(),
+                    "           too large unless the rules pin it: add sha256 = \"…\" beside file".to_owned(),
                 );
             }
             line(format!("contract   {}", contract(outline)));
@@ -145,7 +144,7 @@ fn contract(outline: &Screening) -> String {
     match &outline.contract {
         Some(version) if version == CONTRACT_VERSION => version.clone(),
         Some(version) => format!("{version}; this Idlegate speaks {CONTRACT_VERSION}"),
-        None => "none that shows from outside".to_owned(),
+        None => "none that can be seen from outside".to_owned(),
     }
 }
 
@@ -163,7 +162,7 @@ fn asks_for(outline: &Screening) -> String {
 /// One line each: name, type, whether it may be left out, and what its schema says of it.
 fn settings(schema: &Value) -> Vec<String> {
     let Some(properties) = schema["properties"].as_object() else {
-        return vec!["none that its schema names".to_owned()];
+        return vec!["none in its schema".to_owned()];
     };
     let required: Vec<&str> =
         schema["required"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
@@ -180,8 +179,8 @@ fn settings(schema: &Value) -> Vec<String> {
         };
         let default = match &of["default"] {
             Value::Null if required.contains(&name.as_str()) => "needed".to_owned(),
-            Value::Null => "may be left out".to_owned(),
-            default => format!("{default} unless set"),
+            Value::Null => "optional".to_owned(),
+            default => format!("default {default}"),
         };
         let about = of["description"].as_str().unwrap_or_default().replace('\n', " ");
         format!("{name} ({types}, {default}): {about}")

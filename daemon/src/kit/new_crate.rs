@@ -19,9 +19,9 @@ const FILES: [(&str, &str); 6] = [
 pub enum NewCrateError {
     #[error(transparent)]
     Name(#[from] NotAName),
-    #[error("{name:?} cannot be the name of a crate: {why}; a word such as laser-tube can")]
+    #[error("{name:?} cannot be the name of a crate: {why}; choose a name such as laser-tube")]
     NotACrate { name: String, why: &'static str },
-    #[error("{} is there already, and not empty; nothing was written", .0.display())]
+    #[error("{} already exists and is not empty; nothing was written", .0.display())]
     NotEmpty(PathBuf),
     #[error("cannot write {}: {cause}", path.display())]
     Io { path: PathBuf, cause: io::Error },
@@ -55,10 +55,10 @@ fn crate_name(name: &str) -> Result<Name, NewCrateError> {
         return refuse("it does not begin with a letter");
     }
     if name.ends_with('-') || name.contains("--") {
-        return refuse("its hyphens join nothing");
+        return refuse("a hyphen must stand between two words");
     }
     if ["idlegate-detector", "test", "std", "core", "alloc", "proc-macro"].contains(&name) {
-        return refuse("another crate has it");
+        return refuse("another crate has that name");
     }
     // `cargo` refuses these, with a longer message.
     const KEYWORDS: &str = " as async await break const continue crate dyn else enum extern false fn for gen if impl in \
@@ -66,7 +66,7 @@ fn crate_name(name: &str) -> Result<Name, NewCrateError> {
                             unsafe use where while abstract become box do final macro override priv try typeof \
                             unsized virtual yield ";
     if KEYWORDS.contains(&format!(" {name} ")) {
-        return refuse("it is a word of Rust");
+        return refuse("it is a keyword in Rust");
     }
     Ok(valid)
 }
@@ -102,10 +102,10 @@ mod tests {
         assert!(refusal("../up").contains("is not a name"));
         assert_eq!(
             refusal("3d"),
-            "\"3d\" cannot be the name of a crate: it does not begin with a letter; a word such as laser-tube can"
+            "\"3d\" cannot be the name of a crate: it does not begin with a letter; choose a name such as laser-tube"
         );
-        assert!(refusal("a--b").contains("join nothing"));
-        assert!(refusal("match").contains("a word of Rust"));
+        assert!(refusal("a--b").contains("between two words"));
+        assert!(refusal("match").contains("a keyword in Rust"));
         assert_eq!(crate_name("laser-tube").expect("a name").as_str(), "laser-tube");
     }
 
@@ -120,6 +120,6 @@ mod tests {
         let lib = std::fs::read_to_string(parent.path().join("laser-tube/src/lib.rs")).expect("a text");
         assert!(lib.contains("pub struct LaserTube {"));
         let again = write(parent.path(), "laser-tube").expect_err("it is not empty");
-        assert!(again.to_string().ends_with("is there already, and not empty; nothing was written"));
+        assert!(again.to_string().ends_with("already exists and is not empty; nothing was written"));
     }
 }

@@ -29,7 +29,7 @@ fn a_detector_that_fails_is_told_with_its_reason_even_if_it_was_unknown_before()
     let sentences: Vec<String> = trial.troubles.sentences().collect();
     let [sentence] = sentences.as_slice() else { panic!("{sentences:?}") };
     assert!(sentence.contains("failed at 2026-01-05T10:00:00.000Z: observe panicked"), "{sentence}");
-    assert!(sentence.ends_with("it gave no answer 2 times"), "{sentence}");
+    assert!(sentence.ends_with("it failed to answer 2 times"), "{sentence}");
 }
 
 #[test]
@@ -37,7 +37,7 @@ fn a_detector_that_is_taken_out_is_told_so() {
     let panics: String = (0..60).map(|second| format!("2026-01-05T10:{second:02}:00Z,666\n")).collect();
     let trial = tried(&format!("time,watts\n{panics}"));
     let sentence = trial.troubles.sentences().next().unwrap();
-    assert!(sentence.contains("and was taken out at 2026-01-05T10:"), "{sentence}");
+    assert!(sentence.contains("and was taken out of service at 2026-01-05T10:"), "{sentence}");
 }
 
 #[test]

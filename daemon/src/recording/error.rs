@@ -20,15 +20,15 @@ pub enum RecordingError {
 pub enum LineFault {
     #[error("the recording is empty")]
     NothingThere,
-    #[error("more than {0} bytes in a line")]
+    #[error("a line has more than {0} bytes")]
     TooLong(usize),
     #[error("not UTF-8")]
     NotUtf8,
-    #[error("{0:?} is not a heading such as time,watts, and the line is no SenML pack either")]
+    #[error("{0:?} is neither a heading such as time,watts nor a SenML pack")]
     Heading(String),
-    #[error("more than {0} columns")]
+    #[error("there are more than {0} columns")]
     TooManyColumns(usize),
-    #[error("{found} cells, but the heading has {expected}")]
+    #[error("this line has {found} cells, but the heading has {expected}")]
     Cells { found: usize, expected: usize },
     #[error("{0:?} is not a time with Z or an offset, such as 2026-11-25T08:30:00Z")]
     NotATime(String),
@@ -38,6 +38,6 @@ pub enum LineFault {
     Senml(SenmlFault),
     #[error("the record {0:?} counts its time from \"now\", which a recording does not have")]
     RelativeTime(String),
-    #[error("more than {0} signals")]
+    #[error("there are more than {0} signals")]
     TooManySignals(usize),
 }

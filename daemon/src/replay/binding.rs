@@ -18,9 +18,9 @@ pub enum Bound {
 
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum BindingError {
-    #[error("{name:?} could be {choices}; say which with --signal MACHINE/SIGNAL=FILE")]
+    #[error("{name:?} could be {choices}; use --signal MACHINE/SIGNAL=FILE to say which")]
     Ambiguous { name: String, choices: String },
-    #[error("the rules have no signal {name:?}; there are {known}")]
+    #[error("the rules have no signal {name:?}; known signals: {known}")]
     Unknown { name: String, known: String },
 }
 

@@ -45,7 +45,9 @@ pub enum Stopped {
     Timeline(#[from] TimelineError),
     #[error("machine {machine}: {why}")]
     Detector { machine: Name, why: String },
-    #[error("the engine asks for the same moment again and again at {at}; this is a fault of the program")]
+    #[error(
+        "the replay got stuck at {at}: the engine asks for the same moment again and again; this is a bug in Idlegate"
+    )]
     Standstill { at: String },
 }
 

@@ -25,9 +25,9 @@ pub enum TimelineError {
     Recording(#[from] RecordingError),
     #[error("{file}: {fault}")]
     Binding { file: String, fault: BindingError },
-    #[error("{file}: nothing in it is a signal of the rules; it has {found}")]
+    #[error("{file}: none of its signals is in the rules; it has {found}")]
     NothingBound { file: String, found: String },
-    #[error("{file}: it has several signals, {found}; --signal binds a recording of one")]
+    #[error("{file}: it has several signals, {found}, but --signal needs a recording of one signal")]
     SeveralSignals { file: String, found: String },
 }
 

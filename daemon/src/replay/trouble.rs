@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::{Value, json};
 
 use crate::event::{DetectorFault, Name};
-use crate::text::rfc3339;
+use crate::text::{counted, rfc3339};
 use crate::time::WallTime;
 
 /// What went wrong with the detectors of each machine. A machine whose detectors all answered is not in it.
@@ -44,8 +44,12 @@ impl Troubles {
         self.0.iter().map(|(machine, trouble)| {
             let Trouble { first_at, first, unanswered, benched_at } = trouble;
             let (at, why) = (rfc3339(*first_at), why(first));
-            let benched = benched_at.map_or(String::new(), |at| format!(", and was taken out at {}", rfc3339(at)));
-            format!("the detector of {machine} failed at {at}: {why}; it gave no answer {unanswered} times{benched}")
+            let benched = benched_at
+                .map_or(String::new(), |at| format!(", and was taken out of service at {}", rfc3339(at)));
+            let failures = counted(*unanswered, "time");
+            format!(
+                "the detector of {machine} failed at {at}: {why}; it failed to answer {failures}{benched}"
+            )
         })
     }
 

@@ -7,6 +7,7 @@ use super::compile::{DetectorCatalog, Surroundings, compile};
 use super::folder::load;
 use super::problem::Problem;
 use super::secrets::SystemSecrets;
+use crate::text::counted;
 
 /// How a check ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,23 +54,19 @@ pub fn check(
 
 fn summary(problems: &[Problem], counts: Option<(usize, usize)>) -> String {
     let errors = problems.iter().filter(|problem| problem.is_error()).count();
-    let warnings = number(problems.len() - errors, "warning");
+    let warnings = counted(problems.len() - errors, "warning");
     match counts {
         Some((machines, inputs)) => {
-            let what = format!("{} and {}", number(machines, "machine"), number(inputs, "input"));
+            let what = format!("{} and {}", counted(machines, "machine"), counted(inputs, "input"));
             if problems.is_empty() {
-                format!("rules are good: {what}")
+                format!("the rules are good: {what}")
             } else {
-                format!("rules can be used: {what}, {warnings}")
+                format!("the rules can be used: {what}, {warnings}")
             }
         }
         None => format!(
-            "rules cannot be used: {}, {warnings} (idlegate check --explain CODE says more)",
-            number(errors, "error")
+            "the rules cannot be used: {}, {warnings} (idlegate check --explain CODE says more)",
+            counted(errors, "error")
         ),
     }
-}
-
-fn number(count: usize, what: &str) -> String {
-    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
 }

@@ -65,7 +65,7 @@ pub fn load(dir: &Path) -> Folder {
             return folder;
         }
         Err(error) => {
-            let help = "`idlegate new-rules DIR` writes a folder to begin with".to_owned();
+            let help = "`idlegate new-rules DIR` writes a rules folder to start from".to_owned();
             folder.complain(Code::NoFolder, "", format!("no rules at {}: {error}", shown(dir)), Some(help));
             return folder;
         }
@@ -147,7 +147,7 @@ impl Reader {
             match Name::new(name.trim_end_matches(".toml")) {
                 Ok(_) => self.read_text(&path),
                 Err(error) => {
-                    let help = "rename the file; what people read goes into title".to_owned();
+                    let help = "rename the file; the name that people read goes into title".to_owned();
                     self.folder.complain(Code::BadFileName, &path, error.to_string(), Some(help));
                 }
             }
@@ -162,15 +162,16 @@ impl Reader {
             && !self.folder.problems.iter().any(|problem| problem.file == SHOP_FILE)
         {
             let help =
-                "it names the broker; `idlegate new-rules DIR` writes a folder to begin with".to_owned();
-            self.folder.complain(Code::MissingFile, SHOP_FILE, "not there".to_owned(), Some(help));
+                "it says where the broker is; `idlegate new-rules DIR` writes a rules folder to start from"
+                    .to_owned();
+            self.folder.complain(Code::MissingFile, SHOP_FILE, "this file is missing".to_owned(), Some(help));
         }
         let is_machine = |path: &str| path.starts_with("machines/");
         if !self.folder.files.iter().any(|file| is_machine(&file.path))
             && !self.folder.problems.iter().any(|problem| is_machine(&problem.file))
         {
             let message = "no machine is declared".to_owned();
-            let help = "add machines/<name>.toml for each machine to guard".to_owned();
+            let help = "add a file machines/<name>.toml for each machine to guard".to_owned();
             self.folder.complain(Code::MissingFile, MACHINES_DIR, message, Some(help));
         }
     }
@@ -189,7 +190,7 @@ impl Reader {
             Ok(entries) => entries,
             Err(error) => {
                 let code = if sub.is_empty() { Code::NoFolder } else { Code::Unreadable };
-                self.folder.complain(code, sub, format!("cannot be listed: {error}"), None);
+                self.folder.complain(code, sub, format!("this folder cannot be listed: {error}"), None);
                 return Vec::new();
             }
         };
@@ -201,7 +202,7 @@ impl Reader {
             .collect();
         names.sort();
         if names.len() > FILES_MAX {
-            let message = format!("more than {FILES_MAX} files");
+            let message = format!("more than {FILES_MAX} files in one folder");
             self.folder.complain(Code::TooLarge, sub, message, None);
             names.truncate(FILES_MAX);
         }
@@ -211,9 +212,14 @@ impl Reader {
     fn unread(&mut self, name: &str) {
         let help = match super::words::nearest(name, [SHOP_FILE, INPUTS_FILE]) {
             Some(near) => format!("did you mean {near}?"),
-            None => format!("a machine's file belongs into {MACHINES_DIR}/"),
+            None => format!("a machine's file belongs in {MACHINES_DIR}/"),
         };
-        self.folder.complain(Code::UnreadFile, name, "this file is not read".to_owned(), Some(help));
+        self.folder.complain(
+            Code::UnreadFile,
+            name,
+            "Idlegate does not read this file".to_owned(),
+            Some(help),
+        );
     }
 
     fn outside(&mut self, path: &str) {
@@ -227,7 +233,8 @@ impl Reader {
         match String::from_utf8(bytes) {
             Ok(text) => self.folder.files.push(SourceFile { path: path.to_owned(), text }),
             Err(error) => {
-                let message = format!("not UTF-8 text, from byte {} on", error.utf8_error().valid_up_to());
+                let message =
+                    format!("this is not UTF-8 text (from byte {} on)", error.utf8_error().valid_up_to());
                 let help = "save the file as UTF-8".to_owned();
                 self.folder.complain(Code::Unreadable, path, message, Some(help));
             }
@@ -250,18 +257,23 @@ impl Reader {
         };
         // Asked before opening: opening a named pipe would wait for its writer.
         if !real.is_file() {
-            self.folder.complain(Code::Unreadable, path, "not a plain file".to_owned(), None);
+            self.folder.complain(Code::Unreadable, path, "this is not a plain file".to_owned(), None);
             return None;
         }
         let mut bytes = Vec::new();
         let read = fs::File::open(&real).and_then(|file| file.take(limit + 1).read_to_end(&mut bytes));
         match read {
             Err(error) => {
-                self.folder.complain(Code::Unreadable, path, format!("cannot be read: {error}"), None);
+                self.folder.complain(
+                    Code::Unreadable,
+                    path,
+                    format!("this file cannot be read: {error}"),
+                    None,
+                );
                 None
             }
             Ok(_) if bytes.len() as u64 > limit => {
-                self.folder.complain(Code::TooLarge, path, format!("more than {} KiB", limit / 1024), None);
+                self.folder.complain(Code::TooLarge, path, format!("larger than {} KiB", limit / 1024), None);
                 None
             }
             Ok(_) => Some(bytes),

@@ -37,7 +37,7 @@ pub fn keep_last_good(folder: &Folder, state_dir: &Path) -> io::Result<()> {
     }
     if super::load(&new).digest != folder.digest {
         remove(&new)?;
-        return Err(io::Error::other("the rules changed while they were copied"));
+        return Err(io::Error::other("the rules changed while they were being copied"));
     }
     if place.exists() {
         fs::rename(&place, &old)?;

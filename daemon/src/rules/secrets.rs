@@ -47,16 +47,14 @@ impl SecretSource for SystemSecrets {
     fn env(&self, name: &str) -> Result<Secret, SecretTrouble> {
         // `std::env::var_os` panics on such names.
         if name.is_empty() || name.contains(['=', '\0']) {
-            return Err(SecretTrouble::Missing("not a name of an environment variable".to_owned()));
+            return Err(SecretTrouble::Missing("this is not the name of an environment variable".to_owned()));
         }
         match std::env::var(name) {
             Ok(value) if !value.is_empty() => Ok(Secret::new(value)),
-            Ok(_) => Err(SecretTrouble::Missing("the environment variable is empty".to_owned())),
-            Err(std::env::VarError::NotPresent) => {
-                Err(SecretTrouble::Missing("the environment variable is not set".to_owned()))
-            }
+            Ok(_) => Err(SecretTrouble::Missing("it is empty".to_owned())),
+            Err(std::env::VarError::NotPresent) => Err(SecretTrouble::Missing("it is not set".to_owned())),
             Err(std::env::VarError::NotUnicode(_)) => {
-                Err(SecretTrouble::Missing("the environment variable is not UTF-8 text".to_owned()))
+                Err(SecretTrouble::Missing("it is not UTF-8 text".to_owned()))
             }
         }
     }
@@ -64,14 +62,14 @@ impl SecretSource for SystemSecrets {
     fn file(&self, path: &Path) -> Result<Secret, SecretTrouble> {
         let missing = |error: std::io::Error| SecretTrouble::Missing(error.to_string());
         if !fs::metadata(path).map_err(missing)?.is_file() {
-            return Err(SecretTrouble::Missing("not a plain file".to_owned()));
+            return Err(SecretTrouble::Missing("it is not a plain file".to_owned()));
         }
         let file = fs::File::open(path).map_err(missing)?;
         // Asked of the opened file, so that nobody can exchange it in between.
         let mode = file.metadata().map_err(missing)?.permissions().mode();
         if mode & 0o007 != 0 {
             return Err(SecretTrouble::Exposed(format!(
-                "anyone on this computer can use it (mode {:03o})",
+                "every user of this computer has access to it (mode {:03o})",
                 mode & 0o777
             )));
         }
@@ -80,10 +78,12 @@ impl SecretSource for SystemSecrets {
 
     fn credential(&self, name: &str) -> Result<Secret, SecretTrouble> {
         if name.is_empty() || name.contains(['/', '\0']) || name.starts_with('.') {
-            return Err(SecretTrouble::Missing("not a name of a credential".to_owned()));
+            return Err(SecretTrouble::Missing("this is not the name of a credential".to_owned()));
         }
         let Some(dir) = std::env::var_os("CREDENTIALS_DIRECTORY") else {
-            return Err(SecretTrouble::Missing("the service manager has passed no credentials".to_owned()));
+            return Err(SecretTrouble::Missing(
+                "the service manager has not passed any credentials".to_owned(),
+            ));
         };
         let missing = |error: std::io::Error| SecretTrouble::Missing(error.to_string());
         read_secret(fs::File::open(Path::new(&dir).join(name)).map_err(missing)?)

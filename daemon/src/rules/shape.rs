@@ -91,7 +91,7 @@ impl Form {
     /// As it reads after "expected".
     pub(crate) fn expected(&self) -> String {
         match self {
-            Form::Text => "a text".to_owned(),
+            Form::Text => "text in quotation marks".to_owned(),
             Form::Word(words) => format!("one of {}", words.join(", ")),
             Form::Name => "a name".to_owned(),
             Form::Detector => "the name of a detector such as \"power-threshold\"".to_owned(),
@@ -106,10 +106,10 @@ impl Form {
             Form::Count { .. } => "a whole number".to_owned(),
             Form::Switch => "true or false".to_owned(),
             Form::Duration { .. } => "a duration such as \"10s\" or \"1h 30min\"".to_owned(),
-            Form::Payload => "a text".to_owned(),
+            Form::Payload => "text, a whole number, true or false".to_owned(),
             Form::Secret => "a table such as { env = \"NAME\" }".to_owned(),
             Form::Settings | Form::Table(_) | Form::Named(_) | Form::Keyed(..) => "a table".to_owned(),
-            Form::List(item) => format!("a list, each {}", item.expected()),
+            Form::List(item) => format!("a list, each item {}", item.expected()),
             Form::Either(forms) => forms.iter().map(Form::expected).collect::<Vec<_>>().join(", or "),
         }
     }
@@ -162,13 +162,13 @@ impl Form {
                 if !known.contains(&text) {
                     let problem =
                         report.add(Code::UnknownWord, place, format!("{name} cannot be {}", quoted(text)));
-                    problem.nearest(text, known.iter().copied(), &self.expected());
+                    problem.nearest(text, known.iter().copied(), &format!("write {}", self.expected()));
                 }
             }
             Form::Name => check_name(text, place, report),
             Form::Detector if text.ends_with(".wasm") => {
                 let problem = report.add(Code::BadName, place, format!("{} is not a name", quoted(text)));
-                problem.help(format!("a detector in a file is named with \"file\": file = {}", quoted(text)));
+                problem.help(format!("for a detector in a file, write file = {}", quoted(text)));
             }
             Form::Detector => check_name(text, place, report),
             Form::Topic => told(Code::BadTopic, words::topic(text), name, text, place, report),
@@ -190,14 +190,15 @@ impl Form {
                     match words::nearest_unit(text) {
                         Some(near) => problem.help(format!("did you mean \"{near}\"?")),
                         None => problem
-                            .help("units are codes such as W, kW, Wh, V, A, mA, Cel, %, %RH, Pa".to_owned()),
+                            .help("write a code such as W, kW, Wh, V, A, mA, Cel, %, %RH, Pa".to_owned()),
                     };
                 }
             }
             Form::Digest => {
                 if text.len() != 64 || !text.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f')) {
                     report.add(Code::OutOfRange, place, format!("{name} is not a SHA-256")).help(
-                        "64 hexadecimal digits in lower case, as `sha256sum FILE` prints them".to_owned(),
+                        "write 64 hexadecimal digits in lower case, as `sha256sum FILE` prints them"
+                            .to_owned(),
                     );
                 }
             }
@@ -213,7 +214,7 @@ impl Form {
                 if range(value.get_ref()).is_none() {
                     report
                         .add(Code::OutOfRange, place, format!("{name} is not a range"))
-                        .help("expected the smallest and the largest, such as [0, 5000]".to_owned());
+                        .help("expected the smallest and the largest value, such as [0, 5000]".to_owned());
                 }
             }
             Form::Count { min, max } => match integer(value.get_ref()) {
@@ -237,7 +238,7 @@ impl Form {
                 Ok(span) if span < *min || span > *max => {
                     report
                         .add(Code::OutOfRange, place, format!("{name} is out of range: {span}"))
-                        .help(format!("expected from {min} to {max}"));
+                        .help(format!("expected {min} to {max}"));
                 }
                 Ok(_) => {}
             },
@@ -254,7 +255,7 @@ impl Form {
                 Some(table) => check_table(&SECRET, name, table, place, report),
                 None => {
                     report
-                        .add(Code::SecretInClear, place.point(), format!("{name} must not stand in the rules"))
+                        .add(Code::SecretInClear, place.point(), format!("{name} must not be written in the rules"))
                         .help(format!("write {name} = {{ env = \"NAME\" }}, {{ file = \"/path\" }} or {{ credential = \"name\" }}"));
                 }
             },
@@ -307,13 +308,13 @@ impl Form {
             report.add(Code::WrongType, place, format!("expected {}, found {found}", self.expected()));
         match (self, value.get_ref()) {
             (Form::Duration { .. }, DeValue::Integer(number)) => {
-                problem.help(format!("with its unit: {name} = \"{}s\"", number.as_str()));
+                problem.help(format!("write it with a unit, such as {name} = \"{}s\"", number.as_str()));
             }
             (Form::List(_), DeValue::String(_)) => {
-                problem.help(format!("in brackets: {name} = [{found}]"));
+                problem.help(format!("write it in brackets: {name} = [{found}]"));
             }
             (Form::Number { .. } | Form::Count { .. } | Form::Switch, DeValue::String(_)) => {
-                problem.help("without quotation marks".to_owned());
+                problem.help("write it without quotation marks".to_owned());
             }
             _ => {}
         }
@@ -324,7 +325,7 @@ impl Form {
 const TEXT_BYTES_MAX: usize = 1024;
 
 pub(crate) static SECRET: Shape = Shape {
-    about: "Where a password is kept; exactly one of these.",
+    about: "Where a password is kept: exactly one of these.",
     keys: &[
         key("env", Form::Text, "Name of an environment variable of the service."),
         key("file", Form::Text, "Path of a file that only the service may read."),
@@ -351,10 +352,10 @@ pub(crate) fn check_table(
     }
     for missing in shape.keys.iter().filter(|key| key.needed) {
         if !table.iter().any(|(key, _)| key.get_ref() == missing.name) {
-            let within = if name.is_empty() { String::new() } else { format!(" in {name}") };
+            let from = if name.is_empty() { String::new() } else { format!(" from {name}") };
             let what = match missing.form {
-                Form::Table(_) => format!("[{}] is missing{within}", missing.name),
-                _ => format!("{} is missing{within}", missing.name),
+                Form::Table(_) => format!("[{}] is missing{from}", missing.name),
+                _ => format!("{} is missing{from}", missing.name),
             };
             report.add(Code::MissingKey, place, what).help(format!(
                 "expected {}: {}",
@@ -376,7 +377,7 @@ fn unknown_key(
     let text = key.get_ref();
     let message = format!("no key called {}{within}", quoted(text));
     let problem = report.add(Code::UnknownKey, Place::of(file, key.span()), message);
-    problem.nearest(text, known.iter().copied(), &format!("known here: {}", known.join(", ")));
+    problem.nearest(text, known.iter().copied(), &format!("known keys: {}", known.join(", ")));
 }
 
 fn check_name(text: &str, place: Place, report: &mut Report<'_>) {
@@ -391,9 +392,9 @@ fn check_name(text: &str, place: Place, report: &mut Report<'_>) {
         let fixed = fixed.trim_matches('-');
         match Name::new(fixed) {
             Ok(_) if text.is_ascii() => {
-                problem.help(format!("1 to 32 of the characters a-z, 0-9 and -: \"{fixed}\""))
+                problem.help(format!("use 1 to 32 of the characters a-z, 0-9 and -, such as \"{fixed}\""))
             }
-            Ok(_) | Err(_) => problem.help("1 to 32 of the characters a-z, 0-9 and -".to_owned()),
+            Ok(_) | Err(_) => problem.help("use 1 to 32 of the characters a-z, 0-9 and -".to_owned()),
         };
     }
 }

@@ -14,26 +14,30 @@ const PORT: Form = Form::Count { min: 1, max: 65_535 };
 pub(crate) static SHOP: Shape = Shape {
     about: "shop.toml: the workshop as a whole.",
     keys: &[
-        key("title", Form::Text, "The workshop's name for people."),
+        key("title", Form::Text, "What people call the workshop."),
         key(
             "prefix",
             Form::Prefix,
-            "First topic levels of everything Idlegate publishes; \"idlegate\" unless set.",
+            "The first levels of every topic that Idlegate publishes to. Default: \"idlegate\".",
         ),
-        key("state_dir", Form::Text, "Absolute path of the folder for lockouts and the journal."),
+        key(
+            "state_dir",
+            Form::Text,
+            "Absolute path of the folder where the journal and the lockouts are kept.",
+        ),
         needed("broker", Form::Table(&BROKER), "The MQTT broker."),
         key("guard", Form::Table(&GUARD), "Guard settings for every machine that does not set its own."),
         key(
             "circuits",
             Form::Named(&Form::Table(&CIRCUIT)),
-            "Branch circuits, by names of your own: outlets behind one breaker.",
+            "Branch circuits (the outlets behind one breaker), under names of your own.",
         ),
         key("tariff", Form::Table(&TARIFF), "What energy costs, for the report."),
-        key("monitoring", Form::Table(&MONITORING), "A page for monitors; there is none unless set."),
+        key("monitoring", Form::Table(&MONITORING), "A page for monitoring. Default: there is none."),
         key(
             "sites",
             Form::List(&Form::Name),
-            "Halls or the like with a daemon each, started with --site; every machine then names its own.",
+            "Halls or other places that each have their own daemon, started with --site. Every machine then names its site.",
         ),
         key(
             "announcements",
@@ -44,32 +48,40 @@ pub(crate) static SHOP: Shape = Shape {
 };
 
 static MONITORING: Shape = Shape {
-    about: "Metrics (OpenMetrics) and health over HTTP, without a login: best on this computer only.",
+    about: "Metrics (OpenMetrics) and health over HTTP. There is no login, so it is best kept to this computer.",
     keys: &[needed(
         "listen",
         Form::Text,
-        "Address and port, such as \"127.0.0.1:9464\"; /metrics and /health are there.",
+        "Address and port, such as \"127.0.0.1:9464\". The pages there are /metrics and /health.",
     )],
 };
 
 static TARIFF: Shape = Shape {
-    about: "What a kilowatt-hour costs, for the report. Nothing is decided by it.",
+    about: "What a kilowatt-hour costs, for the report. No decision depends on it.",
     keys: &[
-        needed("currency", Form::Text, "As it is written behind a sum, such as \"EUR\" (ISO 4217)."),
+        needed(
+            "currency",
+            Form::Text,
+            "The currency, as written after an amount, such as \"EUR\" (ISO 4217).",
+        ),
         needed("per_kwh", Form::Number { min: 0.0, max: 1e6 }, "The price of a kilowatt-hour."),
-        key("zone", Form::Text, "Time zone of the bands by its IANA name, such as \"Europe/Berlin\"."),
+        key("zone", Form::Text, "The bands' time zone by its IANA name, such as \"Europe/Berlin\"."),
         key(
             "bands",
             Form::Named(&Form::Table(&TARIFF_BAND)),
-            "Hours at another price, by names of your own; the first whose hours it is counts.",
+            "Hours with a different price, under names of your own. If two cover the same hour, the first one counts.",
         ),
     ],
 };
 
 static TARIFF_BAND: Shape = Shape {
-    about: "Hours at another price.",
+    about: "Hours with a different price.",
     keys: &[
-        needed("per_kwh", Form::Number { min: 0.0, max: 1e6 }, "The price of a kilowatt-hour then."),
+        needed(
+            "per_kwh",
+            Form::Number { min: 0.0, max: 1e6 },
+            "The price of a kilowatt-hour in these hours.",
+        ),
         needed(
             "ranges",
             Form::List(&Form::Text),
@@ -86,8 +98,8 @@ static CIRCUIT: Shape = Shape {
         key(
             "continuous_share",
             Form::Number { min: 0.1, max: 1.0 },
-            "How much of the rating may be used for hours; 1 unless set. 0.8 is the practice for continuous loads in \
-             the US (NEC 210.20: the breaker at 125 % of the load; clause from memory).",
+            "How much of the rating may be in use for hours on end. Default: 1, all of it. 0.8 is usual for continuous \
+             loads in the US (NEC 210.20: the breaker at 125 % of the load; clause from memory).",
         ),
     ],
 };
@@ -96,26 +108,34 @@ static BROKER: Shape = Shape {
     about: "The MQTT broker.",
     keys: &[
         needed("host", Form::Text, "Host name or address."),
-        key("port", PORT, "1883 unless set, 8883 with TLS."),
-        key("client_id", Form::Text, "Our name at the broker; \"idlegate\" unless set."),
-        key("user", Form::Text, "User name, if the broker wants one."),
+        key("port", PORT, "Default: 1883, or 8883 with TLS."),
+        key(
+            "client_id",
+            Form::Text,
+            "The client id that Idlegate uses at the broker. Default: \"idlegate\".",
+        ),
+        key("user", Form::Text, "User name, if the broker asks for one."),
         key("password", Form::Secret, "Where the password is kept; never the password itself."),
         key(
             "keep_alive",
             duration(Span::secs(5), Span::secs(600)),
-            "A dead link is noticed after twice this; 10s unless set.",
+            "A dead connection is noticed after twice this time. Default: 10s.",
         ),
-        key("tls", Form::Table(&TLS), "Encrypts the link and proves the broker's identity."),
+        key("tls", Form::Table(&TLS), "Encrypts the connection and proves the broker's identity."),
     ],
 };
 
 static TLS: Shape = Shape {
-    about: "TLS towards the broker.",
+    about: "TLS for the connection to the broker.",
     keys: &[
-        needed("ca_file", Form::Text, "PEM file of the authorities to trust."),
-        key("certificate_file", Form::Text, "PEM file of our own certificate, if the broker wants one."),
-        key("key_file", Form::Text, "PEM file of the certificate's key."),
-        key("server_name", Form::Text, "The name in the broker's certificate, where it differs from host."),
+        needed("ca_file", Form::Text, "PEM file of the certificate authorities to trust."),
+        key(
+            "certificate_file",
+            Form::Text,
+            "PEM file of Idlegate's own certificate, if the broker asks for one.",
+        ),
+        key("key_file", Form::Text, "PEM file of that certificate's private key."),
+        key("server_name", Form::Text, "The name in the broker's certificate, if it differs from host."),
     ],
 };
 
@@ -125,124 +145,121 @@ pub(crate) static GUARD: Shape = Shape {
         key(
             "window",
             duration(Span::secs(1), WINDOW_MAX),
-            "How long force-off is accepted after a held request; 10s unless set.",
+            "How long a force-off is accepted after a held request. Default: 10s.",
         ),
         key(
             "repeat_guard",
             duration(NONE, Span::secs(60)),
-            "The same gesture again sooner than this is the same gesture; 2s unless set.",
+            "The same gesture repeated sooner than this counts as one gesture. Default: 2s.",
         ),
         key(
             "force_not_before",
             duration(NONE, Span::secs(60)),
-            "A force sooner than this after the gesture that opened the window belongs to it; 1s unless set.",
+            "A force sooner than this after the gesture that opened the window counts as part of that gesture. Default: 1s.",
         ),
         key(
             "stuck_after",
             duration(Span::secs(5), HOUR),
-            "A gesture that repeats for this long is a stuck button; 30s unless set.",
+            "A button that repeats a gesture for this long is taken to be stuck. Default: 30s.",
         ),
         key(
             "request_max_age",
             duration(Span(250), Span::secs(60)),
-            "An older request is not acted on; 1s unless set.",
+            "A request older than this is not acted on. Default: 1s.",
         ),
         key(
             "emergency_max_age",
             duration(Span::secs(60), DAY),
-            "An emergency-off that waited longer than this is told and not obeyed; 15min unless set.",
+            "An emergency-off older than this is announced, but not acted on. Default: 15min.",
         ),
         key(
             "fresh_within",
             duration(Span::secs(1), HOUR),
-            "Older readings are refreshed before an off is decided; 15s unless set.",
+            "If the readings are older than this, fresh ones are asked for before an off is decided. Default: 15s.",
         ),
         key(
             "refresh_wait",
             duration(Span(100), Span::secs(30)),
-            "How long a request waits for fresh readings; 1s unless set.",
+            "How long a request waits for fresh readings. Default: 1s.",
         ),
         key(
             "assess_wait",
             duration(Span(10), Span::secs(10)),
-            "How long a request waits for the detectors; 250ms unless set.",
+            "How long a request waits for the detectors. Default: 250ms.",
         ),
         key(
             "confirm_within",
             duration(Span::secs(1), Span::secs(120)),
-            "The outlet must report an order's effect within this; 5s unless set.",
+            "How long the outlet has to report that it carried out an order. Default: 5s.",
         ),
         key(
             "tries",
             Form::Count { min: 0, max: 10 },
-            "How often an unconfirmed order is sent again; 3 unless set.",
+            "How many times an order is sent again if the outlet does not confirm it. Default: 3.",
         ),
         key(
             "residual_after",
             duration(Span::secs(1), HOUR),
-            "How long the draw may take to fall after an off; 15s unless set.",
+            "How long the draw may take to fall after an off. Default: 15s.",
         ),
         key(
             "settle_for",
             duration(NONE, DAY),
-            "A deferred off acts once the machine has been idle for this long; 10s unless set.",
+            "A deferred off waits until the machine has been idle for this long. Default: 10s.",
         ),
         key(
             "notice",
             duration(NONE, HOUR),
-            "How long people are warned before a deferred off acts; 30s unless set.",
+            "How long before a deferred off people are warned of it. Default: 30s.",
         ),
         key(
             "deferral_max",
             duration(Span::secs(60), Span::secs(30 * 86_400)),
-            "A deferred off that could not act for this long is given up; 1d unless set.",
+            "A deferred off that has had no chance for this long is given up. Default: 1d.",
         ),
         key(
             "forgotten_after",
             duration(Span::secs(60), Span::secs(30 * 86_400)),
-            "A machine idle for this long is switched off by itself; never unless set.",
+            "A machine that has been idle for this long is switched off automatically. Default: never.",
         ),
         key(
             "remote_on",
             Form::Switch,
-            "Whether the machine may be switched on from afar; true unless set, false for a machine with hazards.",
+            "Whether the machine may be switched on from a distance. Default: true, or false for a machine with hazards.",
         ),
         key(
             "shadow",
             Form::Switch,
-            "Decide and record, but send nothing, emergencies excepted; false unless set.",
+            "Decide and record, but send no orders except in an emergency. Default: false.",
         ),
     ],
 };
 
 pub(crate) static MACHINE: Shape = Shape {
-    about: "machines/<name>.toml: one machine; the file's name is the machine's name.",
+    about: "machines/<name>.toml: one machine. The name of the file is the name of the machine.",
     keys: &[
-        key("title", Form::Text, "The machine's name for people; the file's name unless set."),
+        key("title", Form::Text, "What people call the machine. Default: the name of the file."),
         needed("outlet", Form::Table(&OUTLET), "The remotely switched socket that feeds the machine."),
-        key("signals", Form::Named(&Form::Table(&SIGNAL)), "Streams of readings, by names of your own."),
+        key("signals", Form::Named(&Form::Table(&SIGNAL)), "Streams of readings, under names of your own."),
         key(
             "detectors",
             Form::List(&Form::Table(&DETECTOR)),
-            "What tells busy from idle; all must say idle.",
+            "What tells busy from idle. The machine is idle once every one with role \"hold\" says so.",
         ),
-        key("circuit", Form::Name, "The branch circuit of the shop that its outlet is on."),
-        key(
-            "site",
-            Form::Name,
-            "The site of the shop whose daemon guards it; needed where the shop has sites.",
-        ),
+        key("circuit", Form::Name, "The branch circuit, from shop.toml, that feeds the outlet."),
+        key("site", Form::Name, "The site whose daemon guards the machine. Required if the shop has sites."),
         key(
             "peak_watts",
             Form::Number { min: 1.0, max: 100_000.0 },
-            "The most the machine draws for longer than an instant; needed with circuit.",
+            "The most the machine draws for longer than an instant. Required with circuit.",
         ),
         key(
             "hazards",
             Form::List(&Form::Word(&HAZARDS)),
-            "What makes it dangerous to start unattended: then remote_on is false unless set here.",
+            "What makes the machine dangerous to start unattended. With any of these, remote_on is false unless this \
+             file sets it.",
         ),
-        key("guard", Form::Table(&GUARD), "Guard settings of this machine."),
+        key("guard", Form::Table(&GUARD), "Guard settings for this machine."),
     ],
 };
 
@@ -251,78 +268,78 @@ static OUTLET: Shape = Shape {
     keys: &[
         needed("state", Form::Table(&STATE), "Where the outlet reports whether it is on."),
         needed("order", Form::Table(&ORDER), "Where the outlet takes orders."),
-        key("refresh", Form::Table(&REFRESH), "What asks the outlet or its meter for fresh readings."),
-        key("reach", Form::Table(&REACH), "Where it is told whether the outlet can be reached."),
-        key("power", Form::Name, "The signal that tells whether the machine still draws power when off."),
+        key("refresh", Form::Table(&REFRESH), "How to ask the outlet or its meter for fresh readings."),
+        key("reach", Form::Table(&REACH), "Where to read whether the outlet can be reached."),
+        key("power", Form::Name, "The signal that shows whether the machine still draws power after an off."),
         key(
             "energy",
             Form::Name,
-            "The signal with the meter's own energy counter, in J, Wh or kWh; else the draw is summed up.",
+            "The signal with the meter's own energy counter, in J, Wh or kWh. Without it, Idlegate adds up the draw.",
         ),
         key(
             "energy_wraps_at",
             Form::Number { min: 1.0, max: 1e18 },
-            "After this value, in its unit, the counter begins anew at zero; any fall is a reset unless set.",
+            "The value, in its own unit, after which the counter starts again at zero. Default: any fall counts as a reset.",
         ),
         key(
             "residual_watts",
             Form::Number { min: 0.0, max: 10_000.0 },
-            "More than this after an off is \"still drawing power\"; 5 unless set.",
+            "A draw above this after an off counts as \"still drawing power\". Default: 5.",
         ),
         key(
             "idle_watts",
             Form::Number { min: 0.0, max: 10_000.0 },
-            "What the machine draws when idle, as it was measured; the check compares thresholds with it.",
+            "What the machine draws when idle, as measured. `idlegate check` compares the thresholds with it.",
         ),
     ],
 };
 
-const TOPIC: Key = needed("topic", Form::Filter, "Topic or topic filter it is read from.");
+const TOPIC: Key = needed("topic", Form::Filter, "Topic or topic filter to read it from.");
 const POINTER: Key =
-    key("pointer", Form::Pointer, "JSON Pointer (RFC 6901) to the value; the whole payload unless set.");
+    key("pointer", Form::Pointer, "JSON Pointer (RFC 6901) to the value. Default: the whole payload.");
 const SENML: Key = key("senml", Form::Text, "Name of the SenML record (RFC 8428) that holds the value.");
 
 static STATE: Shape = Shape {
-    about: "Where the outlet's state is read.",
+    about: "Where the outlet reports whether it is on.",
     keys: &[
         TOPIC,
         POINTER,
         SENML,
-        key("on", Form::Payload, "The value that means on; \"on\" unless set."),
-        key("off", Form::Payload, "The value that means off; \"off\" unless set."),
+        key("on", Form::Payload, "The value that means on. Default: \"on\"."),
+        key("off", Form::Payload, "The value that means off. Default: \"off\"."),
     ],
 };
 
 static REACH: Shape = Shape {
-    about: "Where it is told whether the outlet can be reached.",
+    about: "Where to read whether the outlet can be reached.",
     keys: &[
         TOPIC,
         POINTER,
         SENML,
-        key("yes", Form::Payload, "The value that means it can be reached; \"yes\" unless set."),
-        key("no", Form::Payload, "The value that means it cannot; \"no\" unless set."),
+        key("yes", Form::Payload, "The value that means it can be reached. Default: \"yes\"."),
+        key("no", Form::Payload, "The value that means it cannot be reached. Default: \"no\"."),
     ],
 };
 
 static ORDER: Shape = Shape {
     about: "Where the outlet takes orders.",
     keys: &[
-        needed("topic", Form::Topic, "Topic the order is published to; never retained."),
-        key("on", Form::Payload, "The payload that switches on; \"on\" unless set."),
-        key("off", Form::Payload, "The payload that switches off; \"off\" unless set."),
+        needed("topic", Form::Topic, "Topic to publish orders to. They are never retained."),
+        key("on", Form::Payload, "The payload that switches the outlet on. Default: \"on\"."),
+        key("off", Form::Payload, "The payload that switches the outlet off. Default: \"off\"."),
         key(
             "expiry",
             duration(Span::secs(1), Span::secs(120)),
-            "How long the broker may keep an undelivered order, in whole seconds; 2s unless set.",
+            "How long the broker may keep an order that it cannot deliver, in whole seconds. Default: 2s.",
         ),
     ],
 };
 
 static REFRESH: Shape = Shape {
-    about: "What asks for fresh readings.",
+    about: "How to ask for fresh readings.",
     keys: &[
-        needed("topic", Form::Topic, "Topic the question is published to."),
-        key("payload", Form::Payload, "What to publish there; nothing unless set."),
+        needed("topic", Form::Topic, "Topic to publish the question to."),
+        key("payload", Form::Payload, "What to publish there. Default: an empty payload."),
     ],
 };
 
@@ -334,30 +351,30 @@ static SIGNAL: Shape = Shape {
         TOPIC,
         POINTER,
         SENML,
-        key("kind", Form::Word(&SIGNAL_KINDS), "number or text; number unless set."),
+        key("kind", Form::Word(&SIGNAL_KINDS), "number or text. Default: number."),
         key("unit", Form::Unit, "Unit of the value after scaling, such as W, A, Cel."),
-        key("scale", Form::Number { min: -1e9, max: 1e9 }, "reading = value × scale + offset; 1 unless set."),
+        key("scale", Form::Number { min: -1e9, max: 1e9 }, "reading = value × scale + offset. Default: 1."),
+        key("offset", Form::Number { min: -1e9, max: 1e9 }, "reading = value × scale + offset. Default: 0."),
         key(
-            "offset",
-            Form::Number { min: -1e9, max: 1e9 },
-            "reading = value × scale + offset; 0 unless set.",
+            "plausible",
+            Form::Range,
+            "Readings outside this range are faults of the meter. Default: by unit.",
         ),
-        key("plausible", Form::Range, "Readings outside are faults of the meter; by unit unless set."),
         key(
             "stale_after",
             duration(Span(500), DAY),
-            "A reading older than this counts as missing; 30s unless set.",
+            "A reading older than this counts as missing. Default: 30s.",
         ),
         key(
             "sender_stores",
             Form::Switch,
-            "The sender asks the broker to store every reading, so that flag does not mark an old one; false unless set.",
+            "true for a meter that sends every reading with the retain flag: those that come live then count. Default: false.",
         ),
         key(
             "stuck_after",
             duration(Span::secs(1), DAY),
-            "A meter that has read exactly the same for so long is taken to be stuck, which counts as busy. Only for \
-             one that is never quite still, not even at an idle machine; not looked at unless set.",
+            "A meter that has read exactly the same for this long is taken to be stuck, which counts as busy. Only for \
+             a meter that is never quite still, even while the machine is idle. Default: not checked.",
         ),
     ],
 };
@@ -366,34 +383,34 @@ pub(crate) static ROLES: [&str; 3] = ["hold", "advise", "permit-on"];
 pub(crate) static HAZARDS: [&str; 3] = ["hot", "laser", "rotating"];
 
 static DETECTOR: Shape = Shape {
-    about: "One busy detector at work on the machine.",
+    about: "One busy detector for the machine.",
     keys: &[
         key("use", Form::Detector, "Name of a detector that comes with Idlegate."),
         key(
             "file",
             Form::Text,
-            "Or a detector of your own in the rules folder, such as \"detectors/laser.wasm\".",
+            "Or the file of your own detector in the rules folder, such as \"detectors/laser.wasm\".",
         ),
-        key("sha256", Form::Digest, "Pins the file's content: any other file is refused."),
-        key("name", Form::Name, "Its name on this machine; the detector's own unless set."),
+        key("sha256", Form::Digest, "The SHA-256 of the file. Any other file is refused."),
+        key("name", Form::Name, "Its name on this machine. Default: the name it gives itself."),
         key("settings", Form::Settings, "The detector's settings, checked against what it declares."),
         key(
             "signals",
             Form::Named(&Form::Name),
-            "The detector's signal = the machine's signal; equal names unless set.",
+            "The detector's signal = the machine's signal. Default: the signal of the same name.",
         ),
         key(
             "role",
             Form::Word(&ROLES),
-            "hold (power stays on until it says idle), advise, or permit-on (switched on from afar only while it \
-             says idle); hold unless set.",
+            "hold (power stays on until it says idle), advise (only shown), or permit-on (the machine can be switched \
+             on from a distance only while it says idle). Default: hold.",
         ),
     ],
 };
 
 pub(crate) static INPUTS: Shape = Shape {
     about: "inputs.toml or inputs/*.toml: where requests come from.",
-    keys: &[needed("inputs", Form::Named(&Form::Table(&INPUT)), "Inputs by names of your own.")],
+    keys: &[needed("inputs", Form::Named(&Form::Table(&INPUT)), "Inputs, under names of your own.")],
 };
 
 pub(crate) static WHEN_BUSY: [&str; 2] = ["hold", "defer"];
@@ -404,7 +421,7 @@ pub(crate) static REQUESTS: [&str; 9] =
 pub(crate) static SCHEDULED: [&str; 3] = ["on", "off", "off-once-idle"];
 
 static SCHEDULE: Shape = Shape {
-    about: "When the wall clock asks, and for what.",
+    about: "What to ask for by the clock, and when.",
     keys: &[
         needed(
             "cron",
@@ -412,11 +429,11 @@ static SCHEDULE: Shape = Shape {
             "Minute, hour, day of the month, month, day of the week, as in POSIX crontab: \"0 22 * * 1-5\".",
         ),
         needed("zone", Form::Text, "Time zone by its IANA name, such as \"Europe/Berlin\"."),
-        needed("request", Form::Word(&SCHEDULED), "The request that is meant."),
+        needed("request", Form::Word(&SCHEDULED), "What to ask for."),
         key(
             "make_up_missed",
             Form::Switch,
-            "After downtime or a stepped clock, make up for the newest firing missed; false unless set.",
+            "After downtime or a jump of the clock, make up for the last time that was missed. Default: false.",
         ),
     ],
 };
@@ -424,21 +441,21 @@ static SCHEDULE: Shape = Shape {
 static INPUT: Shape = Shape {
     about: "A place that requests come from.",
     keys: &[
-        key("title", Form::Text, "The input's name for people."),
-        key("topic", Form::Filter, "Topic of a button or panel; our own request topic unless set."),
-        key("schedule", Form::Table(&SCHEDULE), "Asks by the wall clock instead of by a topic."),
+        key("title", Form::Text, "What people call the input."),
+        key("topic", Form::Filter, "Topic of a button or panel. Default: Idlegate's own request topic."),
+        key("schedule", Form::Table(&SCHEDULE), "Asks at set times instead of listening to a topic."),
         POINTER,
         SENML,
         key(
             "sender_stores",
             Form::Switch,
-            "The sender asks the broker to store every message, so that flag does not mark an old one; false unless set.",
+            "true for a sender that puts the retain flag on every message: those that come live then count. Default: false.",
         ),
-        key("event_id", Form::Pointer, "JSON Pointer to an id of its own in each payload."),
+        key("event_id", Form::Pointer, "JSON Pointer to an id that is different in every message."),
         key(
             "machine",
             Form::Table(&NAMED_MACHINE),
-            "Where the payload names the machine, as voice relays and panels do; every machine of the input unless set.",
+            "Where the payload names the machine, as voice relays and panels do. Default: every machine of the input.",
         ),
         needed(
             "machines",
@@ -448,40 +465,45 @@ static INPUT: Shape = Shape {
         key(
             "when_busy",
             Form::Word(&WHEN_BUSY),
-            "hold (somebody stands there) or defer (nobody waits); hold unless set, defer for a schedule or with machine.",
+            "What an off does while the machine is busy: hold (somebody stands there) or defer (nobody waits). \
+             Default: hold; defer for a schedule, or with machine.",
         ),
         key(
             "requests",
             Form::List(&Form::Word(&REQUESTS)),
-            "What an input without a topic may ask for; whatever its rights permit unless set.",
+            "What an input without a topic may ask for. Default: everything that its rights permit.",
         ),
         key(
             "hours",
             Form::Table(&HOURS),
-            "When it may ask for on, off, flip, off-once-idle and unlock; always unless set.",
+            "When it may ask for on, off, flip, off-once-idle and unlock. Default: always.",
         ),
-        key("may_force", Form::Switch, "May force a busy machine off inside the window; false unless set."),
-        key("may_lock", Form::Switch, "May lock a machine against switching on; false unless set."),
-        key("may_unlock", Form::Switch, "May release a lockout; false unless set."),
-        key("emergency", Form::Switch, "Its emergency-off is obeyed, whatever the state; false unless set."),
+        key("may_force", Form::Switch, "May force a busy machine off inside the window. Default: false."),
+        key("may_lock", Form::Switch, "May lock a machine against switching on. Default: false."),
+        key("may_unlock", Form::Switch, "May release a lockout. Default: false."),
+        key(
+            "emergency",
+            Form::Switch,
+            "Its emergency-off is obeyed whatever the machine is doing. Default: false.",
+        ),
         key(
             "gestures",
             Form::Named(&Form::Either(&[Form::Word(&REQUESTS), Form::Table(&GESTURE)])),
-            "How it is used = the request that is meant.",
+            "The gesture = the request it stands for.",
         ),
     ],
 };
 
 static NAMED_MACHINE: Shape = Shape {
-    about: "How a payload names the machine. Upper and lower case and white space make no difference, nor do they then in \
-            the words of gestures.",
+    about: "How a payload names the machine. Upper and lower case and white space make no difference, here and in the \
+            words of the input's gestures.",
     keys: &[
         POINTER,
         SENML,
         key(
             "aliases",
             Form::Named(&Form::List(&Form::Payload)),
-            "Words that stand for a machine besides its name and title: mill = [\"the big mill\"].",
+            "Other words for a machine, besides its name and title: mill = [\"the big mill\"].",
         ),
     ],
 };
@@ -499,13 +521,13 @@ static HOURS: Shape = Shape {
 };
 
 static GESTURE: Shape = Shape {
-    about: "How an input is used, and what is meant by it.",
+    about: "One way to use an input, and the request it stands for.",
     keys: &[
-        needed("request", Form::Word(&REQUESTS), "The request that is meant."),
+        needed("request", Form::Word(&REQUESTS), "The request it stands for."),
         key(
             "words",
             Form::List(&Form::Payload),
-            "The values that stand for it; the gesture's name unless set.",
+            "The payload values that stand for it. Default: the name of the gesture.",
         ),
     ],
 };

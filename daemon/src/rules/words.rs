@@ -27,21 +27,19 @@ pub(crate) fn nearest<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>)
 /// "10s", "3 min", "1h 30min".
 pub(crate) fn duration(text: &str) -> Result<Span, String> {
     let parsed = humantime::parse_duration(text.trim()).map_err(|error| match error {
-        humantime::DurationError::Empty => "empty".to_owned(),
-        humantime::DurationError::UnknownUnit { unit, .. } if unit.is_empty() => {
-            "the unit is missing".to_owned()
-        }
+        humantime::DurationError::Empty => "it is empty".to_owned(),
+        humantime::DurationError::UnknownUnit { unit, .. } if unit.is_empty() => "it has no unit".to_owned(),
         humantime::DurationError::UnknownUnit { unit, .. } => {
-            format!("no unit of time called {}", super::problem::quoted(&unit))
+            format!("there is no unit of time called {}", super::problem::quoted(&unit))
         }
-        humantime::DurationError::NumberExpected(_) => "begins without a number".to_owned(),
-        humantime::DurationError::NumberOverflow => "too long".to_owned(),
+        humantime::DurationError::NumberExpected(_) => "it does not begin with a number".to_owned(),
+        humantime::DurationError::NumberOverflow => "it is too long".to_owned(),
         humantime::DurationError::InvalidCharacter(_) => {
-            "a character in it belongs to no duration".to_owned()
+            "it contains a character that durations do not have".to_owned()
         }
     })?;
     if !parsed.subsec_nanos().is_multiple_of(1_000_000) {
-        return Err("finer than a millisecond".to_owned());
+        return Err("it is finer than a millisecond".to_owned());
     }
     Ok(Span::from(parsed))
 }
@@ -52,7 +50,7 @@ const TOPIC_BYTES_MAX: usize = 512;
 /// A topic to publish to: MQTT 5 section 4.7 without wildcards.
 pub(crate) fn topic(text: &str) -> Result<(), &'static str> {
     if text.contains(['+', '#']) {
-        return Err("a topic that is published to has no wildcards");
+        return Err("a topic to publish to cannot contain + or #");
     }
     topic_text(text)
 }
@@ -61,7 +59,7 @@ pub(crate) fn topic(text: &str) -> Result<(), &'static str> {
 pub(crate) fn filter(text: &str) -> Result<(), &'static str> {
     topic_text(text)?;
     if text.starts_with("$share/") {
-        return Err("a shared subscription would hide some of the messages");
+        return Err("Idlegate would miss messages with a shared subscription");
     }
     let mut levels = text.split('/').peekable();
     while let Some(level) = levels.next() {
@@ -83,10 +81,10 @@ fn topic_text(text: &str) -> Result<(), &'static str> {
         return Err("a topic has at least one character");
     }
     if text.len() > TOPIC_BYTES_MAX {
-        return Err("longer than 512 bytes");
+        return Err("it is longer than 512 bytes");
     }
     if text.chars().any(|character| character.is_control()) {
-        return Err("a topic has no control characters");
+        return Err("a topic cannot contain control characters");
     }
     Ok(())
 }
@@ -98,7 +96,7 @@ pub(crate) fn prefix(text: &str) -> Result<(), &'static str> {
         return Err("topics that begin with $ belong to the broker");
     }
     if text.split('/').any(str::is_empty) {
-        return Err("has an empty level");
+        return Err("it has an empty level");
     }
     Ok(())
 }
@@ -130,7 +128,7 @@ pub(crate) fn pointer(text: &str) -> Result<(), &'static str> {
     while let Some(at) = rest.find('~') {
         rest = &rest[at + 1..];
         if !rest.starts_with(['0', '1']) {
-            return Err("a ~ is written ~0, and a / within a name ~1");
+            return Err("a ~ is written ~0, and a / inside a name ~1");
         }
     }
     Ok(())

@@ -35,7 +35,7 @@ pub enum BadHours {
     UnknownZone,
     /// Which of the ranges it is.
     #[error(
-        "it is not days and times such as \"mon-fri 07:00-22:00\", \"sat,sun 9:00-18:00\" or \"22:00-06:00\""
+        "not a range of hours such as \"mon-fri 07:00-22:00\", \"sat,sun 9:00-18:00\" or \"22:00-06:00\""
     )]
     Range(usize),
 }

@@ -27,7 +27,7 @@ pub enum BadTimetable {
     NotFiveFields,
     #[error("{0}")]
     Expression(String),
-    #[error("it never fires")]
+    #[error("there is no day on which this fires")]
     NeverFires,
     #[error("no such time zone")]
     UnknownZone,
@@ -42,12 +42,16 @@ impl Timetable {
             return Err(BadTimetable::NotFiveFields);
         }
         if let Some(foreign) = expression.split_whitespace().find(|field| !is_posix(field)) {
-            let told =
-                format!("{:?} is not numbers, names, *, ranges and steps", crate::intake::bounded(foreign));
+            let told = format!(
+                "{:?} is not made of numbers, names, *, ranges and steps",
+                crate::intake::bounded(foreign)
+            );
             return Err(BadTimetable::Expression(told));
         }
         let parser = CronParser::builder().seconds(Seconds::Disallowed).year(Year::Disallowed).build();
-        let cron = parser.parse(expression).map_err(|error| BadTimetable::Expression(error.to_string()))?;
+        let cron = parser
+            .parse(expression)
+            .map_err(|error| BadTimetable::Expression(not_cron(&error.to_string())))?;
         let zone = TimeZone::get(zone_name).map_err(|_| BadTimetable::UnknownZone)?;
         let timetable =
             Timetable { expression: expression.to_owned(), zone_name: zone_name.to_owned(), cron, zone };
@@ -116,6 +120,13 @@ impl PartialEq for Timetable {
     fn eq(&self, other: &Timetable) -> bool {
         self.expression == other.expression && self.zone_name == other.zone_name
     }
+}
+
+/// The library's own reason, as part of a sentence.
+fn not_cron(why: &str) -> String {
+    let why = why.strip_prefix("Component error: ").unwrap_or(why).trim_end_matches('.');
+    let mut rest = why.chars();
+    rest.next().map_or_else(String::new, |first| first.to_lowercase().chain(rest).collect())
 }
 
 /// Extensions (seconds, nicknames, "last Friday") read differently from tool to tool.

@@ -12,7 +12,7 @@ use crate::commission::{Notebook, known};
 use crate::event::Value;
 use crate::intake::decode_number;
 use crate::recording::Writer;
-use crate::text::rfc3339;
+use crate::text::{counted, rfc3339};
 use crate::time::{Clock, Span, WallTime};
 
 /// Less tells nothing about what idle is.
@@ -20,9 +20,9 @@ const IDLE_MIN: Span = Span::secs(150);
 
 pub(super) async fn measure(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
     let ways = [
-        "measure it now: some minutes idle, then a job from begin to end",
-        "take recordings that are there (CSV or SenML, as `idlegate record` writes)",
-        "type the levels, if they are known",
+        "measure it now: a few minutes idle, then a job from beginning to end",
+        "use recordings you already have (CSV, or SenML as `idlegate record` writes it)",
+        "type the levels, if you know them",
     ];
     match talk.choose("How?", &ways.map(str::to_owned)).await? {
         Ok(0) => now(talk, notebook).await,
@@ -41,30 +41,31 @@ async fn now(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
     let file = notebook.path("jsonl");
     notebook.save()?;
     let mut tape = Tape::open(&file, &format!("{}/power", notebook.machine()), meter)?;
-    talk.say("Idle first: the machine on, as it is between two jobs.");
+    talk.say("First idle: leave the machine on, as it is between two jobs.");
     let begin = Clock.now().wall;
     loop {
-        tape.roll(talk, "Leave it so for three minutes or longer.").await?;
+        tape.roll(talk, "Leave it like that for three minutes or longer.").await?;
         let lasted = span(begin, Clock.now().wall);
         if lasted >= IDLE_MIN {
             break;
         }
-        talk.say(&format!("(that were {lasted}; less than {IDLE_MIN} tells too little)"));
+        talk.say(&format!("(That was {lasted}. Less than {IDLE_MIN} is too short to go by.)"));
     }
     let quiet = interval(begin, Clock.now().wall);
-    tape.roll(talk, "Now start a job as it usually is; warming up counts, too. When it runs, press Enter.")
+    tape.roll(talk, "Now start a typical job; warming up is part of it. When it is running, press Enter.")
         .await?;
     let started = Clock.now().wall;
     tape.roll(
         talk,
-        "Let it run to its end; a longer job shows more of its pauses. When it is done, press Enter.",
+        "Let the job run to its end; a longer job shows more pauses. When it is done, press Enter.",
     )
     .await?;
     let job = interval(started, Clock.now().wall);
-    tape.roll(talk, "Leave it until what runs on afterwards, such as a fan, has stopped.").await?;
-    talk.say(&format!("{} readings in {}", tape.count, file.display()));
+    tape.roll(talk, "Wait until everything that keeps running afterwards, such as a fan, has stopped.")
+        .await?;
+    talk.say(&format!("{} in {}", counted(tape.count, "reading"), file.display()));
     if tape.count == 0 {
-        talk.say("No reading came. Is it the right topic?");
+        talk.say("No readings came. Is this the right topic?");
         return Err(super::talk::Leave::Back);
     }
     let notes = &mut notebook.notes;
@@ -93,7 +94,7 @@ impl Tape {
 
     /// Records until Enter.
     async fn roll(&mut self, talk: &mut Talk, words: &str) -> Told<()> {
-        talk.say(&format!("{words} Enter goes on."));
+        talk.say(&format!("{words} Press Enter to go on."));
         let bar = progress::spinner();
         let (meter, count) = (self.meter.clone(), self.count);
         let mut failed = None;
@@ -106,7 +107,7 @@ impl Tape {
                 let written =
                     self.writer.write(&self.name, Some("W"), Clock.now().wall, &Value::Number(watts));
                 self.count += 1;
-                bar.set_message(format!("{watts:.1} W, {} readings", self.count - count));
+                bar.set_message(format!("{watts:.1} W, {}", counted(self.count - count, "reading")));
                 bar.tick();
                 failed = written.err();
                 failed.is_some().then_some(())
@@ -123,7 +124,7 @@ impl Tape {
 async fn recordings(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
     let (mut files, mut jobs) = (Vec::new(), Vec::new());
     loop {
-        let answer = talk.ask("A recording's file (none ends the list):", Some("none")).await?;
+        let answer = talk.ask("File of a recording (none ends the list):", Some("none")).await?;
         if answer == "none" {
             if files.is_empty() {
                 return Err(super::talk::Leave::Back);
@@ -134,7 +135,7 @@ async fn recordings(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
         match take(&file, notebook.machine()) {
             Ok(take) => {
                 let (from, until) = (rfc3339(take.from()), rfc3339(take.until()));
-                talk.say(&format!("{} readings from {from} to {until}", take.samples.len()));
+                talk.say(&format!("{} from {from} to {until}", counted(take.samples.len(), "reading")));
                 files.push(std::fs::canonicalize(&file).unwrap_or(file));
             }
             Err(error) => talk.say(&format!("({error:#})")),
@@ -142,7 +143,10 @@ async fn recordings(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
     }
     loop {
         let answer = talk
-            .ask("When did it work, as START/END by ISO 8601? (none: jobs are looked for)", Some("none"))
+            .ask(
+                "When was it working? Give START/END as in ISO 8601 (none: Idlegate looks for jobs)",
+                Some("none"),
+            )
             .await?;
         if answer == "none" {
             break;
@@ -179,13 +183,13 @@ pub(super) async fn limits(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
             pictures::show(&drawn);
             let svg = notebook.path("svg");
             pictures::draw(&svg, &drawn)?;
-            talk.say(&format!("The picture is in {}, too.", svg.display()));
+            talk.say(&format!("The picture is also in {}.", svg.display()));
             let proposed = proposed(&proposal.settings, words);
-            if talk.yes("Take these?", true).await? { proposed } else { typed(talk, Some(proposed)).await? }
+            if talk.yes("Use these?", true).await? { proposed } else { typed(talk, Some(proposed)).await? }
         }
         Err(refusal) => {
-            talk.say(&format!("Nothing is proposed: {refusal}."));
-            talk.say("`back` measures again. Or say the levels yourself; too low is the safe side.");
+            talk.say(&format!("There is no proposal: {refusal}."));
+            talk.say("Type `back` to measure again. Or give the levels yourself; if in doubt, too low is the safe side.");
             typed(talk, None).await?
         }
     };
@@ -214,19 +218,20 @@ async fn typed(talk: &mut Talk, proposed: Option<known::Limits>) -> Told<known::
         if watts <= busy_watts {
             break watts;
         }
-        talk.say("(not more than what counts as busy)");
+        talk.say("(This cannot be more than the busy level.)");
     };
     let dwell = loop {
         let before = proposed.as_ref().map_or("3 min", |it| &it.dwell);
-        let answer =
-            talk.ask("For how long must it be so? Longer than any pause inside a job:", Some(before)).await?;
+        let answer = talk
+            .ask("How long must it stay that low? Longer than any pause inside a job:", Some(before))
+            .await?;
         match answer.parse::<idlegate_detector::Span>() {
             Ok(_) => break answer,
             Err(error) => talk.say(&format!("({error})")),
         }
     };
     let evidence = match &proposed {
-        Some(proposed) => format!("Chosen by hand. Proposed was:\n{}", proposed.evidence),
+        Some(proposed) => format!("Chosen by hand. The proposal was:\n{}", proposed.evidence),
         None => "Chosen by hand, not measured.".to_owned(),
     };
     let (gap_max, idle_watts) = proposed.map_or((None, None), |it| (it.gap_max, it.idle_watts));
@@ -237,7 +242,7 @@ async fn watts(talk: &mut Talk, question: &str, proposed: Option<&str>) -> Told<
     loop {
         match talk.ask(question, proposed).await?.trim_end_matches(['W', ' ']).parse::<f64>() {
             Ok(watts) if watts.is_finite() && watts > 0.0 => return Ok(watts),
-            Ok(_) | Err(_) => talk.say("(a number of watts above zero, such as 40)"),
+            Ok(_) | Err(_) => talk.say("(Give a number of watts above zero, such as 40.)"),
         }
     }
 }

@@ -41,9 +41,9 @@ pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook
     let inputs = commission::inputs(&before, notebook.machine(), &notebook.notes)?;
     talk.say(&format!("{}:\n\n{machine}", machine_file.display()));
     if machine_file.exists() {
-        talk.say("(the file is there already; it is kept with ~ behind its name)");
+        talk.say("(This file already exists; the old one is kept, with ~ at the end of its name.)");
     }
-    if !talk.yes("Write it, and the button into inputs.toml?", true).await? {
+    if !talk.yes("Write it, and add the button to inputs.toml?", true).await? {
         return Err(super::talk::Leave::Back);
     }
     std::fs::create_dir_all(rules.join("machines"))?;
@@ -58,7 +58,7 @@ pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook
     let folder = rules::load(rules);
     let sound = check(talk, &folder)?;
     notebook.notes.written = Some(folder.digest);
-    if sound || talk.yes("Mend the files in an editor, and go on?", true).await? {
+    if sound || talk.yes("Correct the files in an editor. Are they right now?", true).await? {
         Ok(())
     } else {
         Err(super::talk::Leave::Back)
@@ -76,9 +76,9 @@ fn check(talk: &Talk, folder: &Folder) -> anyhow::Result<bool> {
         talk.say(&problem.render());
     }
     talk.say(match (sound, problems.is_empty()) {
-        (true, true) => "Looked over: the guard takes these rules.",
-        (true, false) => "Looked over: the guard takes these rules; mind the warnings.",
-        (false, _) => "Looked over: the guard does not take these rules.",
+        (true, true) => "Checked: the guard accepts these rules.",
+        (true, false) => "Checked: the guard accepts these rules, but read the warnings.",
+        (false, _) => "Checked: the guard does not accept these rules.",
     });
     Ok(sound)
 }
@@ -87,7 +87,10 @@ pub(super) async fn drill(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: 
     let shadow = guard_is_there(talk, rules, plan, notebook).await?;
     if let Some(shadow) = shadow {
         if shadow {
-            talk.say("The guard is in shadow mode: it decides and tells, and switches nothing. Do the drill again when it is live.");
+            talk.say(
+                "The guard is in shadow mode: it says what it decides, but switches nothing.\n\
+                 Repeat the drill when it is live.",
+            );
         }
         for item in Item::ALL {
             let tried = attempt(talk, plan, notebook, item, shadow).await?;
@@ -148,7 +151,7 @@ async fn guard_is_there(
             "No guard is running with these rules. In another terminal:  idlegate run {}",
             rules.display()
         ));
-        if !talk.yes("Is it running now? (no: the drill is left for another day)", true).await? {
+        if !talk.yes("Is it running now? (no: leave the drill for another day)", true).await? {
             return Ok(None);
         }
     }
@@ -164,43 +167,46 @@ async fn attempt(talk: &mut Talk, plan: &Plan, notebook: &Notebook, item: Item, 
     let ask =
         |request: &str| format!("`idlegate request --rules DIR {machine} {request}` in another terminal");
     let words = match item {
-        Item::SeenIdle => "Let the machine be on and idle, for as long as the rules ask.".to_owned(),
-        Item::SeenBusy => "Start a job that may be lost.".to_owned(),
+        Item::SeenIdle => "Leave the machine on and idle, for as long as the rules ask.".to_owned(),
+        Item::SeenBusy => "Start a job that you can afford to lose.".to_owned(),
         Item::Held => match button {
-            Some(_) => "While it works, press the button once.".to_owned(),
-            None => format!("While it works: {}.", ask("off")),
+            Some(_) => "While it is working, press the button once.".to_owned(),
+            None => format!("While it is working: {}.", ask("off")),
         },
         Item::Forced => {
-            if !talk.yes("May the power of the working machine be cut now? The job is lost.", false).await? {
+            if !talk
+                .yes("May the power of the working machine be cut now? The job will be lost.", false)
+                .await?
+            {
                 return Ok(at(Outcome::NotTried, String::new()));
             }
             match button.filter(|button| !button.long_press.is_empty()) {
                 Some(_) => {
-                    "Press the button once more; when it is held back, hold the button down.".to_owned()
+                    "Press the button once more. When Idlegate says that the machine is working, hold the button down.".to_owned()
                 }
-                None => format!("{}; and again within the window.", ask("force-off")),
+                None => format!("{}, and again within the window.", ask("force-off")),
             }
         }
         Item::OtherRoute if shadow => "Switch the outlet with its own button.".to_owned(),
         Item::OtherRoute => {
-            "With the machine idle, switch the outlet with its own button; the other way round if it is off."
+            "With the machine idle, switch the outlet off with its own button; or on, if it is off."
                 .to_owned()
         }
     };
-    talk.say(&format!("\n* {words} (Enter: it did not happen)"));
+    talk.say(&format!("\n* {words} (If it does not happen, press Enter.)"));
     let (prefix, name) = (plan.shop.prefix.clone(), machine.to_owned());
     let judge = move |_, message: &Message| item.settled_by(&prefix, &name, message);
     Ok(match talk.wait(Some(TRY_FOR), judge).await? {
         Came::That((outcome, heard)) => at(outcome, heard),
         Came::Line(_) | Came::TimeOver => {
-            let why = talk.ask("What happened instead? (for the record)", Some("nothing was heard")).await?;
+            let why = talk.ask("What happened instead? (for the record)", Some("nothing happened")).await?;
             at(Outcome::Failed, why)
         }
     })
 }
 
 async fn record(talk: &mut Talk, rules: &Path, notebook: &mut Notebook, shadow: bool) -> Told<Exit> {
-    let by = talk.ask("Who carried this out? (for the record)", Some("-")).await?;
+    let by = talk.ask("Who did this drill? (for the record)", Some("-")).await?;
     let at = rfc3339(Clock.now().wall);
     let machine_file = rules.join("machines").join(format!("{}.toml", notebook.machine()));
     let text = std::fs::read_to_string(&machine_file).with_context(|| machine_file.display().to_string())?;
@@ -219,6 +225,6 @@ async fn record(talk: &mut Talk, rules: &Path, notebook: &mut Notebook, shadow: 
         talk.say("Everything passed.");
         return Ok(Exit::Good);
     }
-    talk.say("Not everything was tried and passed; the same command goes on from here.");
+    talk.say("Not everything was tried and passed. Run the same command again to go on from here.");
     Ok(Exit::No)
 }

@@ -22,6 +22,7 @@ use crate::files;
 use crate::plan::Plan;
 use crate::rules::{Folder, Surroundings, SystemSecrets};
 use crate::service::Modules;
+use crate::text::counted;
 
 const PATIENCE: Duration = Duration::from_secs(6);
 
@@ -62,8 +63,8 @@ impl Step {
             Step::Outlet => "Where does the outlet say that it is on?",
             Step::Order => "How is it switched?",
             Step::Meter => "Where is the machine's draw?",
-            Step::Draw => "What does it draw, idle and at work?",
-            Step::Limits => "Which draw means that it works?",
+            Step::Draw => "What does it draw, idle and working?",
+            Step::Limits => "Which draw means that it is working?",
             Step::Button => "Is there a button beside it?",
             Step::Rules => "The rules",
             Step::Drill => "The drill",
@@ -80,7 +81,8 @@ impl Step {
             Step::Draw => {
                 let measured = !notes.recordings.is_empty() || notes.limits.is_some();
                 measured.then(|| {
-                    format!("{} recordings, {} jobs marked", notes.recordings.len(), notes.jobs.len())
+                    let recordings = counted(notes.recordings.len(), "recording");
+                    format!("{recordings}, {} marked", counted(notes.jobs.len(), "job"))
                 })
             }
             Step::Limits => notes.limits.as_ref().map(|it| {
@@ -117,7 +119,7 @@ fn broker_plan(wanted: &Wanted) -> anyhow::Result<Result<Plan, Exit>> {
     if !file.exists() {
         let Some(broker) = &wanted.broker else {
             eprintln!(
-                "idlegate: {} is not there yet; say where the broker is, with --broker HOST[:PORT]",
+                "idlegate: {} does not exist yet; say where the broker is, with --broker HOST[:PORT]",
                 file.display()
             );
             return Ok(Err(Exit::Usage));
@@ -127,12 +129,12 @@ fn broker_plan(wanted: &Wanted) -> anyhow::Result<Result<Plan, Exit>> {
             Err(exit) => return Ok(Err(exit)),
         };
         std::fs::create_dir_all(&wanted.rules)
-            .with_context(|| format!("cannot make {}", wanted.rules.display()))?;
+            .with_context(|| format!("cannot create {}", wanted.rules.display()))?;
         files::replace(&file, &shop(host, port))
             .with_context(|| format!("cannot write {}", file.display()))?;
-        println!("{}: a shop that watches and does not switch yet (shadow)", file.display());
+        println!("{}: new, in shadow mode: Idlegate watches, but switches nothing yet", file.display());
     } else if wanted.broker.is_some() {
-        println!("the broker is the one in {}", file.display());
+        println!("--broker is ignored: {} already says where the broker is", file.display());
     }
     let text = std::fs::read_to_string(&file).with_context(|| format!("cannot read {}", file.display()))?;
     let folder = Folder::from_texts(&wanted.rules, [("shop.toml", text.as_str())]);
@@ -150,8 +152,8 @@ fn shop(host: &str, port: u16) -> String {
     let host = toml_edit::Value::from(host);
     format!(
         "# The workshop as a whole.\n\ntitle = \"My workshop\"\n\n[broker]\nhost = {}\nport = {port}\n\n[guard]\n\
-         # Begin by watching: decisions are made and recorded, and nothing is switched, emergencies excepted.\n\
-         # Take this line out when the decisions are the ones you want.\nshadow = true\n",
+         # Start by watching: Idlegate decides and records, but switches nothing except in an emergency.\n\
+         # Remove this line when its decisions are the ones you want.\nshadow = true\n",
         host.to_string().trim()
     )
 }
@@ -170,12 +172,12 @@ async fn converse(wanted: &Wanted, plan: Plan, mut notebook: Notebook) -> anyhow
         ended = steps(&mut talk, &wanted.rules, &plan, &mut notebook) => ended,
         interrupted = tokio::signal::ctrl_c() => Err(interrupted.map_or_else(Leave::from, |()| Leave::Quit)),
     };
-    notebook.save().context("cannot keep the notes")?;
+    notebook.save().context("cannot save the notes")?;
     talk.visitor.leave().await;
     match ended {
         Ok(exit) => Ok(exit),
         Err(Leave::Back | Leave::Quit) => {
-            println!("\nWhat is known so far is kept; the same command goes on from here.");
+            println!("\nEverything so far is saved. Run the same command again to go on from here.");
             Ok(Exit::No)
         }
         Err(Leave::Failed(error)) => Err(error),
@@ -183,11 +185,11 @@ async fn converse(wanted: &Wanted, plan: Plan, mut notebook: Notebook) -> anyhow
 }
 
 fn welcome(talk: &Talk, machine: &str) {
-    talk.say(&format!("Setting up {machine}. Nothing is switched without being asked."));
+    talk.say(&format!("Setting up {machine}. Idlegate asks before it switches anything."));
     for caution in CAUTIONS {
         talk.say(&format!("  - {caution}"));
     }
-    talk.say("At every question: Enter takes what stands in brackets, `back` goes a step back, `quit` ends it for today.");
+    talk.say("At every question: Enter accepts the answer in brackets, `back` goes back one step, `quit` stops for today.");
 }
 
 async fn steps(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebook) -> Told<Exit> {
@@ -239,7 +241,7 @@ async fn begin_at(talk: &mut Talk, notebook: &Notebook) -> Told<usize> {
         let answer = talk.ask("Go on at step", Some(&next)).await?;
         match answer.parse::<usize>() {
             Ok(number) if (1..=settled.len() + 1).contains(&number) => return Ok(number - 1),
-            Ok(_) | Err(_) => talk.say(&format!("(a number from 1 to {next})")),
+            Ok(_) | Err(_) => talk.say(&format!("(Give a number from 1 to {next}.)")),
         }
     }
 }

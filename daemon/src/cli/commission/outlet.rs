@@ -7,6 +7,7 @@ use bytes::Bytes;
 use super::talk::{Came, Talk, Told};
 use crate::commission::{Notebook, Place, State, Turn, Window, known, meters, orders, states};
 use crate::link::Outgoing;
+use crate::text::counted;
 use crate::time::{Clock, Moment, Span};
 
 /// An outlet that takes longer to answer is told by the guard as not confirmed, too.
@@ -14,18 +15,19 @@ const OBEYS_WITHIN: Duration = Duration::from_secs(10);
 const SHOWN_MAX: usize = 9;
 
 pub(super) async fn state(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
-    talk.say("Switch the outlet by hand, as it is done today: in its app, on a panel, with its own button. The machine must be idle.");
-    talk.say("If the hub or the app switches it, Idlegate also sees how; use that if you can.");
+    talk.say("Switch the outlet by hand, the way you do today: in its app, on a panel, with its own button. The machine must \
+         be idle.");
+    talk.say("If you can, use the hub or the app: then Idlegate also sees how the outlet is switched.");
     let turns = turns(talk).await?;
     let found = states(&talk.log, &turns);
     let state = if found.is_empty() {
         talk.say(&format!(
-            "Of {} topics none followed the outlet. Does it publish its state to this broker?",
-            talk.log.topics()
+            "None of the {} changed with the outlet. Does it publish its state to this broker?",
+            counted(talk.log.topics(), "topic")
         ));
         typed_state(talk).await?
     } else {
-        talk.say("These followed it:");
+        talk.say("These changed with it:");
         let options: Vec<String> = found
             .iter()
             .take(SHOWN_MAX)
@@ -70,7 +72,7 @@ async fn turns(talk: &mut Talk) -> Told<Vec<Turn>> {
 }
 
 async fn typed_state(talk: &mut Talk) -> Told<State> {
-    let text = talk.ask("Topic of its state, and maybe a JSON Pointer behind it:", None).await?;
+    let text = talk.ask("Topic of its state, with a JSON Pointer after it if needed:", None).await?;
     corrected(talk, &text).await
 }
 
@@ -87,14 +89,15 @@ pub(super) async fn place(talk: &mut Talk, text: &str) -> Told<Place> {
     loop {
         if let Some(place) = Place::typed(&text) {
             if let Some(seen) = talk.log.latest(&place) {
-                talk.say(&format!("{place} was {:?} last", seen.value));
+                talk.say(&format!("the last value of {place} was {:?}", seen.value));
             } else {
-                talk.say(&format!("nothing was heard on {place} so far; taken as you say it"));
+                talk.say(&format!("nothing has come on {place} so far; using it as you typed it"));
             }
             return Ok(place);
         }
         talk.say(
-            "(a topic without # and +, such as outlets/bench-1/says, and maybe a pointer, such as /switch)",
+            "(Give a topic without # and +, such as outlets/bench-1/says, with a pointer after it if needed, such as \
+             /switch.)",
         );
         text = talk.ask("Topic:", None).await?;
     }
@@ -104,12 +107,13 @@ pub(super) async fn order(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
     let guess = notebook.notes.order.clone();
     let guess = match &guess {
         Some(guess) => {
-            talk.say("Just before it changed, this was heard:");
+            talk.say("Just before it changed, this message was sent:");
             talk.say(&format!("  {}: {:?} for on, {:?} for off", guess.topic, guess.on, guess.off));
             guess.clone()
         }
         None => {
-            talk.say("It was switched past the broker, so its documentation has to say on which topic it takes orders.");
+            talk.say("It was not switched through the broker.");
+            talk.say("Look in its documentation for the topic on which it takes orders.");
             let (on, off) = ("on".to_owned(), "off".to_owned());
             known::Order { topic: String::new(), on, off, tried: false }
         }
@@ -120,7 +124,10 @@ pub(super) async fn order(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
     let off = talk.ask("What switches it off:", Some(&guess.off)).await?;
     let mut order = known::Order { topic, on, off, tried: false };
     if talk
-        .yes("May Idlegate switch it off and on now, to see that it obeys? The machine must be idle.", false)
+        .yes(
+            "May Idlegate switch it off and on now, to see whether it obeys? The machine must be idle.",
+            false,
+        )
         .await?
     {
         order.tried = obeys(talk, notebook, &order).await?;
@@ -147,11 +154,11 @@ async fn obeys(talk: &mut Talk, notebook: &Notebook, order: &known::Order) -> To
             })
             .await?;
         match said {
-            Came::That(()) => talk.say(&format!("{payload:?} sent, and the outlet says {wanted:?}")),
+            Came::That(()) => talk.say(&format!("sent {payload:?}, and the outlet says {wanted:?}")),
             Came::Line(_) | Came::TimeOver => {
                 talk.say(&format!(
-                    "{payload:?} sent, and the outlet did not say {wanted:?}. Look at it, set it as it should be, and go `back` \
-                     if topic or payload are wrong."
+                    "sent {payload:?}, but the outlet did not say {wanted:?}. Look at the outlet, and switch it back by hand. \
+                     If the topic or the payload is wrong, type `back`."
                 ));
                 return Ok(false);
             }
@@ -172,7 +179,7 @@ pub(super) async fn meter(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
         .map(|meter| format!("{}: {} W now", meter.place, meter.latest))
         .collect();
     if options.is_empty() {
-        talk.say("No number was heard that looks like a draw in watts.");
+        talk.say("No number has come that looks like a draw in watts.");
     }
     let chosen =
         talk.choose("Which is the machine's draw? (a number, or type TOPIC [/POINTER])", &options).await?;
@@ -181,15 +188,17 @@ pub(super) async fn meter(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> 
         Err(text) => (place(talk, &text).await?, 1.0),
     };
     let scale = loop {
-        let answer = talk.ask("Watts are its value times:", Some(&scale.to_string())).await?;
+        let answer = talk.ask("Multiply its value by this to get watts:", Some(&scale.to_string())).await?;
         match answer.parse::<f64>() {
             Ok(scale) if scale.is_finite() && scale != 0.0 => break scale,
-            Ok(_) | Err(_) => talk.say("(a number, such as 1 for watts or 1000 for kilowatts)"),
+            Ok(_) | Err(_) => talk.say("(Give a number, such as 1 for watts or 1000 for kilowatts.)"),
         }
     };
     if talk.log.latest(&place).is_some_and(|seen| seen.retained) {
-        talk.say("Its readings are marked to be kept by the broker. The guard does not count such readings, since it cannot tell");
-        talk.say("how old they are: the machine would never be idle. Have the meter send them without the retain flag.");
+        talk.say("The meter sends its readings with the retain flag, so the broker stores them.");
+        talk.say("The guard never counts stored readings, because nobody knows how old they are: the machine would");
+        talk.say("never be idle. Have the meter send its readings without that flag; or, if it cannot, set");
+        talk.say("sender_stores = true under [signals.power] in the machine's file, once it is written.");
     }
     notebook.notes.meter = Some(known::Meter { place, scale });
     Ok(())

@@ -14,7 +14,7 @@ const UNTOUCHED: Duration = Duration::from_secs(5);
 const SETTLE: Duration = Duration::from_millis(1_500);
 
 pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()> {
-    if !talk.yes("Is there a button, or another input that only this machine has?", true).await? {
+    if !talk.yes("Is there a button, or another input that is only for this machine?", true).await? {
         notebook.notes.button = Some(ButtonAnswer::None);
         return Ok(());
     }
@@ -22,12 +22,12 @@ pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
     talk.say("Leave it alone for five seconds ...");
     talk.pause(UNTOUCHED).await;
     let before = Window { from: begin, until: Clock.now().moment };
-    let press = gesture(talk, "Press it once, shortly.").await?;
-    let long_press = gesture(talk, "Now hold it down until it reports that.").await?;
+    let press = gesture(talk, "Press it once, briefly.").await?;
+    let long_press = gesture(talk, "Now hold it down for a few seconds.").await?;
     let found = buttons(&talk.log, before, press, long_press);
     let options: Vec<String> = found.iter().take(9).map(describe).collect();
     if options.is_empty() {
-        talk.say("Nothing was heard that had not been heard before.");
+        talk.say("No new message has come.");
     }
     let chosen = talk.choose("Which is it? (a number, or type TOPIC [/POINTER])", &options).await?;
     let Button { place, press, long_press } = match chosen {
@@ -38,12 +38,12 @@ pub(super) async fn button(talk: &mut Talk, notebook: &mut Notebook) -> Told<()>
             long_press: vec!["long-press".into()],
         },
     };
-    let press = words(talk, "Words of a press:", press).await?;
+    let press = words(talk, "Values that mean a press:", press).await?;
     let long_press =
-        words(talk, "Words of a long press, which forces inside the window:", long_press).await?;
-    talk.say("A press can flip (on if it is off, off if it is on and idle), or only switch off.");
+        words(talk, "Values that mean a long press, which forces inside the window:", long_press).await?;
+    talk.say("A press can flip (on if the machine is off, off if it is on and idle), or only switch off.");
     let request = loop {
-        let answer = talk.ask("What is a press to ask for, flip or off?", Some("flip")).await?;
+        let answer = talk.ask("What should a press ask for, flip or off?", Some("flip")).await?;
         if answer == "flip" || answer == "off" {
             break answer;
         }

@@ -148,7 +148,7 @@ impl Talk {
             match (line.is_empty(), proposed) {
                 (false, _) => return Ok(line),
                 (true, Some(proposed)) => return Ok(proposed.to_owned()),
-                (true, None) => self.say("(an answer is needed; `quit` ends it for today)"),
+                (true, None) => self.say("(Please answer, or type `quit` to stop for today.)"),
             }
         }
     }
@@ -159,7 +159,7 @@ impl Talk {
             match self.ask(question, Some(hint)).await?.to_lowercase().as_str() {
                 "y" | "yes" => return Ok(true),
                 "n" | "no" => return Ok(false),
-                _ => self.say("(yes or no)"),
+                _ => self.say("(Answer yes or no.)"),
             }
         }
     }

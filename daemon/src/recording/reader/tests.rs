@@ -103,14 +103,17 @@ fn what_cannot_be_read_is_told_with_file_and_line() {
         ("", "mill.csv:1: the recording is empty"),
         (
             "2026-11-25T08:00:00Z,3\n",
-            r#"mill.csv:1: "2026-11-25T08:00:00Z,3" is not a heading such as time,watts, and the line is no SenML pack either"#,
+            r#"mill.csv:1: "2026-11-25T08:00:00Z,3" is neither a heading such as time,watts nor a SenML pack"#,
         ),
         (
             "time,watts\n2026-11-25T08:00:00,3\n",
             r#"mill.csv:2: "2026-11-25T08:00:00" is not a time with Z or an offset, such as 2026-11-25T08:30:00Z"#,
         ),
         ("time,watts\n\n2026-11-25T08:00:00Z,3 W\n", r#"mill.csv:3: "3 W" is not a number"#),
-        ("time,watts\n2026-11-25T08:00:00Z,3,4\n", "mill.csv:2: 3 cells, but the heading has 2"),
+        (
+            "time,watts\n2026-11-25T08:00:00Z,3,4\n",
+            "mill.csv:2: this line has 3 cells, but the heading has 2",
+        ),
         (
             "[{\"n\":\"mill/power\",\"t\":-5,\"v\":1}]\n",
             r#"mill.csv:1: the record "mill/power" counts its time from "now", which a recording does not have"#,
@@ -123,7 +126,7 @@ fn what_cannot_be_read_is_told_with_file_and_line() {
         assert_eq!(told(content), fault);
     }
     assert_eq!(told(b"time,watts\n\xff\n".as_slice()), "mill.csv:2: not UTF-8");
-    assert_eq!(told(vec![b'x'; 1 << 20]), "mill.csv:1: more than 131072 bytes in a line");
+    assert_eq!(told(vec![b'x'; 1 << 20]), "mill.csv:1: a line has more than 131072 bytes");
     let missing = Reader::open(Path::new("/nowhere/mill.csv")).unwrap_err();
     assert_eq!(missing.to_string(), "cannot read /nowhere/mill.csv");
 }

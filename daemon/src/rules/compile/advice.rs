@@ -43,7 +43,7 @@ pub(super) fn topics(
     for (index, (machine, places)) in plan.machines.iter().zip(machines).enumerate() {
         let topic = &machine.outlet.order.topic;
         if let Some(other) = plan.machines[..index].iter().find(|other| other.outlet.order.topic == *topic) {
-            let message = format!("one order topic for two outlets: {} uses it, too", other.name);
+            let message = format!("{} has the same order topic, so one order would switch both", other.name);
             report.add(Code::TopicClash, places.order, message);
         }
         for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, topic))
@@ -51,15 +51,15 @@ pub(super) fn topics(
             let message = format!("{} is read from the order topic of {}", reading.what, machine.name);
             report
                 .add(Code::TopicClash, reading.place, message)
-                .help("an order would come back to us as if somebody else had sent it".to_owned());
+                .help("Idlegate would take its own orders for messages from outside".to_owned());
         }
     }
     let ours = format!("{}/#", plan.shop.prefix);
     for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, &ours)) {
-        let message = format!("{} is read from our own topics under {}", reading.what, ours);
+        let message = format!("{} is read from Idlegate's own topics, {}", reading.what, ours);
         report
             .add(Code::TopicClash, reading.place, message)
-            .help("an input without a topic is reached through our own request topic".to_owned());
+            .help("to send requests on Idlegate's own request topic, leave the input's topic out".to_owned());
     }
     for (index, reading) in readings.iter().enumerate() {
         if let Some(other) = readings[..index].iter().find(|other| other.source == reading.source) {
@@ -95,15 +95,15 @@ fn authority(
         plan.inputs.iter().zip(inputs).filter(|(input, _)| input.machines.contains(&index)).peekable();
     let Some((_, first)) = reaching.peek() else {
         report
-            .add(Code::NoInputs, places.file, format!("no input asks about {}", machine.name))
-            .help("name it in the machines of an input, or write machines = \"all\"".to_owned());
+            .add(Code::NoInputs, places.file, format!("no input has {} among its machines", machine.name))
+            .help("add it to the machines of an input, or write machines = \"all\" there".to_owned());
         return;
     };
     let first = first.name;
     if !reaching.any(|(input, _)| can_switch_off_at_will(input)) {
         report
             .add(Code::NobodyCanForce, first, format!("no input may force {} off", machine.name))
-            .help("add may_force = true and a force-off gesture to an input that people stand at".to_owned());
+            .help("add may_force = true and a force-off gesture to an input beside the machine".to_owned());
     }
 }
 
@@ -120,10 +120,10 @@ fn can_switch_off_at_will(input: &Input) -> bool {
 
 fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
     if machine.detectors.iter().all(|detector| detector.role != Role::Hold) {
-        let message = format!("no detector can say that {} is idle: off will always be held", machine.name);
+        let message = format!("no detector can say that {} is idle, so every off will be held", machine.name);
         report
             .add(Code::NoDetectors, places.file, message)
-            .help("add a [[detectors]] with role hold, which it has unless set".to_owned());
+            .help("add a detector under [[detectors]] with role = \"hold\", which is the default".to_owned());
     }
     for (detector, place) in machine.detectors.iter().zip(&places.detectors) {
         short_dwell(machine, detector, *place, report);
@@ -133,7 +133,10 @@ fn detectors(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>)
     let is_hot = |detector: &DetectorUse| matches!(&detector.module, ModuleSource::BuiltIn(name) if name.as_str() == "temperature-decay");
     let hazardous = places.hazardous || machine.detectors.iter().any(is_hot);
     if machine.policy.remote_on && hazardous {
-        let message = format!("{} is hazardous and can be switched on from afar", machine.name);
+        let message = format!(
+            "{} is dangerous to start unattended, but can be switched on from a distance",
+            machine.name
+        );
         report
             .add(Code::HotRemoteOn, places.guard, message)
             .help("set remote_on = false in its [guard]".to_owned());
@@ -159,7 +162,7 @@ fn late_view(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>)
         let message = format!("the start of a job can go unseen for up to {}", signal.stale_after);
         report
             .add(Code::LateView, *place, message)
-            .help("give the outlet a refresh topic, or a meter that reports more often".to_owned());
+            .help("give the outlet a refresh topic, or use a meter that reports more often".to_owned());
     }
 }
 
@@ -182,7 +185,7 @@ fn short_dwell(machine: &Machine, detector: &DetectorUse, place: Place, report: 
         );
         report
             .add(Code::ShortDwell, place, message)
-            .help("make dwell outlast the longest pause of the heater and of the meter".to_owned());
+            .help("make dwell longer than the longest pause of the heater and of the meter".to_owned());
     }
 }
 
@@ -197,11 +200,12 @@ fn low_threshold(idle_watts: Option<f64>, detector: &DetectorUse, place: Place, 
     let quiet = ["quiet_watts", "busy_watts"].into_iter().find_map(|key| Some((key, watts(key)?)));
     if let Some((key, level)) = quiet.filter(|(_, level)| *level <= idle_watts) {
         let message = format!(
-            "{key} is {level} W, but the machine draws {idle_watts} W when idle: it would always be busy"
+            "{key} is {level} W, but the machine draws {idle_watts} W when idle, so it would always be busy"
         );
-        report
-            .add(Code::LowThreshold, place, message)
-            .help("idle plus a small margin; `idlegate calibrate` works it out from a recording".to_owned());
+        report.add(Code::LowThreshold, place, message).help(
+            "set it a little above the idle draw; `idlegate calibrate` works it out from a recording"
+                .to_owned(),
+        );
     }
 }
 
@@ -216,10 +220,11 @@ fn signals(machine: &Machine, places: &MachinePlaces, report: &mut Report<'_>) {
             report.add(Code::UnusedSignal, *place, message);
         }
         if signal.stale_after < STALE_COMFORT && matches!(signal.kind, SignalKind::Number(_)) {
-            let message = format!("signal {} counts as missing after {}", signal.name, signal.stale_after);
+            let message =
+                format!("signal {} counts as missing after {} of silence", signal.name, signal.stale_after);
             report
                 .add(Code::ShortStaleness, *place, message)
-                .help("three times the interval of its messages is a good start".to_owned());
+                .help("three times the usual time between its messages is a good start".to_owned());
         }
     }
 }

@@ -27,7 +27,7 @@ pub(super) fn compile(
             let place = if section.has("name") { section.place_of("name") } else { section.place };
             report
                 .add(Code::DuplicateName, place, message)
-                .help("give one of them a name of its own: name = \"…\"".to_owned());
+                .help("give one of them another name: name = \"…\"".to_owned());
         }
         detectors.push(detector);
         places.push(section.place);
@@ -60,7 +60,10 @@ fn compile_one(
                 .add(
                     Code::BadDetector,
                     place,
-                    format!("the detector calls itself {}", plain(&error.to_string())),
+                    format!(
+                        "the name that the detector gives itself cannot be used: {}",
+                        plain(&error.to_string())
+                    ),
                 )
                 .help("give it a name here: name = \"…\"".to_owned());
             return None;
@@ -92,14 +95,15 @@ fn module(
     match (section.text("use"), section.text("file")) {
         (Some(name), None) => {
             if section.has("sha256") {
-                let message = "sha256 pins a file, and this detector comes with Idlegate".to_owned();
+                let message =
+                    "sha256 is for a detector in a file, but this one comes with Idlegate".to_owned();
                 report.add(Code::ConflictingKeys, section.place_of_key("sha256"), message);
             }
             let valid = Name::new(name.value).ok()?;
             let known = around.detectors.built_in();
             if !known.iter().any(|known| known == name.value) {
                 let message = format!("no detector called {} comes with Idlegate", quoted(name.value));
-                let otherwise = format!("there are: {}", known.join(", "));
+                let otherwise = format!("known detectors: {}", known.join(", "));
                 let known = known.iter().map(String::as_str);
                 report.add(Code::UnknownName, name.place, message).nearest(name.value, known, &otherwise);
                 return None;
@@ -113,12 +117,12 @@ fn module(
                 let problem = report.add(
                     Code::UnknownName,
                     path.place,
-                    format!("no detector at {}", quoted(path.value)),
+                    format!("there is no detector at {}", quoted(path.value)),
                 );
                 problem.nearest(
                     &inside,
                     known,
-                    "detectors of your own are .wasm files in detectors/ of the rules folder",
+                    "put your own detectors into detectors/ in the rules folder, as .wasm files",
                 );
                 return None;
             };
@@ -126,9 +130,9 @@ fn module(
                 && pinned.value.len() == 64
                 && pinned.value != file.sha256
             {
-                let message = format!("{} is not the pinned file", quoted(path.value));
+                let message = format!("{} is not the file with this SHA-256", quoted(path.value));
                 report.add(Code::WrongDigest, pinned.place, message).help(format!(
-                    "its SHA-256 is {}; write that only if you know why it changed",
+                    "the file's SHA-256 is {}; write that here only if you know why the file has changed",
                     file.sha256
                 ));
                 return None;
@@ -138,14 +142,14 @@ fn module(
             Some((ModuleSource::File { path: folder.root.join(inside), sha256 }, path.place))
         }
         (Some(_), Some(path)) => {
-            report.add(Code::ConflictingKeys, path.place, "use and file exclude each other".to_owned());
+            report.add(Code::ConflictingKeys, path.place, "use and file cannot be used together".to_owned());
             None
         }
         (None, None) => {
             if !section.has("use") && !section.has("file") {
                 report
-                    .add(Code::MissingKey, section.place, "neither use nor file is given".to_owned())
-                    .help(format!("use = one of {}", around.detectors.built_in().join(", ")));
+                    .add(Code::MissingKey, section.place, "a detector needs either use or file".to_owned())
+                    .help(format!("give use one of {}", around.detectors.built_in().join(", ")));
             }
             None
         }
@@ -164,7 +168,7 @@ fn wire(
         if !facts.signals.iter().any(|fact| fact.name == theirs.value) {
             let known: Vec<&str> = facts.signals.iter().map(|fact| fact.name.as_str()).collect();
             let message = format!("{} has no signal called {}", plain(&facts.name), quoted(theirs.value));
-            let otherwise = format!("it reads: {}", known.join(", "));
+            let otherwise = format!("its signals: {}", known.join(", "));
             report.add(Code::UnknownName, theirs.place, message).nearest(theirs.value, known, &otherwise);
         }
     }
@@ -216,19 +220,19 @@ fn check_fit(fact: &SignalFact, index: usize, place: Place, machine: &Machine, r
             if !fact.unit.is_empty() && number.unit != fact.unit && number.unit != UNIT_IN_DOUBT {
                 let (theirs, ours) = (plain(&fact.unit), &number.unit);
                 let found = if ours.is_empty() { "has no unit".to_owned() } else { format!("is in {ours}") };
-                let message = format!("signal \"{}\" {found}, and {theirs} is expected", signal.name);
+                let message = format!("signal \"{}\" {found}, but {theirs} is expected", signal.name);
                 report
                     .add(Code::WrongUnit, place, message)
-                    .help(format!("set unit = \"{theirs}\" and, if needed, a scale that makes it so"));
+                    .help(format!("set unit = \"{theirs}\" and, if needed, a scale that converts the value"));
             }
         }
         (SignalKind::Text, false) => {}
         (SignalKind::Number(_), false) => {
-            let message = format!("signal \"{}\" is a number, and text is expected", signal.name);
+            let message = format!("signal \"{}\" is a number, but text is expected", signal.name);
             report.add(Code::WrongKind, place, message).help("set kind = \"text\" in the signal".to_owned());
         }
         (SignalKind::Text, true) => {
-            let message = format!("signal \"{}\" is text, and a number is expected", signal.name);
+            let message = format!("signal \"{}\" is text, but a number is expected", signal.name);
             report
                 .add(Code::WrongKind, place, message)
                 .help("set kind = \"number\" in the signal".to_owned());

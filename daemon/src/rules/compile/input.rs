@@ -100,8 +100,8 @@ fn input_source(
     if !section.has("topic") {
         for key in ["pointer", "senml", "event_id", "machine", "gestures"] {
             if section.has(key) {
-                let message = format!("{key} without topic");
-                let help = "without a topic the input speaks in requests on our own request topic";
+                let message = format!("{key} makes no sense without topic");
+                let help = "an input without a topic takes requests from Idlegate's own request topic";
                 report.add(Code::ConflictingKeys, section.place_of_key(key), message).help(help.to_owned());
             }
         }
@@ -110,8 +110,8 @@ fn input_source(
     let none = section.section("gestures").is_none_or(|gestures| gestures.table.is_empty());
     if none && (!section.has("gestures") || section.section("gestures").is_some()) {
         report
-            .add(Code::NoGestures, place, format!("input \"{name}\" has a topic and no gestures"))
-            .help(format!("add [inputs.{name}.gestures] with, for example, press = \"flip\""));
+            .add(Code::NoGestures, place, format!("input \"{name}\" has a topic but no gestures"))
+            .help(format!("add [inputs.{name}.gestures], for example with press = \"flip\""));
     }
     let event_id = section.owned("event_id").map(ValuePath::JsonPointer);
     match source(section, report) {
@@ -125,8 +125,9 @@ fn schedule(section: &Section<'_>, report: &mut Report<'_>) -> Option<Schedule> 
     let beside = ["topic", "pointer", "senml", "event_id", "machine", "gestures", "requests", "hours"];
     let rights = ["may_force", "may_lock", "may_unlock", "emergency"];
     for key in beside.into_iter().chain(rights).filter(|key| section.has(key)) {
-        report.add(Code::ConflictingKeys, section.place_of_key(key), format!("{key} beside schedule")).help(
-            "a schedule asks for on, off or off-once-idle by the wall clock, and for nothing else".to_owned(),
+        let message = format!("{key} and schedule cannot be used together");
+        report.add(Code::ConflictingKeys, section.place_of_key(key), message).help(
+            "a schedule asks for on, off or off-once-idle at set times, and for nothing else".to_owned(),
         );
     }
     let rules = section.section("schedule")?;
@@ -151,7 +152,7 @@ pub(super) fn unknown_zone(zone: At<&str>, report: &mut Report<'_>) {
     report.add(Code::UnknownZone, zone.place, message).nearest(
         zone.value,
         known.iter().map(String::as_str).collect::<Vec<_>>(),
-        "the IANA time zone database has the names: Europe/Berlin, for example",
+        "write a name from the IANA time zone database, such as \"Europe/Berlin\"",
     );
 }
 
@@ -162,10 +163,10 @@ fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report
     let mut indices = Vec::new();
     let entries = section.list("machines");
     if entries.is_empty() && section.get("machines").is_some_and(|found| found.value.is_array()) {
-        let message = "an input without machines asks about nothing".to_owned();
+        let message = "machines is empty, so this input can do nothing".to_owned();
         report
             .add(Code::OutOfRange, section.place_of("machines"), message)
-            .help("name them, or write machines = \"all\"".to_owned());
+            .help("name the machines, or write machines = \"all\"".to_owned());
     }
     for entry in entries {
         let Some(name) = entry.value.as_str() else { continue };
@@ -177,9 +178,9 @@ fn machine_indices(section: &Section<'_>, machines: &[Name], report: &mut Report
             None => {
                 let known: Vec<&str> = machines.iter().map(Name::as_str).collect();
                 let otherwise = if known.is_empty() {
-                    "every machine has a file in machines/".to_owned()
+                    "add a file in machines/ for every machine".to_owned()
                 } else {
-                    format!("there are: {}", known.join(", "))
+                    format!("known machines: {}", known.join(", "))
                 };
                 let problem =
                     report.add(Code::UnknownName, entry.place, format!("no machine called {}", quoted(name)));
@@ -197,9 +198,10 @@ fn requests(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> O
         return None;
     }
     if section.has("topic") {
+        let message = "requests and topic cannot be used together".to_owned();
         report
-            .add(Code::ConflictingKeys, section.place_of_key("requests"), "requests beside topic".to_owned())
-            .help("with a topic the gestures say what the input asks for".to_owned());
+            .add(Code::ConflictingKeys, section.place_of_key("requests"), message)
+            .help("with a topic, the gestures say what the input asks for".to_owned());
     }
     let mut requests = Vec::new();
     for entry in section.list("requests") {
@@ -213,9 +215,9 @@ fn requests(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> O
             .add(
                 Code::OutOfRange,
                 section.place_of("requests"),
-                "an input that may ask for nothing".to_owned(),
+                "requests is empty, so this input can do nothing".to_owned(),
             )
-            .help("name the requests, or leave the key out".to_owned());
+            .help("name the requests, or leave requests out".to_owned());
     }
     Some(requests)
 }
@@ -253,7 +255,7 @@ fn gestures(section: &Section<'_>, rights: Rights, report: &mut Report<'_>) -> V
         });
     }
     if rights.may_force && section.has("topic") && !gestures.is_empty() && !forces {
-        let message = "may_force without a gesture for force-off".to_owned();
+        let message = "may_force is set, but no gesture asks for force-off".to_owned();
         report
             .add(Code::ForceUnreachable, section.place_of_key("may_force"), message)
             .help("add a gesture such as long-press = \"force-off\"".to_owned());
@@ -279,7 +281,7 @@ fn words_of(
         let message = format!("no word stands for the gesture {}", quoted(name.value));
         report
             .add(Code::OutOfRange, value.place, message)
-            .help("without words its own name stands for it".to_owned());
+            .help("leave words out, and the gesture's own name stands for it".to_owned());
     }
     words
 }
@@ -300,6 +302,6 @@ fn permit(kind: RequestKind, place: Place, rights: Rights, report: &mut Report<'
     if !allowed {
         report
             .add(Code::NotPermitted, place, format!("this input may not ask for {}", kind.word()))
-            .help(format!("add {key} = true to the input, if that is meant"));
+            .help(format!("if it should be allowed to, add {key} = true to the input"));
     }
 }

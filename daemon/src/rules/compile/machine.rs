@@ -75,8 +75,8 @@ fn at_site(section: &Section<'_>, shop: Option<&Section<'_>>, report: &mut Repor
     let known = || sites.iter().map(Name::as_str);
     let Some(site) = section.text("site") else {
         if !sites.is_empty() && !section.has("site") {
-            let message = "the shop is split into sites, and this machine names none: nobody would guard it";
-            let help = format!("add site = one of {}", known().collect::<Vec<_>>().join(", "));
+            let message = "the shop has sites, but this machine does not name one, so nobody would guard it";
+            let help = format!("add site = \"…\" with one of: {}", known().collect::<Vec<_>>().join(", "));
             report.add(Code::MissingKey, section.place, message.to_owned()).help(help);
         }
         return None;
@@ -97,7 +97,7 @@ fn on_circuit(
 ) -> Option<OnCircuit> {
     let Some(name) = section.text("circuit") else {
         if section.has("peak_watts") && !section.has("circuit") {
-            let message = "peak_watts without circuit: nothing is counted by it".to_owned();
+            let message = "peak_watts has no effect without circuit".to_owned();
             report.add(Code::ConflictingKeys, section.place_of_key("peak_watts"), message);
         }
         return None;
@@ -113,17 +113,16 @@ fn on_circuit(
     };
     let Some(peak_watts) = section.number("peak_watts") else {
         if !section.has("peak_watts") {
-            let message = "circuit without peak_watts: its share is not known".to_owned();
+            let message = "circuit needs peak_watts: how much of it this machine takes".to_owned();
             report
                 .add(Code::MissingKey, name.place, message)
-                .help("add peak_watts = the most the machine draws for longer than an instant".to_owned());
+                .help("add peak_watts, the most the machine draws for longer than an instant".to_owned());
         }
         return None;
     };
     let limit = circuits[circuit].limit_watts();
     if peak_watts > limit {
-        let message =
-            format!("{peak_watts} W is more than circuit {} bears by itself: {limit:.0} W", name.value);
+        let message = format!("{peak_watts} W is more than circuit {} can carry ({limit:.0} W)", name.value);
         report.add(Code::OutOfRange, section.place_of("peak_watts"), message);
     }
     Some(OnCircuit { circuit, peak_watts })
@@ -182,19 +181,20 @@ fn compile_order(section: &Section<'_>, policy: &Policy, report: &mut Report<'_>
     let [on, off] = two_words(section, ["on", "off"], report);
     let expiry = section.duration("expiry").unwrap_or(EXPIRY.min(policy.confirm_within));
     if !expiry.millis().is_multiple_of(1_000) {
-        let message = format!("expiry {expiry} is not in whole seconds");
+        let message = format!("expiry {expiry} is not a whole number of seconds");
         report
             .add(Code::Timing, section.place_of("expiry"), message)
-            .help("MQTT counts the life of a message in whole seconds".to_owned());
+            .help("MQTT counts the lifetime of a message in whole seconds".to_owned());
     }
     if expiry > policy.confirm_within {
         let message = format!(
-            "an order that lives for {expiry} could act after it was given up (confirm_within is {})",
+            "an order that is valid for {expiry} could still switch the outlet after Idlegate has given up on it \
+             (confirm_within is {})",
             policy.confirm_within
         );
         report
             .add(Code::Timing, section.place_of("expiry"), message)
-            .help(format!("set expiry to no more than {}", policy.confirm_within));
+            .help(format!("set expiry to {} or less", policy.confirm_within));
     }
     Some(OrderTopic { topic: section.owned("topic")?, on, off, expiry })
 }
@@ -202,10 +202,10 @@ fn compile_order(section: &Section<'_>, policy: &Policy, report: &mut Report<'_>
 fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'_>) -> Option<usize> {
     let Some(name) = section.text("power") else {
         if section.has("residual_watts") && !section.has("power") {
-            let message = "residual_watts without power: nothing says what is drawn".to_owned();
+            let message = "residual_watts has no effect without power".to_owned();
             report
                 .add(Code::ConflictingKeys, section.place_of_key("residual_watts"), message)
-                .help("add power = the name of the signal with the machine's watts".to_owned());
+                .help("add power, the name of the signal that carries the machine's watts".to_owned());
         }
         return None;
     };
@@ -217,10 +217,10 @@ fn power_signal(section: &Section<'_>, signals: &[Signal], report: &mut Report<'
         SignalKind::Number(number) if ["", "W", UNIT_IN_DOUBT].contains(&number.unit.as_str()) => Some(index),
         SignalKind::Number(number) => {
             let message =
-                format!("signal {} is in {}, and power is compared in W", quoted(name.value), number.unit);
+                format!("signal {} is in {}, but power must be in W", quoted(name.value), number.unit);
             report
                 .add(Code::WrongUnit, name.place, message)
-                .help("set unit = \"W\" and a scale that makes it so".to_owned());
+                .help("set unit = \"W\", and a scale that turns the value into watts".to_owned());
             None
         }
         SignalKind::Text => {
@@ -241,7 +241,7 @@ fn energy_counter(
 ) -> Option<EnergyCounter> {
     let Some(name) = section.text("energy") else {
         if section.has("energy_wraps_at") && !section.has("energy") {
-            let message = "energy_wraps_at without energy: nothing counts".to_owned();
+            let message = "energy_wraps_at has no effect without energy".to_owned();
             report.add(Code::ConflictingKeys, section.place_of_key("energy_wraps_at"), message);
         }
         return None;
@@ -257,8 +257,8 @@ fn energy_counter(
         // Reported where it is declared.
         UNIT_IN_DOUBT => return None,
         unit => {
-            let unit = if unit.is_empty() { "no unit" } else { unit };
-            let message = format!("signal {} is in {unit}, and counts no energy", quoted(name.value));
+            let unit = if unit.is_empty() { "has no unit".to_owned() } else { format!("is in {unit}") };
+            let message = format!("signal {} {unit}, but a unit of energy is needed", quoted(name.value));
             report
                 .add(Code::WrongUnit, name.place, message)
                 .help("set its unit to \"J\", \"Wh\" or \"kWh\"".to_owned());
@@ -277,7 +277,7 @@ pub(super) fn unknown_signal(name: &str, place: Place, signals: &[Signal], repor
     let otherwise = if known.is_empty() {
         format!("declare it: [signals.{name}]")
     } else {
-        format!("declared here: {}", known.join(", "))
+        format!("known signals: {}", known.join(", "))
     };
     let problem = report.add(Code::UnknownName, place, format!("no signal called {}", quoted(name)));
     problem.nearest(name, known, &otherwise);
@@ -308,7 +308,7 @@ fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
     if section.text("kind").is_some_and(|kind| kind.value == "text") {
         for key in ["unit", "scale", "offset", "plausible", "stuck_after"] {
             if section.has(key) {
-                let message = format!("a text signal has no {key}");
+                let message = format!("a text signal cannot have {key}");
                 report.add(Code::ConflictingKeys, section.place_of_key(key), message);
             }
         }

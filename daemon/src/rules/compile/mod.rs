@@ -195,9 +195,9 @@ fn circuits_at_one_site(plan: &Plan, places: &[MachinePlaces], report: &mut Repo
             let circuit = &plan.shop.circuits[on.circuit].name;
             let message =
                 format!("circuit {circuit} is shared with {}, which is at another site", first.name);
-            report.add(Code::ConflictingKeys, places.file, message).help(
-                "machines on one circuit must be guarded by one daemon: give them the same site".to_owned(),
-            );
+            report
+                .add(Code::ConflictingKeys, places.file, message)
+                .help("one daemon must guard all machines on a circuit: give them the same site".to_owned());
         }
     }
 }
@@ -230,8 +230,12 @@ fn source(section: &Section<'_>, report: &mut Report<'_>) -> Option<Source> {
     let path = match (section.text("pointer"), section.text("senml")) {
         (Some(_), Some(senml)) => {
             report
-                .add(Code::ConflictingKeys, senml.place, "pointer and senml exclude each other".to_owned())
-                .help("pointer is for plain JSON, senml for packs of RFC 8428".to_owned());
+                .add(
+                    Code::ConflictingKeys,
+                    senml.place,
+                    "pointer and senml cannot be used together".to_owned(),
+                )
+                .help("use pointer for plain JSON, senml for SenML packs (RFC 8428)".to_owned());
             return None;
         }
         (Some(pointer), None) => ValuePath::JsonPointer(pointer.value.to_owned()),
@@ -246,7 +250,7 @@ fn two_words(section: &Section<'_>, keys: [&'static str; 2], report: &mut Report
     let [first, second] =
         keys.map(|key| section.payload(key).map_or_else(|| key.to_owned(), |payload| payload.value));
     if first == second {
-        let message = format!("{} and {} are the same", keys[0], keys[1]);
+        let message = format!("{} and {} have the same value", keys[0], keys[1]);
         report.add(Code::DuplicateWord, section.place_of(keys[1]), message);
     }
     [first, second]

@@ -68,7 +68,7 @@ fn check(policy: &Policy, layers: &[Section<'_>], report: &mut Report<'_>) {
         && let Some(place) = place(&["window", "repeat_guard", "force_not_before"])
     {
         let message = format!(
-            "the window of {} is over before a second deliberate force counts (repeat_guard {} + force_not_before {})",
+            "the window of {} closes before a second press can count as a force (repeat_guard {} + force_not_before {})",
             policy.window, policy.repeat_guard, policy.force_not_before
         );
         report.add(Code::Timing, place, message).help(format!("set window to more than {blind}"));
@@ -101,16 +101,17 @@ fn unannounced(policy: &Policy, place: &dyn Fn(&[&str]) -> Option<Place>, report
     if policy.notice == Span::ZERO
         && let Some(place) = place(&["notice"])
     {
-        let message = "notice 0 switches a machine off without a warning that could be cancelled".to_owned();
+        let message =
+            "with notice 0 a machine is switched off without warning, so nobody can cancel".to_owned();
         report.add(Code::NoNotice, place, message).help("30s gives people time to cancel".to_owned());
     }
     if policy.tries == 0
         && let Some(place) = place(&["tries"])
     {
-        let message = "tries 0: an order that is lost on its way is never sent again".to_owned();
+        let message = "with tries 0 an order that gets lost on its way is not sent again".to_owned();
         report
             .add(Code::NoTries, place, message)
-            .help("3 is usual; a plain off is only sent again to an idle machine".to_owned());
+            .help("3 is usual; a plain off is sent again only while the machine is idle".to_owned());
     }
 }
 
@@ -126,6 +127,6 @@ fn comfort(policy: &Policy, place: Option<Place>, report: &mut Report<'_>) {
     {
         report
             .add(Code::OddWindow, place, format!("a window of {} is very {fault}", policy.window))
-            .help(format!("between {} and {} suits most", COMFORT.0, COMFORT.1));
+            .help(format!("{} to {} suits most workshops", COMFORT.0, COMFORT.1));
     }
 }

@@ -30,8 +30,7 @@ pub(super) fn compile(
     let validator = match jsonschema::validator_for(&facts.settings_schema) {
         Ok(validator) => validator,
         Err(error) => {
-            let message =
-                format!("the detector's schema of its settings is broken: {}", plain(&error.to_string()));
+            let message = format!("the detector's settings schema is broken: {}", plain(&error.to_string()));
             report.add(Code::BadDetector, section.place, message);
             return None;
         }
@@ -82,8 +81,11 @@ fn complain(
             for key in unexpected {
                 let place = found.as_ref().and_then(|found| key_place(found, key)).unwrap_or(place);
                 let message = format!("{} has no setting called {}", plain(&facts.name), quoted(key));
-                let otherwise =
-                    if known.is_empty() { String::new() } else { format!("it has: {}", known.join(", ")) };
+                let otherwise = if known.is_empty() {
+                    String::new()
+                } else {
+                    format!("its settings: {}", known.join(", "))
+                };
                 let known = known.iter().map(String::as_str);
                 report.add(Code::BadSetting, place, message).nearest(key, known, &otherwise);
             }
@@ -129,7 +131,7 @@ fn complain(
             let wrong = error.instance().to_string();
             report
                 .add(Code::BadSetting, place, format!("{name} cannot be {}", plain(&wrong)))
-                .help(format!("one of {}", options.join(", ")));
+                .help(format!("write one of {}", options.join(", ")));
         }
         // The library's own words do for the rest.
         _ => {

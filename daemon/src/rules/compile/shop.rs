@@ -86,7 +86,7 @@ fn tariff(section: &Section<'_>, report: &mut Report<'_>) -> Option<Tariff> {
         let Some(zone) = zone else {
             report
                 .add(Code::MissingKey, name.place, "a tariff with bands needs a zone".to_owned())
-                .help("zone = \"Europe/Berlin\" under [tariff]".to_owned());
+                .help("add it under [tariff], such as zone = \"Europe/Berlin\"".to_owned());
             return None;
         };
         let hours = super::speech::ranges(&band, zone, report);
@@ -106,14 +106,14 @@ fn monitoring(section: &Section<'_>, report: &mut Report<'_>) -> Option<SocketAd
         let message = format!("listen {} is not an address with a port", quoted(listen.value));
         report
             .add(Code::OutOfRange, listen.place, message)
-            .help("an address such as \"127.0.0.1:9464\" or \"[::1]:9464\"".to_owned());
+            .help("write an address such as \"127.0.0.1:9464\" or \"[::1]:9464\"".to_owned());
         return None;
     };
     if !address.ip().is_loopback() {
-        let message = format!("everybody who reaches {address} can read what goes on in the workshop");
+        let message = format!("anybody who can reach {address} can see what goes on in the workshop");
         report
             .add(Code::OpenMonitoring, listen.place, message)
-            .help("127.0.0.1 and a proxy with a login in front of it".to_owned());
+            .help("listen on 127.0.0.1, and put a proxy with a login in front".to_owned());
     }
     Some(address)
 }
@@ -123,9 +123,10 @@ fn state_dir(section: &Section<'_>, report: &mut Report<'_>) -> Option<PathBuf> 
     let path = PathBuf::from(text.value);
     if !path.is_absolute() {
         let message = format!("state_dir {} is not an absolute path", quoted(text.value));
-        report
-            .add(Code::OutOfRange, text.place, message)
-            .help("where a service is started from must not decide where its journal is".to_owned());
+        report.add(Code::OutOfRange, text.place, message).help(
+            "write the whole path, or the journal's place would depend on where the service is started"
+                .to_owned(),
+        );
     }
     Some(path)
 }
@@ -146,7 +147,10 @@ fn broker(
                 host.place,
                 format!("host {} is not a host name or address", quoted(host.value)),
             )
-            .help("only the name, such as \"broker.local\"; port and user have keys of their own".to_owned());
+            .help(
+                "write only the name, such as \"broker.local\"; port and user have keys of their own"
+                    .to_owned(),
+            );
     }
     let port = section.count("port").and_then(|port| u16::try_from(port).ok());
     Some(Broker {
@@ -167,7 +171,7 @@ fn compile_tls(section: &Section<'_>, folder: &Folder, report: &mut Report<'_>) 
         }),
         (None, None) => None,
         (Some(one), None) | (None, Some(one)) => {
-            let message = "certificate_file and key_file belong together".to_owned();
+            let message = "certificate_file and key_file need each other".to_owned();
             report.add(Code::ConflictingKeys, one.place, message);
             None
         }
@@ -188,7 +192,7 @@ fn login(
     let password = section.section("password").and_then(|kept| secret(&kept, folder, around, report));
     let Some(user) = section.text("user") else {
         if section.has("password") {
-            let message = "a password without a user".to_owned();
+            let message = "there is a password, but no user".to_owned();
             report
                 .add(Code::ConflictingKeys, section.place_of_key("password"), message)
                 .help("add user = \"…\"".to_owned());
@@ -196,7 +200,7 @@ fn login(
         return None;
     };
     if !section.has("password") {
-        report.add(Code::MissingKey, user.place, "a user without a password".to_owned()).help(
+        report.add(Code::MissingKey, user.place, "there is a user, but no password".to_owned()).help(
             "add password = { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }".to_owned(),
         );
     }
@@ -213,7 +217,7 @@ fn secret(
     let given: Vec<&str> = ["env", "file", "credential"].into_iter().filter(|key| kept.has(key)).collect();
     let [key] = given[..] else {
         let message = "name exactly one place where the password is kept".to_owned();
-        let help = "{ env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }".to_owned();
+        let help = "write { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }".to_owned();
         report.add(Code::ConflictingKeys, kept.place, message).help(help);
         return None;
     };
@@ -229,12 +233,12 @@ fn secret(
         Err(SecretTrouble::Exposed(why)) => {
             report
                 .add(Code::SecretExposed, text.place, format!("{what}: {why}"))
-                .help("take the others' rights away: chmod 600".to_owned());
+                .help("make it private: chmod 600 FILE".to_owned());
             None
         }
         Err(SecretTrouble::Missing(why)) => {
             report
-                .add(Code::SecretMissing, text.place, format!("no password in {what}: {why}"))
+                .add(Code::SecretMissing, text.place, format!("there is no password in {what}: {why}"))
                 .severity(around.secrets.when_missing());
             Some(Secret::new(String::new()))
         }
@@ -250,7 +254,7 @@ fn sentences(section: &Section<'_>, report: &mut Report<'_>) -> BTreeMap<String,
             Err(why) => {
                 report
                     .add(Code::UnknownPlaceholder, value.place, why.to_owned())
-                    .help("a sentence has no braces but those around its placeholders".to_owned());
+                    .help("use braces only around placeholders".to_owned());
             }
             Ok(used) => {
                 for wrong in used.iter().filter(|used| !known.placeholders.contains(used)) {
@@ -276,9 +280,9 @@ fn placeholders(text: &str) -> Result<Vec<&str>, &'static str> {
     let mut rest = text;
     while let Some(at) = rest.find(['{', '}']) {
         if rest[at..].starts_with('}') {
-            return Err("a closing brace without an opening one");
+            return Err("there is a closing brace without an opening one");
         }
-        let end = rest[at..].find('}').ok_or("an opening brace without a closing one")?;
+        let end = rest[at..].find('}').ok_or("there is an opening brace without a closing one")?;
         found.push(&rest[at + 1..at + end]);
         rest = &rest[at + end + 1..];
     }

@@ -25,8 +25,7 @@ pub(super) fn machine_words(
         (Some(_), Some(_)) | (None, None) => {
             let message = "machine needs pointer or senml".to_owned();
             report.add(Code::ConflictingKeys, section.place_of("machine"), message).help(
-                "one of them says where in the payload the machine is named: pointer = \"/machine\""
-                    .to_owned(),
+                "say where in the payload the machine is named, such as pointer = \"/machine\"".to_owned(),
             );
             return None;
         }
@@ -35,7 +34,7 @@ pub(super) fn machine_words(
     for (name, value) in rules.named("aliases") {
         let Some(machine) = machines.iter().position(|machine| machine.as_str() == name.value) else {
             let known: Vec<&str> = machines.iter().map(Name::as_str).collect();
-            let otherwise = format!("there are: {}", known.join(", "));
+            let otherwise = format!("known machines: {}", known.join(", "));
             report
                 .add(Code::UnknownName, name.place, format!("no machine called {}", quoted(name.value)))
                 .nearest(name.value, known, &otherwise);
@@ -45,7 +44,7 @@ pub(super) fn machine_words(
             let message = format!("this input may not ask about {}", quoted(name.value));
             report
                 .add(Code::ConflictingKeys, name.place, message)
-                .help("name it in machines, too, or take its aliases out".to_owned());
+                .help("add it to machines, or remove its aliases".to_owned());
             continue;
         }
         let entries = value.value.as_array().map(|array| array.iter()).into_iter().flatten();
@@ -80,7 +79,7 @@ fn add_alias(
 ) {
     let folded = fold(&alias.value);
     if folded.is_empty() {
-        report.add(Code::OutOfRange, alias.place, "an empty alias".to_owned());
+        report.add(Code::OutOfRange, alias.place, "this alias is empty".to_owned());
         return;
     }
     let by_alias = words.iter().find(|(word, _)| fold(word) == folded).map(|(_, other)| *other);
@@ -111,8 +110,8 @@ pub(super) fn ranges(rules: &Section<'_>, zone: At<&str>, report: &mut Report<'_
         .collect();
     if ranges.is_empty() && rules.get("ranges").is_some_and(|found| found.value.is_array()) {
         report
-            .add(Code::OutOfRange, rules.place_of("ranges"), "hours without a range".to_owned())
-            .help("hours that never come are better left out".to_owned());
+            .add(Code::OutOfRange, rules.place_of("ranges"), "there are no ranges".to_owned())
+            .help("add a range such as \"mon-fri 07:00-22:00\", or leave the whole table out".to_owned());
         return None;
     }
     let texts: Vec<&str> = ranges.iter().map(|range| range.value).collect();
@@ -121,8 +120,8 @@ pub(super) fn ranges(rules: &Section<'_>, zone: At<&str>, report: &mut Report<'_
         Err(BadHours::UnknownZone) => unknown_zone(zone, report),
         Err(bad @ BadHours::Range(at)) => {
             let range = ranges[at];
-            report.add(Code::BadHours, range.place, format!("{}: {bad}", quoted(range.value))).help(
-                "the end is not part of it; one that ends before it begins runs past midnight; a day ends at 24:00"
+            report.add(Code::BadHours, range.place, format!("{} is {bad}", quoted(range.value))).help(
+                "the end is not part of a range; \"22:00-06:00\" runs past midnight; the end of a day is 24:00"
                     .to_owned(),
             );
         }
