@@ -18,7 +18,7 @@ use super::schedule::Scheduled;
 use crate::event::{Assessed, Event, LinkState, Message, Name};
 use crate::guard::{self, Input};
 use crate::plan::SharedPlan;
-use crate::time::{Moment, Now};
+use crate::time::{Moment, Now, Span};
 
 #[derive(Debug)]
 pub struct Engine {
@@ -186,8 +186,14 @@ impl Engine {
     }
 
     fn link(&mut self, now: Now, state: &LinkState, out: &mut Vec<Effect>) {
+        let lost = self.link_up || *state != LinkState::Up;
         self.link_up = *state == LinkState::Up;
+        // What comes right behind the proof of a connection may be of the same moment, and counts. What was measured
+        // before does not, whether it came over a connection that was not proved yet or is sent late by the meter:
+        // nobody knows what else it said in between.
+        let until = if self.link_up { now.moment - Span(1) } else { now.moment };
         for index in 0..self.machines.len() {
+            self.with_machine(now, index, out, |machine, acts, _| machine.cut_off(now, until, lost, acts));
             self.tell_guard(now, index, Input::Link(self.link_up), out);
         }
     }
@@ -232,6 +238,7 @@ impl Engine {
     ) {
         let mut acts = std::mem::take(&mut self.acts);
         happen(&mut self.machines[index], &mut acts, out);
+        self.machines[index].replace_outdated(now, &mut self.generations, out);
         self.carry_out(now, index, &mut acts, out);
         self.acts = acts;
     }

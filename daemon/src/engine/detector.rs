@@ -15,6 +15,9 @@ use crate::time::{Moment, Span};
 const LOOK_EVERY: Span = Span::secs(5);
 /// And not more often than this, however soon it says its answer may change.
 const LOOK_GAP_MIN: Span = Span(100);
+/// A new instance is made at most so often, whatever its signals do: a meter whose every second message is nonsense
+/// keeps the machine in doubt, and must not keep the worker threads busy with it.
+const ANEW_GAP: Span = Span::secs(5);
 
 #[derive(Debug)]
 pub(super) struct DetectorState {
@@ -28,6 +31,11 @@ pub(super) struct DetectorState {
     /// After a detector stopped, nothing read before that counts as fresh.
     fresh_after: Option<Moment>,
     next_look: Moment,
+    installed_at: Moment,
+    /// It was shown readings.
+    shown: bool,
+    /// What it was shown no longer counts. The contract has no word for that, so another instance takes its place.
+    outdated: bool,
 }
 
 /// A long-stuck worker is cut off by the host long before this; what is beyond it is as unseen as the rest.
@@ -54,11 +62,42 @@ impl DetectorState {
             said: None,
             fresh_after: None,
             next_look: now,
+            installed_at: now,
+            shown: false,
+            outdated: false,
         }
+    }
+
+    /// Something came after what it was shown that puts all of it in doubt.
+    pub(super) fn outdate(&mut self, now: Moment) {
+        if !self.shown || self.outdated {
+            return;
+        }
+        self.outdated = true;
+        self.unseen.clear();
+        // One that was taken out stays out; it has no say until its file changes.
+        if !self.is_benched() {
+            self.said = None;
+            self.next_look = now.max(self.installed_at + ANEW_GAP);
+        }
+    }
+
+    pub(super) fn is_outdated(&self) -> bool {
+        self.outdated
+    }
+
+    /// Whether it is time to put another instance in its place.
+    pub(super) fn gives_way(&self, now: Moment) -> bool {
+        self.outdated && !self.is_benched() && self.installed_at + ANEW_GAP <= now
+    }
+
+    fn is_benched(&self) -> bool {
+        matches!(self.said, Some(Err(DetectorFault::Benched(_))))
     }
 
     /// A feed with readings: until it is answered, the detector has not seen everything.
     pub(super) fn feed(&mut self, now: Moment) -> u64 {
+        self.shown = true;
         self.fed += 1;
         let same_moment = self.unseen.back().is_some_and(|(_, at)| *at == now);
         let no_room = self.unseen.len() >= UNSEEN_MAX;
@@ -79,7 +118,7 @@ impl DetectorState {
 
     /// Takes an answer; false if it belongs to an instance that was replaced, or is older than one already here.
     pub(super) fn take(&mut self, now: Moment, assessed: Assessed) -> bool {
-        if assessed.generation != self.generation || assessed.feed < self.seen {
+        if self.outdated || assessed.generation != self.generation || assessed.feed < self.seen {
             return false;
         }
         self.seen = assessed.feed;
@@ -99,8 +138,9 @@ impl DetectorState {
         true
     }
 
-    pub(super) fn next_look(&self) -> Moment {
-        self.next_look
+    /// When it is to be asked again, or to be replaced.
+    pub(super) fn next_look(&self) -> Option<Moment> {
+        (!self.outdated || !self.is_benched()).then_some(self.next_look)
     }
 
     pub(super) fn worth(
@@ -112,13 +152,18 @@ impl DetectorState {
     ) -> Worth {
         let unseen_since = self.unseen.front().map(|(_, at)| *at);
         let mut valid_until = Moment(u64::MAX);
-        let unknown = |reason: String, valid_until| Worth {
+        let unknown = |reason: Arc<str>, valid_until| Worth {
             verdict: Verdict::Unknown,
-            reason: reason.into(),
+            reason,
             clears_in: None,
             valid_until,
             unseen_since,
         };
+        // The message that could not be read may have been the one that shows a job; so it may on a signal that is not
+        // needed.
+        if let Some(why) = uses.signals.iter().flatten().find_map(|signal| signals[*signal].doubt()) {
+            return unknown(why.clone(), now);
+        }
         let needed = uses.signals.iter().zip(&uses.needed).filter(|(_, needed)| **needed);
         for (signal, _) in needed {
             let Some(signal) = *signal else { return unknown("a needed signal is not wired".into(), now) };
@@ -127,27 +172,28 @@ impl DetectorState {
                 let remedy =
                     "set sender_stores = true for this signal, if its sender always has its readings stored";
                 let told = format!("readings of {name} come marked as stored, and may be old ones: {remedy}");
-                return unknown(told, now);
+                return unknown(told.into(), now);
             }
             let Some(read_at) = signals[signal].fresh_at() else {
-                return unknown(format!("no reading of {name} yet"), now);
+                let since = if signals[signal].is_cut_off() { "since the broker was lost" } else { "yet" };
+                return unknown(format!("no reading of {name} {since}").into(), now);
             };
             if self.fresh_after.is_some_and(|after| read_at <= after) {
-                return unknown(format!("no reading of {name} since the detector stopped"), now);
+                return unknown(format!("no reading of {name} since the detector stopped").into(), now);
             }
             let stale_at = read_at + machine.signals[signal].stale_after;
             if stale_at <= now {
-                return unknown(format!("no reading of {name} for {}", now.since(read_at)), now);
+                return unknown(format!("no reading of {name} for {}", now.since(read_at)).into(), now);
             }
             if let Some(same_for) = signals[signal].stuck_for(&machine.signals[signal]) {
                 let told = format!("{name} has not moved for {same_for}, so its meter may be stuck");
-                return unknown(told, stale_at);
+                return unknown(told.into(), stale_at);
             }
             valid_until = valid_until.min(stale_at);
         }
         match &self.said {
             None => unknown("not assessed yet".into(), valid_until),
-            Some(Err(fault)) => unknown(fault_reason(fault), valid_until),
+            Some(Err(fault)) => unknown(fault_reason(fault).into(), valid_until),
             Some(Ok(assessment)) => Worth {
                 verdict: assessment.verdict,
                 reason: assessment.reason.clone(),

@@ -116,10 +116,11 @@ impl MachineState {
         for (index, uses) in machine.detectors.iter().enumerate() {
             let wired = (0_u32..).zip(&uses.signals).filter(|(_, wired)| **wired == Some(signal));
             let readings: Vec<_> = wired.map(|(declared, _)| (declared, reading.clone())).collect();
-            if readings.is_empty() {
+            let state = &mut self.detectors[index];
+            // The one that takes its place is shown what is known then.
+            if readings.is_empty() || state.is_outdated() {
                 continue;
             }
-            let state = &mut self.detectors[index];
             out.push(Effect::Feed(Feed {
                 machine: machine.name.clone(),
                 detector: index,
@@ -149,6 +150,57 @@ impl MachineState {
         self.refresh_permissive(now, acts);
     }
 
+    /// Nothing is known of this signal any more, so detectors that were shown it must forget what they were shown.
+    pub(super) fn doubt(&mut self, now: Now, signal: usize, acts: &mut Vec<guard::Effect>) {
+        let machine = &self.plan.machines[self.index];
+        for (uses, state) in machine.detectors.iter().zip(&mut self.detectors) {
+            if uses.signals.contains(&Some(signal)) {
+                state.outdate(now.moment);
+            }
+        }
+        self.refresh_permissive(now, acts);
+    }
+
+    /// A connection was lost, or begins: what was read before says nothing about what comes after it.
+    pub(super) fn cut_off(&mut self, now: Now, until: Moment, lost: bool, acts: &mut Vec<guard::Effect>) {
+        self.signals.iter_mut().for_each(|signal| signal.cut_off(until, lost));
+        self.detectors.iter_mut().for_each(|state| state.outdate(now.moment));
+        self.refresh_permissive(now, acts);
+    }
+
+    /// Puts new instances in the place of detectors whose past no longer counts. Each is shown the newest reading of
+    /// every signal that is known now, and nothing from before.
+    pub(super) fn replace_outdated(&mut self, now: Now, generation: &mut u64, out: &mut Vec<Effect>) {
+        let machine = &self.plan.machines[self.index];
+        for (index, uses) in machine.detectors.iter().enumerate() {
+            if !self.detectors[index].gives_way(now.moment) {
+                continue;
+            }
+            *generation += 1;
+            let mut state = DetectorState::new(*generation, now.moment);
+            let known = (0_u32..).zip(&uses.signals).filter_map(|(declared, wired)| {
+                let signal = &self.signals[(*wired)?];
+                Some((declared, signal.live()?.clone()))
+            });
+            let mut readings: Vec<_> = known.collect();
+            readings.sort_by_key(|(_, reading)| reading.at);
+            // Removed first, or the new one would begin with the history of the old one.
+            out.push(Effect::Remove { machine: machine.name.clone(), detector: index });
+            out.push(Effect::Install(installation(machine, index, *generation)));
+            let look = state.look(now.moment);
+            let feed = if readings.is_empty() { look } else { state.feed(now.moment) };
+            out.push(Effect::Feed(Feed {
+                machine: machine.name.clone(),
+                detector: index,
+                generation: *generation,
+                feed,
+                readings,
+                assess_at: now.moment,
+            }));
+            self.detectors[index] = state;
+        }
+    }
+
     pub(super) fn take_assessed(
         &mut self,
         now: Now,
@@ -173,7 +225,7 @@ impl MachineState {
     pub(super) fn tick(&mut self, now: Now, acts: &mut Vec<guard::Effect>, out: &mut Vec<Effect>) {
         let machine = &self.plan.machines[self.index];
         for (index, state) in self.detectors.iter_mut().enumerate() {
-            if state.next_look() <= now.moment {
+            if state.next_look().is_some_and(|at| at <= now.moment) && !state.is_outdated() {
                 out.push(Effect::Feed(Feed {
                     machine: machine.name.clone(),
                     detector: index,
@@ -215,7 +267,7 @@ impl MachineState {
 
     /// When to look at this machine again.
     pub(super) fn deadline(&self, now: Moment) -> Option<Moment> {
-        let looks = self.detectors.iter().map(DetectorState::next_look).min();
+        let looks = self.detectors.iter().filter_map(DetectorState::next_look).min();
         let stale = Some(self.permissive.valid_until).filter(|at| *at > now && *at < Moment(u64::MAX));
         [self.guard.deadline(), looks, stale].into_iter().flatten().min()
     }

@@ -25,15 +25,31 @@ impl Engine {
     ) {
         let machine = &mut self.machines[index];
         let rules = &machine.plan.machines[index].signals[signal];
-        let arrived = Arrived::of(message, rules, read_at(now, message), now);
-        let taken = machine.signals[signal].take(rules, &message.payload, arrived);
+        let state = &mut machine.signals[signal];
+        let mut arrived = Arrived::of(message, rules, read_at(now, message), now);
+        // A stored message may be from last week: it neither stands in a later one's way nor casts doubt.
+        if !arrived.retained {
+            arrived.at = state.arrival(arrived.at);
+        }
+        let taken = state.take(rules, &message.payload, arrived);
+        let doubtful = !arrived.retained
+            && match &taken {
+                Ok(Some(_)) => false,
+                Ok(None) => state.doubt().is_some(),
+                Err(fault) => state.doubt_message(now.moment, rules, fault),
+            };
+        if let Err(fault) = &taken {
+            out.push(rejected(now, message, fault.to_string(), None));
+        }
         match taken {
             Ok(Some(reading)) => self.with_machine(now, index, out, |machine, acts, out| {
                 machine.take_reading(now, signal, &reading, acts, out);
             }),
-            // Older than one already here: it says nothing about now.
-            Ok(None) => {}
-            Err(fault) => out.push(rejected(now, message, fault.to_string(), None)),
+            // Older than one already here, or none: it says nothing about now, and perhaps that nothing is known.
+            Ok(None) | Err(_) if doubtful => {
+                self.with_machine(now, index, out, |machine, acts, _| machine.doubt(now, signal, acts));
+            }
+            Ok(None) | Err(_) => {}
         }
     }
 

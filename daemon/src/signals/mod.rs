@@ -3,6 +3,7 @@
 //! What a detector has been shown is kept with the detector, and whether a reading from before its last stop counts is
 //! decided there. Nothing here reads a clock.
 
+mod doubt;
 mod state;
 
 pub use state::{Arrived, NoReading, SignalState};

@@ -1,5 +1,7 @@
 //! One signal of one machine. Only what is plausible, finite and newer than the last becomes a reading.
 
+use std::sync::Arc;
+
 use crate::event::{Message, Reading, Value};
 use crate::intake::{self, Counters, Decoded, Rejection};
 use crate::plan::{NumberSignal, Signal, SignalKind};
@@ -7,16 +9,26 @@ use crate::time::{Moment, Now, Span};
 
 #[derive(Clone, Debug, Default)]
 pub struct SignalState {
-    latest: Option<Reading>,
+    pub(super) latest: Option<Reading>,
     /// What the broker had stored, and when it was handed over. It may be from last week, so it is only shown, and only
     /// until something live comes in.
-    stored: Option<Reading>,
+    pub(super) stored: Option<Reading>,
     /// Since when every reading has been exactly the newest one.
     same_since: Moment,
     /// Readings come in live, and with the flag of stored ones.
     comes_flagged: bool,
+    /// Readings from then and before do not count: something came after them that put everything in doubt.
+    pub(super) counts_after: Option<Moment>,
+    /// Why nothing is known, though messages come in.
+    pub(super) doubt: Option<Arc<str>>,
+    pub(super) cut_off: bool,
+    pub(super) last_arrival: Moment,
     counters: Counters,
 }
+
+/// A meter's coarse clock, or one message that waited longer than the one ahead of it, may set stamps back by this
+/// much. Such readings are believed in the order in which they came.
+const DISORDER_TOLERATED: Span = Span(500);
 
 /// The way a message came in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -94,18 +106,28 @@ impl SignalState {
             self.counters.count("not-finite");
             return None;
         }
-        let reading = Reading { at, value };
+        let mut reading = Reading { at, value };
         if retained {
             self.stored = Some(reading);
             return None;
         }
-        if self.latest.as_ref().is_some_and(|latest| at < latest.at) {
-            self.counters.count("older");
-            return None;
+        match &self.latest {
+            Some(latest) if latest.at.since(at) > DISORDER_TOLERATED => {
+                self.counters.count("older");
+                self.older_by_its_stamp(&reading);
+                return None;
+            }
+            Some(latest) => reading.at = at.max(latest.at),
+            None if self.counts_after.is_some_and(|doubtful| at <= doubtful) => {
+                self.counters.count("older");
+                return None;
+            }
+            None => {}
         }
         if self.latest.as_ref().is_none_or(|latest| latest.value != reading.value) {
-            self.same_since = at;
+            self.same_since = reading.at;
         }
+        (self.doubt, self.cut_off) = (None, false);
         self.latest = Some(reading.clone());
         Some(reading)
     }
@@ -223,10 +245,10 @@ mod tests {
     #[test]
     fn an_older_reading_never_replaces_a_newer_one() {
         let mut signal = SignalState::new(&power());
-        signal.accept(Value::Number(1.0), Moment(9), false);
-        assert_eq!(signal.accept(Value::Number(2.0), Moment(8), false), None);
+        signal.accept(Value::Number(1.0), Moment(9_000), false);
+        assert_eq!(signal.accept(Value::Number(1.0), Moment(8_000), false), None);
         assert!(
-            signal.accept(Value::Number(3.0), Moment(9), false).is_some(),
+            signal.accept(Value::Number(3.0), Moment(9_000), false).is_some(),
             "of two at one time the later counts"
         );
         assert_eq!(signal.latest().unwrap().value, Value::Number(3.0));

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use idlegate::detectors::{self, Inline, Installation, Place};
 use idlegate::engine::{Feed, Install};
-use idlegate::event::{Assessed, Assessment, DetectorFault, Value, Verdict};
+use idlegate::event::{Assessed, Assessment, DetectorFault, Name, Value, Verdict};
 use idlegate::service::Modules;
 use idlegate::time::Span;
 use idlegate_detector::testing::Trial;
@@ -50,6 +50,15 @@ impl<'a> Detecting<'a> {
             }
         }
         Ok(())
+    }
+
+    /// What it has seen goes with it.
+    pub fn remove(&mut self, machine: Name, detector: usize) {
+        let place = Place { machine, detector };
+        match self {
+            Detecting::Sandboxed { inline, .. } => inline.remove(&place),
+            Detecting::Native(seats) => drop(seats.remove(&place)),
+        }
     }
 
     pub fn feed(&mut self, feed: Feed) -> Option<Assessed> {

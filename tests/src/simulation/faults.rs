@@ -244,6 +244,7 @@ impl World<'_> {
         if self.line.up {
             self.line.up = false;
             self.line.session += 1;
+            self.oracle.watched.iter_mut().for_each(|watched| watched.record.forget());
             self.tell_engine(Event::Link(LinkState::Down { why: "simulated".to_owned() }), None);
         }
     }

@@ -104,6 +104,7 @@ pub struct Line {
     pub frozen_until: Moment,
     /// States and readings of one outlet do not overtake each other.
     pub last_state: [Moment; 5],
+    pub last_reading: [Moment; 5],
     /// What the broker has stored: each outlet's last word.
     pub stored: [Option<String>; 5],
 }

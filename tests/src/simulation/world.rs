@@ -263,6 +263,7 @@ impl<'a> World<'a> {
                         self.oracle.violated(format!("detector not installed: {why}"));
                     }
                 }
+                Effect::Remove { machine, detector } => self.detecting.remove(machine, detector),
                 Effect::Feed(feed) => self.feed(feed),
                 Effect::Announce(announced) => self
                     .trace
@@ -274,7 +275,6 @@ impl<'a> World<'a> {
                     self.trace.tell(now, format_args!("{}: {} over", told.machine, told.kind.word()));
                 }
                 Effect::Status { .. }
-                | Effect::Remove { .. }
                 | Effect::Rejected(_)
                 | Effect::NotUnderstood(_)
                 | Effect::Noted(_)

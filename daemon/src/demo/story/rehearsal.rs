@@ -135,6 +135,7 @@ impl Stage {
                     }
                 }
                 Effect::Install(install) => self.install(install),
+                Effect::Remove { machine, detector } => self.detectors.remove(&Place { machine, detector }),
                 Effect::Decided(decided) => self.hear(&topics.decision(), &messages::decision(&decided)),
                 Effect::Announce(announced) => {
                     let sentence = sentences::announcement(&announced, &own);
@@ -151,7 +152,6 @@ impl Stage {
                 }
                 Effect::Rejected(rejected) => panic!("a message was not used: {rejected:?}"),
                 Effect::Refresh { .. }
-                | Effect::Remove { .. }
                 | Effect::Keep(_)
                 | Effect::IncidentOver(_)
                 | Effect::NotUnderstood(_)

@@ -3,6 +3,7 @@
 
 mod adopting;
 mod circuits;
+mod doubts;
 mod inputs;
 mod outages;
 mod permits;

@@ -194,11 +194,23 @@ impl World {
     pub(super) fn event(&mut self, event: Event) {
         self.effects.clear();
         self.engine.handle(self.now, event, &mut self.effects);
-        let feeds = self.effects.iter().filter_map(|effect| match effect {
-            Effect::Feed(feed) if feed.detector == 0 => Some(feed.clone()),
-            _ => None,
-        });
-        self.feeds.extend(feeds);
+        self.carry_to_detectors();
+    }
+
+    fn carry_to_detectors(&mut self) {
+        for effect in &self.effects {
+            match effect {
+                Effect::Install(install) if install.machine.as_str() == "mill" => {
+                    self.generations[install.detector] = install.generation;
+                    if install.detector == 0 {
+                        self.answered = 0;
+                        self.feeds.clear();
+                    }
+                }
+                Effect::Feed(feed) if feed.detector == 0 => self.feeds.push(feed.clone()),
+                _ => {}
+            }
+        }
     }
 
     /// The rules have changed.
@@ -209,16 +221,7 @@ impl World {
     pub(super) fn adopt_with(&mut self, plan: Plan, replaced: &std::collections::BTreeSet<ModuleSource>) {
         self.effects.clear();
         self.engine.adopt(Arc::new(plan), replaced, self.now, &mut self.effects);
-        for effect in &self.effects {
-            match effect {
-                Effect::Install(install) if install.machine.as_str() == "mill" => {
-                    self.generations[install.detector] = install.generation;
-                    self.answered = 0;
-                }
-                Effect::Feed(feed) if feed.detector == 0 => self.feeds.push(feed.clone()),
-                _ => {}
-            }
-        }
+        self.carry_to_detectors();
     }
 
     pub(super) fn installs(&self) -> usize {
@@ -293,6 +296,11 @@ impl World {
     pub(super) fn reads(&mut self, verdict: Verdict) {
         self.says("meters/mill", if verdict == Verdict::Busy { "800" } else { "12" });
         self.detector_says(verdict);
+    }
+
+    /// What the detector was shown and has not answered.
+    pub(super) fn shown(&self) -> Vec<Reading> {
+        self.feeds.iter().flat_map(|feed| feed.readings.iter().map(|(_, reading)| reading.clone())).collect()
     }
 
     pub(super) fn generation_of(&self, detector: usize) -> u64 {

@@ -173,7 +173,11 @@ impl Oracle {
             match effect {
                 Effect::Install(install) => {
                     if let Some(place) = place_of(install.machine.as_str()) {
-                        self.watched[place].generation = install.generation;
+                        let watched = &mut self.watched[place];
+                        watched.generation = install.generation;
+                        // The new one has neither seen nor said anything.
+                        (watched.said, watched.seen) = (None, 0);
+                        watched.unseen.clear();
                     }
                 }
                 Effect::Feed(feed) if !feed.readings.is_empty() => {

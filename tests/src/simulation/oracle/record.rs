@@ -33,18 +33,23 @@ impl Record {
         }
     }
 
-    /// A live reading of this age. An older one than the newest says nothing about now; false then.
-    pub fn deliver(&mut self, now: Moment, age: Span, watts: f64) -> bool {
-        let at = if age <= JUST_NOW { now } else { now - age };
-        if self.newest().is_some_and(|newest| at < newest) {
-            return false;
+    /// A live message of this age. Of one meter a later one is newer, however long each may have waited; one that cannot
+    /// be read makes everything before it worth nothing.
+    pub fn deliver(&mut self, now: Moment, age: Span, watts: f64) {
+        if !watts.is_finite() {
+            return self.forget();
         }
+        let at = if age <= JUST_NOW { now } else { now - age };
+        let at = self.newest().map_or(at, |newest| at.max(newest));
         self.readings.push_back((at, watts));
         let keep = Span(self.dwell.0 * 3);
         while self.readings.front().is_some_and(|(first, _)| at.since(*first) > keep) {
             self.readings.pop_front();
         }
-        true
+    }
+
+    pub fn forget(&mut self) {
+        self.readings.clear();
     }
 
     pub fn newest(&self) -> Option<Moment> {

@@ -1,0 +1,190 @@
+//! When a signal is not known although it was: a message of its meter that could not be read, a clock of its meter that
+//! went back, a connection that was lost. Nothing read before that counts any more.
+
+use std::sync::Arc;
+
+use super::state::{NoReading, SignalState};
+use crate::event::Reading;
+use crate::intake::Rejection;
+use crate::plan::Signal;
+use crate::time::Moment;
+
+impl SignalState {
+    /// A live message was no reading. It may have been the one that shows a job, so from now on nothing is known, until
+    /// one can be read again. Says whether it was so: a message that only speaks of something else is passed over.
+    pub fn doubt_message(&mut self, now: Moment, rules: &Signal, fault: &NoReading) -> bool {
+        if speaks_of_something_else(fault) {
+            return false;
+        }
+        self.set_aside(now);
+        self.doubt = Some(clause(rules, fault).into());
+        true
+    }
+
+    /// A connection was lost or begins; whatever was measured until then is perhaps not the newest that was.
+    pub fn cut_off(&mut self, until: Moment, lost: bool) {
+        self.cut_off |= lost || self.latest.is_some();
+        self.set_aside(until);
+    }
+
+    /// A reading older than the newest by its own stamp, though it came in later, and saying something else. Either it
+    /// was late, or the meter's clock, or ours, was set: then the newest is not the newest, and every reading would be
+    /// dropped for as long as it takes the stamps to catch up. Nobody can tell which from here, so nothing is known
+    /// until they have moved on past where they were. No shorter way out is safe: a clock that stays back makes
+    /// readings as old as they say, and so they were stale anyway. One that says the same as the newest adds nothing,
+    /// such as a message that is delivered twice.
+    pub(super) fn older_by_its_stamp(&mut self, reading: &Reading) {
+        let Some(latest) = self.latest.as_ref().filter(|latest| latest.value != reading.value) else {
+            return;
+        };
+        let (at, back) = (latest.at, latest.at.since(reading.at));
+        self.set_aside(at);
+        self.doubt = Some(format!("the time in the meter's messages has gone back by {back}").into());
+    }
+
+    /// Why it is not known, though its meter speaks.
+    pub fn doubt(&self) -> Option<&Arc<str>> {
+        self.doubt.as_ref()
+    }
+
+    /// The newest reading whose age is known.
+    pub fn live(&self) -> Option<&Reading> {
+        self.latest.as_ref()
+    }
+
+    /// Nothing has been read since the connection was lost.
+    pub fn is_cut_off(&self) -> bool {
+        self.cut_off
+    }
+
+    /// The arrival of a message that may have waited since `earliest`, never before that of the message ahead of it:
+    /// how long one may have waited is known roughly, and that they came in this order exactly.
+    pub fn arrival(&mut self, earliest: Moment) -> Moment {
+        self.last_arrival = self.last_arrival.max(earliest);
+        self.last_arrival
+    }
+
+    /// What was read until then is only shown from now on.
+    fn set_aside(&mut self, until: Moment) {
+        self.counts_after = self.counts_after.max(Some(until));
+        if let Some(latest) = self.latest.take() {
+            self.stored = Some(latest);
+        }
+    }
+}
+
+fn speaks_of_something_else(fault: &NoReading) -> bool {
+    match fault {
+        NoReading::Rejected(Rejection::NothingThere(_)) => true,
+        NoReading::Rejected(_) | NoReading::Implausible { .. } | NoReading::OtherUnit { .. } => false,
+    }
+}
+
+/// What people can look for: what the meter said, and what was expected of it.
+fn clause(rules: &Signal, fault: &NoReading) -> String {
+    let name = &rules.name;
+    match fault {
+        NoReading::Rejected(Rejection::NotANumber(said) | Rejection::NotFinite(said)) => {
+            format!("what the meter says is no number: {said:?} ({name})")
+        }
+        NoReading::Rejected(Rejection::Empty) => format!("the meter sent an empty message ({name})"),
+        NoReading::Rejected(rejection) => format!("what the meter says cannot be read: {rejection} ({name})"),
+        NoReading::Implausible { value, least, most } => {
+            let unit = Some(rules.unit()).filter(|unit| !unit.is_empty());
+            let unit = unit.map(|unit| format!(" {unit}")).unwrap_or_default();
+            format!("the meter says {value}{unit}, and only {least} to {most} is plausible ({name})")
+        }
+        NoReading::OtherUnit { said, wanted } => {
+            format!("the meter gives its value in {said:?}, and the rules take it for {wanted:?} ({name})")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::event::{Name, Value};
+    use crate::plan::{NumberSignal, SignalKind, Source, ValuePath};
+    use crate::signals::Arrived;
+    use crate::time::Span;
+
+    fn power(path: ValuePath) -> Signal {
+        Signal {
+            name: Name::new("power").unwrap(),
+            source: Source { filter: "meters/1".into(), path },
+            kind: SignalKind::Number(NumberSignal {
+                unit: "W".into(),
+                scale: 1.0,
+                offset: 0.0,
+                plausible: (-5.0, 4_000.0),
+            }),
+            stale_after: Span::secs(30),
+            stuck_after: None,
+            sender_stores: false,
+        }
+    }
+
+    fn said(path: ValuePath, payload: &[u8]) -> Option<String> {
+        let rules = power(path);
+        let mut signal = SignalState::default();
+        signal.accept(Value::Number(3.0), Moment(1), false);
+        let arrived = Arrived { at: Moment(2), retained: false, flagged: false, now: None };
+        let fault = signal.take(&rules, payload, arrived).unwrap_err();
+        let doubted = signal.doubt_message(Moment(2), &rules, &fault);
+        assert_eq!(doubted, signal.fresh_at().is_none(), "{fault}");
+        signal.doubt().map(ToString::to_string)
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_told_so_that_somebody_can_act_on_it() {
+        for (payload, told) in [
+            ("0,048", r#"what the meter says is no number: "0,048" (power)"#),
+            ("overload", r#"what the meter says is no number: "overload" (power)"#),
+            ("", "the meter sent an empty message (power)"),
+            ("999999", "the meter says 999999 W, and only -5 to 4000 is plausible (power)"),
+        ] {
+            assert_eq!(said(ValuePath::Whole, payload.as_bytes()).as_deref(), Some(told));
+        }
+        let kilowatts = br#"[{"n":"p","u":"kW","v":0.1}]"#;
+        let told = r#"the meter gives its value in "kW", and the rules take it for "W" (power)"#;
+        assert_eq!(said(ValuePath::SenmlName("p".into()), kilowatts).as_deref(), Some(told));
+    }
+
+    #[test]
+    fn a_message_about_something_else_leaves_the_signal_as_it_was() {
+        assert_eq!(said(ValuePath::JsonPointer("/w".into()), br#"{"volts":230}"#), None);
+        assert_eq!(said(ValuePath::SenmlName("p".into()), br#"[{"n":"noise","v":60}]"#), None);
+        assert!(said(ValuePath::JsonPointer("/w".into()), br#"{"w":null}"#).is_some());
+    }
+
+    #[test]
+    fn nothing_from_before_a_doubt_counts_after_it_and_the_next_reading_ends_it() {
+        let mut signal = SignalState::default();
+        let reads = |signal: &mut SignalState, at: u64, watts: f64| {
+            signal.accept(Value::Number(watts), Moment(at * 1_000), false).is_some()
+        };
+        assert!(reads(&mut signal, 10, 3.0));
+        signal.cut_off(Moment(20_000), true);
+        assert!(signal.is_cut_off() && signal.latest().is_some());
+        assert!(!reads(&mut signal, 19, 3.0), "what was buffered during the outage");
+        assert!(reads(&mut signal, 21, 3.0));
+        assert!(!signal.is_cut_off());
+        assert_eq!(signal.fresh_at(), Some(Moment(21_000)));
+    }
+
+    #[test]
+    fn a_clock_that_goes_back_is_doubt_until_it_has_caught_up() {
+        let mut signal = SignalState::default();
+        let mut reads = |at: u64, watts: f64| {
+            let taken = signal.accept(Value::Number(watts), Moment(at), false).is_some();
+            (taken, signal.doubt().is_some())
+        };
+        assert_eq!(reads(60_000, 3.0), (true, false));
+        assert_eq!(reads(59_700, 3.5), (true, false), "a coarse clock");
+        assert_eq!(reads(50_000, 3.5), (false, false), "delivered twice");
+        assert_eq!(reads(41_000, 800.0), (false, true));
+        assert_eq!(reads(42_000, 800.0), (false, true));
+        assert_eq!(reads(60_000, 800.0), (false, true));
+        assert_eq!(reads(61_000, 800.0), (true, false));
+    }
+}
