@@ -3,7 +3,8 @@
 //! A machine that is gone closes cleanly: its window is closed and said to be, what waits is answered. One whose outlet
 //! is another now begins anew, since what was known of the old one says nothing about it; only a lockout stays. Every
 //! other machine's guard lives on under the new policy, and each detector whose file, settings and signals are the same
-//! goes on with what it knows.
+//! goes on with what it knows. One with another file or other settings is shown anew what the one before had seen,
+//! unless one of its signals is read differently now: then that was perhaps another meter, or another unit.
 
 use std::collections::{BTreeSet, HashMap};
 
@@ -15,7 +16,7 @@ use super::router::Router;
 use super::schedule;
 use crate::event::Name;
 use crate::guard::{Input, Kept};
-use crate::plan::{DetectorUse, Machine, ModuleSource, Plan, SharedPlan};
+use crate::plan::{DetectorUse, Machine, ModuleSource, Plan, SharedPlan, Signal};
 use crate::signals::SignalState;
 use crate::time::Now;
 
@@ -129,38 +130,56 @@ impl MachineState {
         let mut states: Vec<Option<DetectorState>> =
             std::mem::take(&mut self.detectors).into_iter().map(Some).collect();
         for (place, uses) in new.detectors.iter().enumerate() {
-            let same = old.detectors.get(place).is_some_and(|before| {
-                same_work(before, &old, uses, new, &kept) && !renewal.replaced.contains(&uses.module)
+            let before = old.detectors.get(place);
+            let future = future(before, &old, uses, new, &kept, renewal.replaced.contains(&uses.module));
+            let state = states.get_mut(place).and_then(Option::take);
+            let outdated = state.as_ref().is_some_and(DetectorState::is_outdated);
+            self.detectors.push(match state.filter(|_| future == Future::GoesOn) {
+                Some(state) => state,
+                None => {
+                    *generations += 1;
+                    let with_history = future == Future::WithHistory && !outdated;
+                    if before.is_some() && !with_history {
+                        // Its history goes with it.
+                        out.push(Effect::Remove { machine: new.name.clone(), detector: place });
+                    }
+                    out.push(Effect::Install(installation(new, place, *generations)));
+                    let begins = if with_history { DetectorState::with_history } else { DetectorState::new };
+                    begins(*generations, now.moment)
+                }
             });
-            let state = states.get_mut(place).and_then(Option::take).filter(|_| same);
-            self.detectors.push(state.unwrap_or_else(|| {
-                *generations += 1;
-                out.push(Effect::Install(installation(new, place, *generations)));
-                DetectorState::new(*generations, now.moment)
-            }));
         }
         for detector in new.detectors.len()..old.detectors.len() {
             out.push(Effect::Remove { machine: new.name.clone(), detector });
         }
     }
 
-    /// Keeps what is known of signals that come from where they came from; says which these are.
+    /// Keeps what is known of signals that are read as before; says which these are.
     fn renew_signals(&mut self, old: &Machine, new: &Machine) -> BTreeSet<Name> {
-        let mut kept = BTreeSet::new();
+        let kept = signals_as_before(old, new);
         let mut states: Vec<Option<SignalState>> =
             std::mem::take(&mut self.signals).into_iter().map(Some).collect();
         for rules in &new.signals {
-            let before = old.signals.iter().position(|before| {
-                before.name == rules.name && before.source == rules.source && before.kind == rules.kind
-            });
-            let state = before.and_then(|place| states[place].take());
-            if state.is_some() {
-                kept.insert(rules.name.clone());
-            }
+            let before = old.signals.iter().position(|before| before.name == rules.name);
+            let state = before.filter(|_| kept.contains(&rules.name)).and_then(|place| states[place].take());
             self.signals.push(state.unwrap_or_else(|| SignalState::new(rules)));
         }
         kept
     }
+}
+
+/// Signals that come from the same place in the same messages and are turned into readings in the same way. How long a
+/// reading counts may differ: that changes no reading.
+pub(super) fn signals_as_before(old: &Machine, new: &Machine) -> BTreeSet<Name> {
+    let as_before = |rules: &&Signal| {
+        let Signal { name, source, kind, sender_stores, stale_after: _, stuck_after: _ } = rules;
+        let same = |before: &Signal| {
+            let taken = before.kind == *kind && before.sender_stores == *sender_stores;
+            before.name == *name && before.source == *source && taken
+        };
+        old.signals.iter().any(same)
+    };
+    new.signals.iter().filter(as_before).map(|signal| signal.name.clone()).collect()
 }
 
 /// The same relay behind the same topics.
@@ -169,23 +188,35 @@ pub(super) fn same_outlet(new: &Machine, old: &Machine) -> bool {
     new.state == old.state && new.order == old.order && new.reach == old.reach
 }
 
-/// The same detector with the same settings, fed by the same signals.
-pub(super) fn same_work(
-    before: &DetectorUse,
+/// What new rules mean for the detector at one place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Future {
+    GoesOn,
+    /// Begins anew, and is shown what the one before it had seen.
+    WithHistory,
+    FromNothing,
+}
+
+/// What becomes of a detector; `as_before` are the signals that are read as before.
+pub(super) fn future(
+    before: Option<&DetectorUse>,
     old: &Machine,
     after: &DetectorUse,
     new: &Machine,
-    kept: &BTreeSet<Name>,
-) -> bool {
+    as_before: &BTreeSet<Name>,
+    replaced: bool,
+) -> Future {
     let fed = |uses: &DetectorUse, machine: &Machine| -> Vec<Option<Name>> {
         uses.signals.iter().map(|signal| signal.map(|at| machine.signals[at].name.clone())).collect()
     };
+    let Some(before) = before else { return Future::FromNothing };
     let wired = fed(after, new);
-    before.module == after.module
-        && before.settings == after.settings
-        && before.name == after.name
-        && fed(before, old) == wired
-        && wired.iter().flatten().all(|name| kept.contains(name))
+    if fed(before, old) != wired || !wired.iter().flatten().all(|name| as_before.contains(name)) {
+        return Future::FromNothing;
+    }
+    let same_work =
+        before.module == after.module && before.settings == after.settings && before.name == after.name;
+    if same_work && !replaced { Future::GoesOn } else { Future::WithHistory }
 }
 
 pub(super) fn installation(machine: &Machine, detector: usize, generation: u64) -> Install {

@@ -68,6 +68,11 @@ impl DetectorState {
         }
     }
 
+    /// One that is shown at its start what the one before it had seen.
+    pub(super) fn with_history(generation: u64, now: Moment) -> DetectorState {
+        DetectorState { shown: true, ..DetectorState::new(generation, now) }
+    }
+
     /// Something came after what it was shown that puts all of it in doubt.
     pub(super) fn outdate(&mut self, now: Moment) {
         if !self.shown || self.outdated {

@@ -2,7 +2,7 @@
 //!
 //! [`Engine::adopt`]: super::Engine::adopt
 
-use super::adopt::{same_outlet, same_work};
+use super::adopt::{Future, future, same_outlet, signals_as_before};
 use crate::event::Name;
 use crate::plan::{Input, Machine, ModuleSource, Plan};
 
@@ -69,23 +69,19 @@ fn machine(old: &Machine, new: &Machine, replaced: &impl Fn(&ModuleSource) -> bo
         };
         told.push(format!("machine {}: other times or rights of its guard{shadow}", new.name));
     }
-    let kept = new.signals.iter().filter(|signal| {
-        old.signals.iter().any(|before| {
-            before.name == signal.name && before.source == signal.source && before.kind == signal.kind
-        })
-    });
-    let kept = kept.map(|signal| signal.name.clone()).collect();
+    let as_before = signals_as_before(old, new);
     for (place, uses) in new.detectors.iter().enumerate() {
-        let same = old
-            .detectors
-            .get(place)
-            .is_some_and(|before| same_work(before, old, uses, new, &kept) && !replaced(&uses.module));
-        if !same {
-            told.push(format!(
-                "machine {}: detector {} begins anew; until it has seen enough, the machine counts as busy",
-                new.name, uses.name
-            ));
-        }
+        let before = old.detectors.get(place);
+        let begins = match future(before, old, uses, new, &as_before, replaced(&uses.module)) {
+            Future::GoesOn => continue,
+            Future::FromNothing if before.is_none() => "looks from now on; until it has seen enough",
+            Future::WithHistory => "begins anew with what has been read lately; until it has looked at that",
+            Future::FromNothing => "begins anew from nothing; until it has seen enough",
+        };
+        told.push(format!(
+            "machine {}: detector {} {begins}, the machine counts as busy",
+            new.name, uses.name
+        ));
     }
     for gone in old.detectors.iter().skip(new.detectors.len()) {
         told.push(format!("machine {}: detector {} no longer looks", new.name, gone.name));

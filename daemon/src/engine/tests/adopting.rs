@@ -4,10 +4,10 @@
 use std::collections::BTreeSet;
 
 use super::world::{World, name, plan};
-use crate::engine::Effect;
+use crate::engine::{Effect, foreseen};
 use crate::event::Verdict;
 use crate::guard::{Cause, Decision, Switch};
-use crate::plan::{ModuleSource, Plan};
+use crate::plan::{ModuleSource, NumberSignal, Plan, Signal, SignalKind, ValuePath};
 use crate::time::Span;
 
 fn changed(change: impl FnOnce(&mut Plan)) -> Plan {
@@ -40,6 +40,55 @@ fn other_settings_begin_the_detector_anew_and_until_it_has_spoken_the_machine_is
     assert_eq!((world.installs(), world.orders()), (1, vec![]));
     world.says("buttons/mill", "press");
     assert_eq!(world.decision().0, Decision::Held);
+}
+
+/// The detector of the other meter must not go on with what the first one had read.
+#[test]
+fn a_signal_that_is_read_differently_begins_its_detector_from_nothing_and_check_says_so() {
+    type Change = fn(&mut Signal);
+    let changes: [(Change, bool); 7] = [
+        (|signal| signal.source.filter = "meters/lathe".into(), true),
+        (|signal| signal.source.path = ValuePath::JsonPointer("/w".into()), true),
+        (|signal| number(signal).scale = 1_000.0, true),
+        (|signal| number(signal).offset = -3.0, true),
+        (|signal| number(signal).unit = "kW".into(), true),
+        (|signal| signal.kind = SignalKind::Text, true),
+        (|signal| signal.stale_after = Span::secs(60), false),
+    ];
+    for (change, from_nothing) in changes {
+        let mut world = World::on_and(Verdict::Idle);
+        let after = changed(|plan| change(&mut plan.machines[0].signals[0]));
+        let told = foreseen(&plan(), &after, |_| false).join("\n");
+        world.adopt(after);
+        let forgets = |effect: &Effect| matches!(effect, Effect::Remove { .. });
+        assert_eq!((world.installs() == 1, world.effects.iter().any(forgets)), (from_nothing, from_nothing));
+        assert_eq!(told.contains("begins anew from nothing"), from_nothing, "{told}");
+        world.says("buttons/mill", "press");
+        assert_eq!(world.decision().0, if from_nothing { Decision::Held } else { Decision::Acted });
+    }
+}
+
+#[test]
+fn other_settings_are_tried_on_what_was_read_before_and_check_says_so() {
+    let mut world = World::on_and(Verdict::Idle);
+    let after =
+        changed(|plan| plan.machines[0].detectors[0].settings = serde_json::json!({ "dwell": "9 s" }));
+    let told = foreseen(&plan(), &after, |_| false).join("\n");
+    assert!(told.contains("begins anew with what has been read lately"), "{told}");
+    world.adopt(after.clone());
+    assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::Remove { .. })));
+    // But not on what was read before a message that nobody could read, even if that is all that comes meanwhile.
+    world.wait(Span::secs(1));
+    world.says("meters/mill", "overload");
+    world.adopt(plan());
+    assert!(world.effects.iter().any(|effect| matches!(effect, Effect::Remove { .. })));
+}
+
+fn number(signal: &mut Signal) -> &mut NumberSignal {
+    match &mut signal.kind {
+        SignalKind::Number(number) => number,
+        SignalKind::Text => unreachable!("the mill's draw is a number"),
+    }
 }
 
 #[test]
