@@ -109,6 +109,15 @@ fn a_meter_that_never_counts_is_told_with_its_reason() {
         ),
         (&[(1, "meters/mill", r#"{"power":12}"#, false)][..], "what comes on meters/mill is not a reading"),
         (
+            &[
+                (1, "meters/mill", r#"{"watts":12}"#, false),
+                (2, "meters/mill", r#"{"watts":"0,048"}"#, false),
+                (3, "meters/mill", r#"{"volts":230}"#, false),
+                (4, "meters/mill", r#"{"watts":12}"#, false),
+            ][..],
+            r#"1 of 3 messages could not be read: what the meter says is no number: "0,048""#,
+        ),
+        (
             &[(1, "meters/mill", r#"{"watts":12}"#, false), (15, "meters/mill", r#"{"watts":12}"#, false)][..],
             "14 s passed between two readings, but it counts as missing after 10 s",
         ),

@@ -4,8 +4,9 @@ use super::finding::Finding;
 use crate::effects::messages::Topics;
 use crate::engine::request_topic;
 use crate::event::Message;
-use crate::intake::{decode_number, decode_word};
-use crate::plan::{InputSource, Machine, Plan, Signal, SignalKind, Source, StateTopic};
+use crate::intake::decode_word;
+use crate::plan::{InputSource, Machine, Plan, Signal, Source, StateTopic};
+use crate::signals::{Arrived, SignalState};
 use crate::text::{counted, tame};
 use crate::time::{Moment, Span};
 use crate::topic;
@@ -48,6 +49,9 @@ struct Track {
     latest: Option<Moment>,
     longest: Span,
     fault: Option<String>,
+    /// Live messages that each put the machine in doubt, and what the last of them was.
+    doubtful: usize,
+    doubt: Option<String>,
 }
 
 impl<'p> Watch<'p> {
@@ -234,15 +238,19 @@ fn outlet(machine: &Machine, heard: &Heard) -> Finding {
 
 impl Track {
     fn take(&mut self, now: Moment, signal: &Signal, message: &Message) {
-        let fault = match &signal.kind {
-            SignalKind::Number(_) => decode_number(&signal.source.path, &message.payload).err(),
-            SignalKind::Text => decode_word(&signal.source.path, &message.payload).err(),
-        };
-        if let Some(fault) = fault {
+        // As the guard would judge it by itself, whatever came before.
+        let mut state = SignalState::new(signal);
+        let stored = message.stored(signal.sender_stores);
+        let arrived = Arrived { at: now, retained: stored, flagged: false, now: None };
+        if let Err(fault) = state.take(signal, &message.payload, arrived) {
             self.fault = Some(fault.to_string());
+            if !stored && state.doubt_message(now, signal, &fault) {
+                self.doubtful += 1;
+                self.doubt = state.doubt().map(ToString::to_string);
+            }
             return;
         }
-        if message.stored(signal.sender_stores) {
+        if stored {
             self.retained += 1;
             return;
         }
@@ -275,6 +283,16 @@ impl Track {
                 about,
                 format!("silent: nothing came on {topic} in {listened}"),
                 "Check the meter and the topic. While the signal is silent, the machine counts as busy.",
+            ),
+            Track { doubtful: 1.., doubt: Some(doubt), .. } => Finding::fault(
+                about,
+                format!(
+                    "{} of {} messages could not be read: {doubt}",
+                    self.doubtful,
+                    self.live + self.doubtful
+                ),
+                "After each of them the machine counts as busy until its detectors have seen enough again. Have the meter send \
+                 plain values, or set pointer, unit, scale and plausible to what it sends.",
             ),
             Track { longest, .. } if *longest > signal.stale_after => Finding::fault(
                 about,
