@@ -5,4 +5,4 @@
 
 mod state;
 
-pub use state::{Arrived, NoReading, SignalState};
+pub use state::{Arrived, NoReading, SignalState, read};

@@ -5,6 +5,7 @@ mod adopting;
 mod circuits;
 mod inputs;
 mod outages;
+mod packs;
 mod permits;
 mod published;
 mod refreshing;
