@@ -12,5 +12,6 @@ mod refreshing;
 mod requests;
 mod schedules;
 mod sightings;
+mod strips;
 mod stuck;
 mod world;
