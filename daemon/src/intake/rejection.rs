@@ -20,18 +20,18 @@ pub enum Rejection {
     NotFinite(String),
     #[error("{0:?} has a comma: if this sender writes a decimal comma, set decimal = \",\"")]
     DecimalComma(String),
-    #[error("{0:?} has a decimal point, and the rules say decimal = \",\"")]
+    #[error("{0:?} has a decimal point, but the rules say decimal = \",\"")]
     DecimalPoint(String),
-    #[error("{0:?} has more than a decimal mark in it; thousands separators are never read")]
+    #[error("{0:?} has more than one decimal mark: thousands separators are never accepted")]
     Separators(String),
-    #[error("what stands behind the number in {0:?} is no unit that is known here")]
+    #[error("what follows the number in {0:?} is not a unit that is known here")]
     UnknownUnit(String),
-    #[error("the payload gives its value in {said:?}, and the rules name no unit: set unit = {code:?}")]
+    #[error("the payload gives its value in {said:?}, but the rules name no unit: set unit = {code:?}")]
     UnitNotDeclared { said: String, code: String },
     #[error("the payload gives its value in {said:?}, and the rules take it for {wanted:?}")]
     OtherUnit { said: String, wanted: String },
     #[error(
-        "the payload names its unit itself, {0:?}, and the rules have a scale or an offset beside it: take those out"
+        "the payload gives its own unit, {0:?}, but the rules set a scale or an offset as well: remove those"
     )]
     UnitAndScale(String),
     #[error("the payload is not JSON: {0}")]

@@ -351,14 +351,15 @@ fn check_word_numbers(name: &str, table: &DeTable<'_>, place: Place, report: &mu
         let text = word.get_ref();
         let at = Place::of(place.file, word.span());
         if text.trim() != text || text.is_empty() || text.len() > TEXT_BYTES_MAX {
-            let message = format!("no sender's word in {name} can be {}", quoted(text));
+            let message = format!("{} in {name} can never match", quoted(text));
             report
                 .add(Code::OutOfRange, at, message)
-                .help("white space around a word is taken off before it is compared".to_owned());
+                .help("white space around a word is removed before it is compared".to_owned());
         } else if reads_as_number(text) {
             let message = format!("{} in {name} is a number already", quoted(text));
             report.add(Code::NumberAsWord, at, message).help(
-                "words only: a number is read as what it is; scale and offset can change it".to_owned(),
+                "list words only; numbers are read as they are, and scale and offset can change them"
+                    .to_owned(),
             );
         }
         number.check(&format!("{name}.{}", bare(text)), value, place.file, report);

@@ -48,15 +48,15 @@ fn a_unit_that_does_not_fit_is_refused_with_what_to_do() {
     for (unit, text, why) in [
         ("W", "2.6 A", r#"the payload gives its value in "A", and the rules take it for "W""#),
         ("W", "2.6 Wh", r#"the payload gives its value in "Wh", and the rules take it for "W""#),
-        ("W", "2.6 KW", r#"what stands behind the number in "2.6 KW" is no unit that is known here"#),
-        ("W", "12 watts", r#"what stands behind the number in "12 watts" is no unit that is known here"#),
-        ("", "118 W", r#"the payload gives its value in "W", and the rules name no unit: set unit = "W""#),
+        ("W", "2.6 KW", r#"what follows the number in "2.6 KW" is not a unit that is known here"#),
+        ("W", "12 watts", r#"what follows the number in "12 watts" is not a unit that is known here"#),
+        ("", "118 W", r#"the payload gives its value in "W", but the rules name no unit: set unit = "W""#),
         (
             "",
             "23 \u{b0}C",
-            r#"the payload gives its value in "°C", and the rules name no unit: set unit = "Cel""#,
+            r#"the payload gives its value in "°C", but the rules name no unit: set unit = "Cel""#,
         ),
-        ("", "0x10", r#"what stands behind the number in "0x10" is no unit that is known here"#),
+        ("", "0x10", r#"what follows the number in "0x10" is not a unit that is known here"#),
     ] {
         assert_eq!(told(&in_unit(unit), text), why);
     }
@@ -67,7 +67,8 @@ fn a_scale_and_a_unit_in_the_payload_must_say_the_same() {
     let thousand = NumberSignal { scale: 1_000.0, ..in_unit("W") };
     assert_eq!(read(&thousand, "0.048 kW"), Ok(48.0));
     assert_eq!(read(&thousand, "0.048"), Ok(48.0));
-    let why = "the payload names its unit itself, \"W\", and the rules have a scale or an offset beside it: take those out";
+    let why =
+        "the payload gives its own unit, \"W\", but the rules set a scale or an offset as well: remove those";
     assert_eq!(told(&thousand, "48 W"), why);
     assert_eq!(told(&NumberSignal { offset: 1.0, ..thousand }, "0.048 kW"), why.replace("\"W\"", "\"kW\""));
 }
@@ -83,7 +84,7 @@ fn a_decimal_comma_is_read_only_where_the_rules_say_so() {
         told(&point, "0,048"),
         r#""0,048" has a comma: if this sender writes a decimal comma, set decimal = ",""#
     );
-    assert_eq!(told(&comma, "0.048"), r#""0.048" has a decimal point, and the rules say decimal = ",""#);
+    assert_eq!(told(&comma, "0.048"), r#""0.048" has a decimal point, but the rules say decimal = ",""#);
     for text in ["1,234.5", "1.234,5", "1,234,567", "1.234.567", "1 234", "1'234", "1_234", "1\u{202f}234"] {
         for rules in [&point, &comma] {
             assert!(read(rules, text).is_err(), "{text}");

@@ -338,10 +338,10 @@ fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
 
 fn decimal(section: &Section<'_>, report: &mut Report<'_>) -> Decimal {
     if section.has("decimal") && section.has("senml") {
-        let message = "decimal beside senml: numbers in SenML are JSON, whose mark is the point".to_owned();
+        let message = "decimal has no effect beside senml: numbers in SenML always have a point".to_owned();
         report
             .add(Code::ConflictingKeys, section.place_of_key("decimal"), message)
-            .help("take decimal out".to_owned());
+            .help("remove decimal".to_owned());
     }
     match section.text("decimal") {
         Some(mark) if mark.value == "," => Decimal::Comma,
@@ -356,7 +356,7 @@ fn values(section: &Section<'_>, plausible: (f64, f64), report: &mut Report<'_>)
     let (least, most) = plausible;
     for (word, value) in values.iter().filter(|(_, value)| !(least..=most).contains(value)) {
         let message = format!(
-            "{} stands for {value}, which is not plausible here: {least} to {most}",
+            "{} stands for {value}, which is outside of what is plausible, {least} to {most}",
             quoted(word.value)
         );
         report
