@@ -79,7 +79,7 @@ async fn a_pack_that_ends_in_a_pause_does_not_hide_the_work_before_it(port: u16)
     let mut mill = Mill::meet(port).await?;
     mill.outlet_is("on").await?;
     mill.draws(r#"[{"n":"mill/power","u":"W","v":3}]"#, "idle").await?;
-    let work = vec![r#"{"n":"mill/power","u":"kW","v":0.455}"#; 7].join(",");
+    let work = [r#"{"n":"mill/power","u":"kW","v":0.455}"#; 7].join(",");
     mill.client.publish("meters/mill", format!(r#"[{work},{{"n":"mill/power","u":"W","v":3}}]"#)).await?;
     mill.gesture("press").await?;
     mill.hear_json("idlegate/announcement", |told| told["kind"] == "held").await?;
