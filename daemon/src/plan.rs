@@ -273,6 +273,32 @@ pub struct NumberSignal {
     pub offset: f64,
     /// Readings outside are faults of the meter, not readings.
     pub plausible: (f64, f64),
+    /// How the sender writes its numbers where they are text.
+    pub decimal: Decimal,
+    /// Words of the sender, and the reading that each of them stands for, by itself and without scale or offset.
+    pub values: Vec<(String, f64)>,
+}
+
+impl Default for NumberSignal {
+    /// A number as it is sent, whatever it is.
+    fn default() -> NumberSignal {
+        NumberSignal {
+            unit: String::new(),
+            scale: 1.0,
+            offset: 0.0,
+            plausible: (f64::NEG_INFINITY, f64::INFINITY),
+            decimal: Decimal::Point,
+            values: Vec::new(),
+        }
+    }
+}
+
+/// What stands between the whole part of a number and the rest of it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Decimal {
+    #[default]
+    Point,
+    Comma,
 }
 
 /// One detector at work on one machine.

@@ -397,6 +397,8 @@ fn key() -> impl Strategy<Value = String> {
         "unit",
         "scale",
         "plausible",
+        "decimal",
+        "values",
         "stale_after",
         "kind",
         "use",

@@ -6,6 +6,7 @@
 #![expect(clippy::unwrap_used, reason = "a test's own literals")]
 
 use anyhow::Result;
+use idlegate::plan::ValuePath;
 use idlegate_tests::broker::{Embedded, Mosquitto, MosquittoSettings, free_port};
 use idlegate_tests::client::Client;
 use idlegate_tests::shop::{Guard, Mill, plan};
@@ -33,6 +34,7 @@ macro_rules! on_both_brokers {
 on_both_brokers! {
     an_idle_mill_goes_off_at_a_press,
     a_working_mill_stays_on_and_a_second_deliberate_gesture_switches_it_off,
+    a_pack_that_ends_in_a_pause_does_not_hide_the_work_before_it,
     a_stored_press_is_not_a_press,
     a_request_is_answered_to_the_one_who_asked,
     an_emergency_is_obeyed_and_its_lockout_survives_a_restart,
@@ -66,6 +68,21 @@ async fn a_working_mill_stays_on_and_a_second_deliberate_gesture_switches_it_off
     tokio::time::sleep(std::time::Duration::from_millis(1_200)).await;
     mill.gesture("long-press").await?;
     assert_eq!(mill.order().await?.payload, "off");
+    guard.stop().await
+}
+
+/// What a meter has gathered comes in one message: seven readings of a cut, and one of the pause after it.
+async fn a_pack_that_ends_in_a_pause_does_not_hide_the_work_before_it(port: u16) -> Result<()> {
+    let mut rules = plan(port)?;
+    rules.machines[0].signals[0].source.path = ValuePath::SenmlName("mill/power".to_owned());
+    let guard = Guard::start(rules, None)?;
+    let mut mill = Mill::meet(port).await?;
+    mill.outlet_is("on").await?;
+    mill.draws(r#"[{"n":"mill/power","u":"W","v":3}]"#, "idle").await?;
+    let work = [r#"{"n":"mill/power","u":"kW","v":0.455}"#; 7].join(",");
+    mill.client.publish("meters/mill", format!(r#"[{work},{{"n":"mill/power","u":"W","v":3}}]"#)).await?;
+    mill.gesture("press").await?;
+    mill.hear_json("idlegate/announcement", |told| told["kind"] == "held").await?;
     guard.stop().await
 }
 

@@ -76,14 +76,13 @@ impl Recorder {
                     let (rules, state) = &mut **signal;
                     let arrived = Arrived::of(message, rules, now.moment, now);
                     match state.take(rules, &message.payload, arrived) {
-                        Ok(Some(reading)) => {
+                        // None of them: from the broker's store, of unknown age; or older than one on record.
+                        Ok(readings) => taken.extend(readings.into_iter().map(|reading| {
                             let ago = i64::try_from(now.moment.since(reading.at).0).unwrap_or(0);
                             let unit = Some(rules.unit().to_owned()).filter(|unit| !unit.is_empty());
                             let at = WallTime(now.wall.0.saturating_sub(ago));
-                            taken.push(Taken { name: track.name.clone(), unit, at, value: reading.value });
-                        }
-                        // From the broker's store, of unknown age; or older than one on record.
-                        Ok(None) => {}
+                            Taken { name: track.name.clone(), unit, at, value: reading.value }
+                        })),
                         Err(_) => *rejected += 1,
                     }
                 }

@@ -5,10 +5,12 @@ use std::io::Write as _;
 
 use super::*;
 use crate::event::{Message, Name, Value};
-use crate::plan::Plan;
+use crate::plan::{NumberSignal, Plan, SignalKind, ValuePath};
 use crate::recording::{Reader, Writer};
+use crate::replay::{Place, Timeline, Track};
 use crate::rules::{Folder, Surroundings, SystemSecrets, compile};
 use crate::service::Modules;
+use crate::signals::{Arrived, SignalState};
 use crate::time::{Moment, Now, Span, WallTime};
 
 const SHOP: &str = "title = \"Shop\"\n[broker]\nhost = \"127.0.0.1\"\n";
@@ -159,4 +161,101 @@ fn nothing_on_the_board_can_move_the_cursor() {
     assert!(lines.iter().all(|line| !line.value.contains('\u{202e}')), "{lines:?}");
     assert!(lines.iter().any(|line| line.value == "(2 bytes, not text)"));
     assert!(lines.iter().all(|line| line.value.chars().count() <= 161));
+}
+
+/// The packs of RFC 8428, sections 5.1.2, 5.1.4 and 5.1.5, at times that a recording can have, and what a meter might send
+/// that was out of reach for a while. With each the record to look for, and its unit.
+const PACKS: [(&str, &str, &str); 5] = [
+    (
+        "urn:dev:ow:10e2073a0108006:current",
+        "A",
+        r#"[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},
+            {"n":"current","t":-5,"v":1.2},{"n":"current","t":-4,"v":1.3},{"n":"current","t":-3,"v":1.4},
+            {"n":"current","t":-2,"v":1.5},{"n":"current","t":-1,"v":1.6},{"n":"current","v":1.7}]"#,
+    ),
+    (
+        "urn:dev:ow:10e2073a01080063",
+        "%RH",
+        r#"[{"n":"urn:dev:ow:10e2073a01080063","u":"%RH","t":1.320067464e+09,"v":20},
+            {"n":"urn:dev:ow:10e2073a01080063","u":"%RH","t":1.320067524e+09,"v":20.3},
+            {"n":"urn:dev:ow:10e2073a01080063","u":"%RH","t":1.320067584e+09,"v":20.7}]"#,
+    ),
+    (
+        "urn:dev:ow:10e2073a01080063:temp",
+        "Cel",
+        r#"[{"bn":"urn:dev:ow:10e2073a01080063:","bt":1.32e9,"n":"temp","u":"Cel","v":23.1},{"n":"label","vs":"Machine Room"},
+            {"n":"open","vb":false},{"n":"nfc-reader","vd":"aGkgCg"}]"#,
+    ),
+    (
+        "mill:power",
+        "W",
+        r#"[{"bn":"mill:power","bt":1.7e9,"bu":"kW","v":0.003},{"t":-2,"v":0.455},{"u":"W","t":-2,"v":456},{"t":-9,"v":0.4}]"#,
+    ),
+    (
+        "mill:power",
+        "W",
+        r#"[{"bn":"mill:power","bt":1.7e9,"bu":"W","s":7},{"vs":"455 W"},{"n":":sum","v":1}]"#,
+    ),
+];
+
+/// What was recorded from a pack, what the guard takes from it, and what a replay reads from a file with the very pack in
+/// it are the same readings at the same times.
+#[test]
+fn guard_record_and_replay_read_the_same_from_one_pack() {
+    for (name, unit, pack) in PACKS {
+        let mut plan = plan();
+        let signal = &mut plan.machines[0].signals[0];
+        signal.source.path = ValuePath::SenmlName(name.to_owned());
+        signal.kind = SignalKind::Number(NumberSignal { unit: unit.to_owned(), ..NumberSignal::default() });
+        let pack = pack.replace('\n', " ");
+        let end = now(0);
+
+        let arrived = Arrived { at: end.moment, retained: false, flagged: false, now: None };
+        let rules = plan.machines[0].signals[0].clone();
+        let guard = SignalState::new(&rules).take(&rules, pack.as_bytes(), arrived).unwrap();
+        let guard: Vec<Value> = guard.into_iter().map(|reading| reading.value).collect();
+
+        // Far enough from the start of both clocks for readings of many years ago.
+        let late = Now { moment: Moment(1 << 50), ..end };
+        let recorded = Recorder::new(&plan, &[]).take(late, &message("meters/mill", &pack, false));
+        let values: Vec<Value> = recorded.iter().map(|taken| taken.value.clone()).collect();
+        assert_eq!(values, guard, "{name}");
+
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("packs.jsonl");
+        // A recording of one signal has one name in it.
+        std::fs::write(&path, format!("{}\n", only_of(&pack, name))).unwrap();
+        let mut timeline = Timeline::default();
+        let place = Place { machine: 0, signal: 0 };
+        timeline.add(&plan, &path, Track::Signal(place)).unwrap();
+        let mut replayed = Vec::new();
+        while let Some((at, _, value)) = timeline.take(&plan).unwrap() {
+            replayed.push((at, value));
+        }
+        let recorded: Vec<_> = recorded.into_iter().map(|taken| (taken.at, taken.value)).collect();
+        let texts_read = replayed.into_iter().map(|(at, value)| match value {
+            // A replay hands texts to the engine, which reads them as the guard does.
+            Value::Text(text) => {
+                let read = crate::intake::decode_numbers(&ValuePath::Whole, number(&rules), text.as_bytes());
+                (at, Value::Number(read.unwrap()[0].value))
+            }
+            Value::Number(_) => (at, value),
+        });
+        assert_eq!(texts_read.collect::<Vec<_>>(), recorded, "{name}");
+        assert_eq!(timeline.late(), 0, "{name}");
+    }
+}
+
+fn number(signal: &crate::plan::Signal) -> &NumberSignal {
+    match &signal.kind {
+        SignalKind::Number(number) => number,
+        SignalKind::Text => unreachable!(),
+    }
+}
+
+/// The resolved records of that name, in the order of the pack.
+fn only_of(pack: &str, name: &str) -> String {
+    let mut records = crate::intake::resolve_senml(pack).unwrap();
+    records.retain(|record| record.name == name);
+    crate::intake::senml::write_pack(&records).unwrap()
 }

@@ -6,7 +6,7 @@ use crate::engine::request_topic;
 use crate::event::Message;
 use crate::intake::decode_word;
 use crate::plan::{InputSource, Machine, Plan, Signal, Source, StateTopic};
-use crate::signals::{Arrived, SignalState};
+use crate::signals::{self, SignalState};
 use crate::text::{counted, tame};
 use crate::time::{Moment, Span};
 use crate::topic;
@@ -85,14 +85,18 @@ impl<'p> Watch<'p> {
             }
         }
         for (machine, heard) in plan.machines.iter().zip(&mut self.machines) {
-            if machine.outlet.order.topic == topic {
+            if machine.outlet.order.topic == topic && !is_for_another(plan, machine, message) {
                 heard.orders += usize::from(!message.retained);
                 if message.retained {
                     put(&mut self.stored, topic, Stored::Order);
                 }
             }
             if topic::matches(&machine.outlet.state.source.filter, topic) {
-                heard.outlet = Some(state(&machine.outlet.state, message));
+                let said = state(&machine.outlet.state, message);
+                // A message about another socket of a strip takes nothing back.
+                if said.is_ok() || !says_nothing(&machine.outlet.state, message) || heard.outlet.is_none() {
+                    heard.outlet = Some(said);
+                }
             }
             if let Some(reach) = &machine.outlet.reach
                 && topic::matches(&reach.source.filter, topic)
@@ -200,6 +204,20 @@ fn is_of(plan: &Plan, input: &crate::plan::Input, topic: &str) -> bool {
     }
 }
 
+fn says_nothing(rules: &StateTopic, message: &Message) -> bool {
+    decode_word(&rules.source.path, &message.payload).is_err_and(|fault| fault.says_nothing())
+}
+
+/// The sockets of a strip may share their order topic.
+fn is_for_another(plan: &Plan, machine: &Machine, message: &Message) -> bool {
+    let orders = |machine: &Machine| {
+        let order = &machine.outlet.order;
+        order.topic == *message.topic
+            && [&order.on, &order.off].iter().any(|word| word.as_bytes() == message.payload)
+    };
+    !orders(machine) && plan.machines.iter().any(orders)
+}
+
 /// On or off; or what it said instead.
 fn state(rules: &StateTopic, message: &Message) -> Result<String, String> {
     let word = decode_word(&rules.source.path, &message.payload).map_err(|fault| fault.to_string())?;
@@ -238,12 +256,11 @@ fn outlet(machine: &Machine, heard: &Heard) -> Finding {
 
 impl Track {
     fn take(&mut self, now: Moment, signal: &Signal, message: &Message) {
-        // As the guard would judge it by itself, whatever came before.
-        let mut state = SignalState::new(signal);
         let stored = message.stored(signal.sender_stores);
-        let arrived = Arrived { at: now, retained: stored, flagged: false, now: None };
-        if let Err(fault) = state.take(signal, &message.payload, arrived) {
+        if let Err(fault) = signals::read(signal, &message.payload) {
             self.fault = Some(fault.to_string());
+            // As the guard would judge it by itself, whatever came before.
+            let mut state = SignalState::new(signal);
             if !stored && state.doubt_message(now, signal, &fault) {
                 self.doubtful += 1;
                 self.doubt = state.doubt().map(ToString::to_string);

@@ -103,19 +103,24 @@ impl MachineState {
         }
     }
 
-    /// Shows a new reading to every detector that wants it, and to the guard what that makes doubtful.
-    pub(super) fn take_reading(
+    /// Shows new readings of a signal, oldest first, to every detector that wants them, all at once: no detector is asked
+    /// what it thinks of a part of them. The guard learns what that makes doubtful.
+    pub(super) fn take_readings(
         &mut self,
         now: Now,
         signal: usize,
-        reading: &Reading,
+        new: &[Reading],
         acts: &mut Vec<guard::Effect>,
         out: &mut Vec<Effect>,
     ) {
         let machine = &self.plan.machines[self.index];
         for (index, uses) in machine.detectors.iter().enumerate() {
             let wired = (0_u32..).zip(&uses.signals).filter(|(_, wired)| **wired == Some(signal));
-            let readings: Vec<_> = wired.map(|(declared, _)| (declared, reading.clone())).collect();
+            let wired = wired.map(|(declared, _)| declared);
+            let readings: Vec<_> = new
+                .iter()
+                .flat_map(|reading| wired.clone().map(|declared| (declared, reading.clone())))
+                .collect();
             let state = &mut self.detectors[index];
             // The one that takes its place is shown what is known then.
             if readings.is_empty() || state.is_outdated() {
@@ -130,24 +135,37 @@ impl MachineState {
                 assess_at: now.moment,
             }));
         }
+        for reading in new {
+            self.count_power(now, signal, reading, acts, out);
+        }
+        self.refresh_permissive(now, acts);
+    }
+
+    /// What a reading says of the energy, and of what is drawn after an off.
+    fn count_power(
+        &mut self,
+        now: Now,
+        signal: usize,
+        reading: &Reading,
+        acts: &mut Vec<guard::Effect>,
+        out: &mut Vec<Effect>,
+    ) {
+        let machine = &self.plan.machines[self.index];
+        let Value::Number(number) = reading.value else { return };
         if machine.outlet.energy.is_some_and(|energy| energy.signal == signal)
-            && let Value::Number(counted) = reading.value
-            && let Some(over) = self.energy.count(now, reading.at, counted)
+            && let Some(over) = self.energy.count(now, reading.at, number)
         {
             let what = Note::Energy(Box::new(over));
             out.push(Effect::Noted(Noted { at: now, machine: machine.name.clone(), what }));
         }
-        if machine.outlet.power_signal == Some(signal)
-            && let Value::Number(watts) = reading.value
-        {
-            if let Some(over) = self.energy.take(now, reading.at, watts) {
+        if machine.outlet.power_signal == Some(signal) {
+            if let Some(over) = self.energy.take(now, reading.at, number) {
                 let what = Note::Energy(Box::new(over));
                 out.push(Effect::Noted(Noted { at: now, machine: machine.name.clone(), what }));
             }
-            let residual = watts > machine.outlet.residual_watts;
+            let residual = number > machine.outlet.residual_watts;
             self.guard.handle(now.moment, Input::Draw(DrawReport { residual, at: reading.at }), acts);
         }
-        self.refresh_permissive(now, acts);
     }
 
     /// Nothing is known of this signal any more, so detectors that were shown it must forget what they were shown.

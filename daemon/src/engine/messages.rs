@@ -5,7 +5,7 @@ use super::effect::{Effect, Rejected};
 use super::outlet_sight::OutletSight;
 use crate::event::{Message, Name};
 use crate::guard::Switch;
-use crate::intake;
+use crate::intake::{self, Rejection};
 use crate::plan::StateTopic;
 use crate::signals::Arrived;
 use crate::time::{Moment, Now, Span};
@@ -34,22 +34,27 @@ impl Engine {
         let taken = state.take(rules, &message.payload, arrived);
         let doubtful = !arrived.retained
             && match &taken {
-                Ok(Some(_)) => false,
-                Ok(None) => state.doubt().is_some(),
+                Ok(_) => state.went_back(),
                 Err(fault) => state.doubt_message(now.moment, rules, fault),
             };
         if let Err(fault) = &taken {
             out.push(rejected(now, message, fault.to_string(), None));
         }
         match taken {
-            Ok(Some(reading)) => self.with_machine(now, index, out, |machine, acts, out| {
-                machine.take_reading(now, signal, &reading, acts, out);
-            }),
-            // Older than one already here, or none: it says nothing about now, and perhaps that nothing is known.
-            Ok(None) | Err(_) if doubtful => {
+            Ok(readings) if !readings.is_empty() => {
+                self.with_machine(now, index, out, |machine, acts, out| {
+                    // First what makes the past doubtful, then what is known since.
+                    if doubtful {
+                        machine.doubt(now, signal, acts);
+                    }
+                    machine.take_readings(now, signal, &readings, acts, out);
+                })
+            }
+            // Older than those already here, or none: it says nothing about now, and perhaps that nothing is known.
+            Ok(_) | Err(_) if doubtful => {
                 self.with_machine(now, index, out, |machine, acts, _| machine.doubt(now, signal, acts));
             }
-            Ok(None) | Err(_) => {}
+            Ok(_) | Err(_) => {}
         }
     }
 
@@ -62,9 +67,17 @@ impl Engine {
     ) {
         let machine = &self.machines[index];
         let state = match switch_of(&machine.rules().outlet.state, message) {
-            Ok(state) => state,
-            Err(fault) => {
-                out.push(rejected(now, message, fault, None));
+            Ok(state) => Some(state),
+            Err(Unclear::NotSaid(fault)) => {
+                // A strip may speak of one socket at a time, and the others are as they were. As long as nothing is known
+                // of the outlet it is told, since the rules may look for it in the wrong place.
+                if machine.guard.outlet().is_none() {
+                    out.push(rejected(now, message, fault.to_string(), None));
+                }
+                return;
+            }
+            Err(fault @ (Unclear::Unreadable(_) | Unclear::OtherWord { .. })) => {
+                out.push(rejected(now, message, fault.to_string(), None));
                 None
             }
         };
@@ -74,7 +87,11 @@ impl Engine {
     pub(super) fn reach_message(&mut self, now: Now, index: usize, message: &Message, out: &mut Vec<Effect>) {
         let machine = &self.machines[index];
         let Some(rules) = &machine.rules().outlet.reach else { return };
-        let reachable = switch_of(rules, message).ok().flatten().map(|state| state == Switch::On);
+        let reachable = match switch_of(rules, message) {
+            Ok(state) => Some(state == Switch::On),
+            Err(Unclear::NotSaid(_)) => return,
+            Err(Unclear::Unreadable(_) | Unclear::OtherWord { .. }) => None,
+        };
         self.look_at_outlet(now, index, out, |sight| sight.reachable(reachable));
     }
 
@@ -100,16 +117,29 @@ fn read_at(now: Now, message: &Message) -> Moment {
     if message.age <= LAG_TOLERATED { now.moment } else { now.moment - message.age }
 }
 
-/// On, off, or nothing when it says anything else.
-fn switch_of(rules: &StateTopic, message: &Message) -> Result<Option<Switch>, String> {
-    let word =
-        intake::decode_word(&rules.source.path, &message.payload).map_err(|fault| fault.to_string())?;
+/// Why a message tells neither on nor off.
+#[derive(Debug, thiserror::Error)]
+enum Unclear {
+    /// It is sound, and speaks of something else.
+    #[error("{0}")]
+    NotSaid(Rejection),
+    #[error("{0}")]
+    Unreadable(Rejection),
+    #[error("{word:?} is neither {on:?} nor {off:?}")]
+    OtherWord { word: String, on: String, off: String },
+}
+
+fn switch_of(rules: &StateTopic, message: &Message) -> Result<Switch, Unclear> {
+    let word = intake::decode_word(&rules.source.path, &message.payload).map_err(|fault| {
+        if fault.says_nothing() { Unclear::NotSaid(fault) } else { Unclear::Unreadable(fault) }
+    })?;
     if word == rules.on {
-        Ok(Some(Switch::On))
+        Ok(Switch::On)
     } else if word == rules.off {
-        Ok(Some(Switch::Off))
+        Ok(Switch::Off)
     } else {
-        Err(format!("{:?} is neither {:?} nor {:?}", intake::bounded(&word), rules.on, rules.off))
+        let (on, off) = (rules.on.clone(), rules.off.clone());
+        Err(Unclear::OtherWord { word: intake::bounded(&word), on, off })
     }
 }
 

@@ -18,6 +18,22 @@ pub enum Rejection {
     NotANumber(String),
     #[error("{0:?} is not a finite number")]
     NotFinite(String),
+    #[error("{0:?} has a comma: if this sender writes a decimal comma, set decimal = \",\"")]
+    DecimalComma(String),
+    #[error("{0:?} has a decimal point, but the rules say decimal = \",\"")]
+    DecimalPoint(String),
+    #[error("{0:?} has more than one decimal mark: thousands separators are never accepted")]
+    Separators(String),
+    #[error("what follows the number in {0:?} is not a unit that is known here")]
+    UnknownUnit(String),
+    #[error("the payload gives its value in {said:?}, but the rules name no unit: set unit = {code:?}")]
+    UnitNotDeclared { said: String, code: String },
+    #[error("the payload gives its value in {said:?}, and the rules take it for {wanted:?}")]
+    OtherUnit { said: String, wanted: String },
+    #[error(
+        "the payload gives its own unit, {0:?}, but the rules set a scale or an offset as well: remove those"
+    )]
+    UnitAndScale(String),
     #[error("the payload is not JSON: {0}")]
     NotJson(String),
     #[error("the member {0:?} stands in the payload twice")]
@@ -26,6 +42,8 @@ pub enum Rejection {
     NothingThere(String),
     #[error("what stands at {0:?} is an object, an array or null, and no value")]
     NotAValue(String),
+    #[error("there is nothing at {pointer:?}, since what stands at {at:?} is neither an object nor an array")]
+    NotInside { pointer: String, at: String },
     #[error("some records called {0:?} count their time from 1970 and some from now")]
     MixedTimes(String),
     #[error("the value is longer than {0} characters")]
@@ -35,6 +53,12 @@ pub enum Rejection {
 }
 
 impl Rejection {
+    /// Whether the message is sound and only speaks of something else: a member that is not there in a good object, a
+    /// record that is not there in a good pack. Everything else is a message about the value that cannot be read.
+    pub const fn says_nothing(&self) -> bool {
+        matches!(self, Rejection::NothingThere(_))
+    }
+
     /// One word for counters; the message says the rest.
     pub const fn word(&self) -> &'static str {
         match self {
@@ -44,10 +68,18 @@ impl Rejection {
             Rejection::Empty => "empty",
             Rejection::NotANumber(_) => "not-a-number",
             Rejection::NotFinite(_) => "not-finite",
+            Rejection::DecimalComma(_) => "decimal-comma",
+            Rejection::DecimalPoint(_) => "decimal-point",
+            Rejection::Separators(_) => "separators",
+            Rejection::UnknownUnit(_) => "unknown-unit",
+            Rejection::UnitNotDeclared { .. } => "unit-not-declared",
+            Rejection::OtherUnit { .. } => "other-unit",
+            Rejection::UnitAndScale(_) => "unit-and-scale",
             Rejection::NotJson(_) => "not-json",
             Rejection::TwiceThere(_) => "twice-there",
             Rejection::NothingThere(_) => "nothing-there",
             Rejection::NotAValue(_) => "not-a-value",
+            Rejection::NotInside { .. } => "not-inside",
             Rejection::MixedTimes(_) => "mixed-times",
             Rejection::ValueTooLong(_) => "value-too-long",
             Rejection::NotSenml(_) => "not-senml",

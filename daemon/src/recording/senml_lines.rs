@@ -3,16 +3,16 @@
 use super::error::LineFault;
 use super::point::Point;
 use crate::event::Value;
-use crate::intake::{SenmlValue, Stamp, bounded, resolve_senml};
+use crate::intake::{SenmlValue, Stamp, bounded, resolve_senml_in_time_order};
 
-/// Adds the pack's points; `unread` is told of every record that is no reading: sums alone, and bytes.
+/// Adds the pack's points, oldest first as the guard takes them; `unread` is told of every record that is no reading: sums alone, and bytes.
 pub(super) fn pack(
     line: &str,
     number: u64,
     mut unread: impl FnMut(),
     points: &mut impl Extend<Point>,
 ) -> Result<(), LineFault> {
-    let records = resolve_senml(line).map_err(LineFault::Senml)?;
+    let records = resolve_senml_in_time_order(line).map_err(LineFault::Senml)?;
     let mut read = Vec::with_capacity(records.len());
     for record in records {
         let Stamp::Wall(at) = record.stamp() else {

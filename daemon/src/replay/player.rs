@@ -10,7 +10,7 @@ use crate::detectors::{Feed, Inline, Installation, Place as Seat};
 use crate::engine::{Decided, Effect, Engine, Former};
 use crate::event::{DetectorFault, Event, LinkState, Message, Name, Value};
 use crate::guard::PermissiveState;
-use crate::plan::{Plan, SharedPlan, SignalKind, ValuePath};
+use crate::plan::{Decimal, Plan, SharedPlan, SignalKind, ValuePath};
 use crate::service::Modules;
 use crate::time::{Moment, Now, Span, WallTime};
 
@@ -270,6 +270,7 @@ fn rehearsed(plan: &Plan) -> (SharedPlan, Vec<Vec<Arc<str>>>) {
             signal.source.path = ValuePath::Whole;
             if let SignalKind::Number(number) = &mut signal.kind {
                 (number.scale, number.offset) = (1.0, 0.0);
+                number.decimal = Decimal::Point;
             }
             of_machine.push(topic.into());
         }

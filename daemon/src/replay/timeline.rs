@@ -6,8 +6,9 @@ use std::sync::Arc;
 
 use super::binding::{self, BindingError, Bound, Place};
 use crate::event::Value;
+use crate::intake;
 use crate::plan::Plan;
-use crate::recording::{Reader, RecordingError};
+use crate::recording::{Point, Reader, RecordingError};
 use crate::time::WallTime;
 
 /// What a recording is to be used for.
@@ -27,6 +28,8 @@ pub enum TimelineError {
     Binding { file: String, fault: BindingError },
     #[error("{file}: none of its signals is in the rules; it has {found}")]
     NothingBound { file: String, found: String },
+    #[error("{file}:{line}: {name:?} is in {said:?}, but the rules expect {wanted:?}")]
+    OtherUnit { file: String, line: u64, name: Arc<str>, said: Arc<str>, wanted: String },
     #[error("{file}: it has several signals, {found}, but --signal needs a recording of one signal")]
     SeveralSignals { file: String, found: String },
 }
@@ -97,13 +100,19 @@ impl Source {
                     self.bound.entry(point.signal.clone()).or_insert(bound)
                 }
             };
-            let Bound::To(place) = bound else { continue };
+            let Bound::To(place) = *bound else { continue };
             if point.at < self.latest {
                 self.late += 1;
                 continue;
             }
             self.latest = point.at;
-            self.next = Some((point.at, *place, point.value));
+            let wanted = plan.machines[place.machine].signals[place.signal].unit();
+            let Some(value) = in_unit(&point, wanted) else {
+                let (file, line, name) = (self.file.clone(), point.line, point.signal);
+                let (said, wanted) = (point.unit.unwrap_or_default(), wanted.to_owned());
+                return Err(TimelineError::OtherUnit { file, line, name, said, wanted });
+            };
+            self.next = Some((point.at, place, value));
             return Ok(());
         }
         Ok(())
@@ -120,5 +129,15 @@ impl Source {
                 Err(TimelineError::SeveralSignals { file: self.file.clone(), found })
             }
         }
+    }
+}
+
+/// The recorded value in the unit of the rules, brought there as the guard does it; nothing if it is of another kind.
+fn in_unit(point: &Point, wanted: &str) -> Option<Value> {
+    match (&point.value, point.unit.as_deref()) {
+        (Value::Number(number), Some(said)) if !wanted.is_empty() => {
+            intake::in_unit(*number, said, wanted).map(Value::Number)
+        }
+        (value, _) => Some(value.clone()),
     }
 }

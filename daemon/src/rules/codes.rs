@@ -140,7 +140,11 @@ codes! {
          could still switch the outlet after Idlegate has given it up."
     TopicClash "topic-clash" Error
         "With these topics Idlegate would hear its own messages, or one order would switch two machines: a state or \
-         an input is read from a topic that orders are published to, or two outlets share one order topic."
+         an input is read from a topic that orders are published to, or two outlets share one order topic and one of \
+         its payloads. The sockets of a power strip may share their order topic if each has its own on and off."
+    NumberAsWord "number-as-word" Error
+        "A word under values is already a number. The same text would then have two meanings: the number it is, and the \
+         number it stands for. Only words can be listed; use scale and offset to change numbers."
     UnknownPlaceholder "unknown-placeholder" Error
         "A sentence contains a placeholder that this kind of announcement cannot fill in, or a brace that is not part \
          of a placeholder."

@@ -3,7 +3,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::shape::{Form, SECRET, Shape};
+use super::shape::{Form, SECRET, Shape, WORD_NUMBERS_MAX};
 use super::shapes;
 use super::words;
 
@@ -89,6 +89,16 @@ fn form(form_of: &Form) -> Value {
                 known.iter().map(|key| ((*key).to_owned(), form(item))).collect();
             json!({ "type": "object", "properties": properties, "additionalProperties": false })
         }
+        Form::WordNumbers => json!({
+            "type": "object",
+            "minProperties": 1,
+            "maxProperties": WORD_NUMBERS_MAX,
+            "additionalProperties": {
+                "type": "number",
+                "minimum": words::WORD_NUMBERS.start(),
+                "maximum": words::WORD_NUMBERS.end(),
+            },
+        }),
         Form::Either(forms) => json!({ "anyOf": forms.iter().map(form).collect::<Vec<_>>() }),
     }
 }

@@ -100,6 +100,12 @@ impl<'a> Section<'a> {
             .collect()
     }
 
+    /// Words and the numbers they stand for, in the order of the words.
+    pub(crate) fn word_numbers(&self, key: &str) -> Vec<(At<&'a str>, f64)> {
+        let entries = self.named(key).into_iter();
+        entries.filter_map(|(word, value)| Some((word, shape::number(value.value)?))).collect()
+    }
+
     fn at<T>(&self, spanned: &Spanned<DeValue<'_>>, value: T) -> At<T> {
         At { value, place: Place::of(self.place.file, spanned.span()) }
     }

@@ -11,6 +11,7 @@ use super::problem::quoted;
 use super::report::{Place, Report};
 use super::words;
 use crate::event::Name;
+use crate::intake::reads_as_number;
 use crate::time::Span;
 
 /// A table with known keys.
@@ -71,6 +72,8 @@ pub(crate) enum Form {
     Named(&'static Form),
     /// A table whose keys come from a list elsewhere.
     Keyed(&'static [&'static str], &'static Form),
+    /// A table of words as somebody else sends them, each with the number it stands for.
+    WordNumbers,
     /// The first whose TOML type fits is meant.
     Either(&'static [Form]),
 }
@@ -92,6 +95,12 @@ impl Form {
     pub(crate) fn expected(&self) -> String {
         match self {
             Form::Text => "text in quotation marks".to_owned(),
+            // A mark of punctuation is hard to make out between others.
+            Form::Word(words)
+                if words.iter().any(|word| word.bytes().all(|byte| byte.is_ascii_punctuation())) =>
+            {
+                format!("one of {}", words.iter().map(|word| quoted(word)).collect::<Vec<_>>().join(", "))
+            }
             Form::Word(words) => format!("one of {}", words.join(", ")),
             Form::Name => "a name".to_owned(),
             Form::Detector => "the name of a detector such as \"power-threshold\"".to_owned(),
@@ -109,6 +118,7 @@ impl Form {
             Form::Payload => "text, a whole number, true or false".to_owned(),
             Form::Secret => "a table such as { env = \"NAME\" }".to_owned(),
             Form::Settings | Form::Table(_) | Form::Named(_) | Form::Keyed(..) => "a table".to_owned(),
+            Form::WordNumbers => "words and their numbers such as { open = 0, closed = 1 }".to_owned(),
             Form::List(item) => format!("a list, each item {}", item.expected()),
             Form::Either(forms) => forms.iter().map(Form::expected).collect::<Vec<_>>().join(", or "),
         }
@@ -134,7 +144,9 @@ impl Form {
             Form::Payload => value.is_str() || value.is_integer() || value.is_bool(),
             // A text gets an answer of its own.
             Form::Secret => value.is_str() || value.is_table(),
-            Form::Settings | Form::Table(_) | Form::Named(_) | Form::Keyed(..) => value.is_table(),
+            Form::Settings | Form::Table(_) | Form::Named(_) | Form::Keyed(..) | Form::WordNumbers => {
+                value.is_table()
+            }
             Form::List(_) | Form::Range => value.is_array(),
             Form::Either(forms) => forms.iter().any(|form| form.accepts(value)),
         }
@@ -286,6 +298,11 @@ impl Form {
                     form.check(key.get_ref(), entry, file, report);
                 }
             }
+            Form::WordNumbers => {
+                if let Some(table) = value.get_ref().as_table() {
+                    check_word_numbers(name, table, place, report);
+                }
+            }
             Form::Either(forms) => {
                 if let Some(form) = forms.iter().find(|form| form.accepts(value.get_ref())) {
                     form.check(name, value, file, report);
@@ -318,6 +335,34 @@ impl Form {
             }
             _ => {}
         }
+    }
+}
+
+/// More states than any contact or switch has.
+pub(crate) const WORD_NUMBERS_MAX: usize = 64;
+
+fn check_word_numbers(name: &str, table: &DeTable<'_>, place: Place, report: &mut Report<'_>) {
+    let number = Form::Number { min: *words::WORD_NUMBERS.start(), max: *words::WORD_NUMBERS.end() };
+    if table.is_empty() || table.len() > WORD_NUMBERS_MAX {
+        let message = format!("{name} has {} words", table.len());
+        report.add(Code::OutOfRange, place, message).help(format!("expected from 1 to {WORD_NUMBERS_MAX}"));
+    }
+    for (word, value) in table {
+        let text = word.get_ref();
+        let at = Place::of(place.file, word.span());
+        if text.trim() != text || text.is_empty() || text.len() > TEXT_BYTES_MAX {
+            let message = format!("{} in {name} can never match", quoted(text));
+            report
+                .add(Code::OutOfRange, at, message)
+                .help("white space around a word is removed before it is compared".to_owned());
+        } else if reads_as_number(text) {
+            let message = format!("{} in {name} is a number already", quoted(text));
+            report.add(Code::NumberAsWord, at, message).help(
+                "list words only; numbers are read as they are, and scale and offset can change them"
+                    .to_owned(),
+            );
+        }
+        number.check(&format!("{name}.{}", bare(text)), value, place.file, report);
     }
 }
 

@@ -344,6 +344,7 @@ static REFRESH: Shape = Shape {
 };
 
 pub(crate) static SIGNAL_KINDS: [&str; 2] = ["number", "text"];
+pub(crate) static DECIMALS: [&str; 2] = [".", ","];
 
 static SIGNAL: Shape = Shape {
     about: "A stream of readings of one quantity.",
@@ -359,6 +360,17 @@ static SIGNAL: Shape = Shape {
             "plausible",
             Form::Range,
             "Readings outside this range are faults of the meter. Default: by unit.",
+        ),
+        key(
+            "decimal",
+            Form::Word(&DECIMALS),
+            "The decimal mark of a sender that writes its numbers as text: \",\" for one that writes 0,048; \".\" unless set.",
+        ),
+        key(
+            "values",
+            Form::WordNumbers,
+            "Words of the sender, true and false among them, and the reading that each stands for, such as \
+             { open = 0, closed = 1 }; scale and offset are not applied to it.",
         ),
         key(
             "stale_after",

@@ -174,6 +174,9 @@ pub(crate) fn nearest_unit(wrong: &str) -> Option<&'static str> {
         .or_else(|| nearest(wrong, UNITS.iter().copied().filter(|unit| unit.len() > 2)))
 }
 
+/// What a word of a sender can stand for.
+pub(crate) const WORD_NUMBERS: std::ops::RangeInclusive<f64> = -1e9..=1e9;
+
 /// Outside of these a reading is a fault of the meter.
 pub(crate) fn plausible(unit: &str) -> (f64, f64) {
     match unit {

@@ -3,17 +3,20 @@
 
 use std::sync::Arc;
 
-use super::state::{NoReading, SignalState};
+use super::state::{DISORDER_TOLERATED, NoReading, SignalState};
 use crate::event::Reading;
 use crate::intake::Rejection;
 use crate::plan::Signal;
 use crate::time::Moment;
 
+/// As many as one message may hold.
+const RECENT_MAX: usize = 1_024;
+
 impl SignalState {
     /// A live message was no reading. It may have been the one that shows a job, so from now on nothing is known, until
     /// one can be read again. Says whether it was so: a message that only speaks of something else is passed over.
     pub fn doubt_message(&mut self, now: Moment, rules: &Signal, fault: &NoReading) -> bool {
-        if speaks_of_something_else(fault) {
+        if fault.says_nothing() {
             return false;
         }
         self.set_aside(now);
@@ -34,12 +37,34 @@ impl SignalState {
     /// readings as old as they say, and so they were stale anyway. One that says the same as the newest adds nothing,
     /// such as a message that is delivered twice.
     pub(super) fn older_by_its_stamp(&mut self, reading: &Reading) {
-        let Some(latest) = self.latest.as_ref().filter(|latest| latest.value != reading.value) else {
-            return;
-        };
+        let latest = self.latest.as_ref().filter(|latest| latest.value != reading.value);
+        let Some(latest) = latest.filter(|_| !self.repeats(reading)) else { return };
         let (at, back) = (latest.at, latest.at.since(reading.at));
         self.set_aside(at);
+        self.went_back = true;
         self.doubt = Some(format!("the time in the meter's messages has gone back by {back}").into());
+    }
+
+    /// Whether a reading was among the last: some senders put the last few into each message once more.
+    fn repeats(&self, reading: &Reading) -> bool {
+        let from = self.recent.partition_point(|known| known.at + DISORDER_TOLERATED < reading.at);
+        let near = self.recent.iter().skip(from);
+        near.take_while(|known| known.at <= reading.at + DISORDER_TOLERATED)
+            .any(|known| known.value == reading.value)
+    }
+
+    /// Remembers a reading that bore a time of its own, so that it is known when it comes once more.
+    pub(super) fn remember(&mut self, reading: &Reading) {
+        if self.recent.len() >= RECENT_MAX {
+            self.recent.pop_front();
+        }
+        self.recent.push_back(reading.clone());
+    }
+
+    /// Whether the message just taken held a reading that put what was known in doubt. What it held besides may have
+    /// ended the doubt again, and yet no detector may go on from what it knew before.
+    pub fn went_back(&mut self) -> bool {
+        std::mem::take(&mut self.went_back)
     }
 
     /// Why it is not known, though its meter speaks.
@@ -73,13 +98,6 @@ impl SignalState {
     }
 }
 
-fn speaks_of_something_else(fault: &NoReading) -> bool {
-    match fault {
-        NoReading::Rejected(Rejection::NothingThere(_)) => true,
-        NoReading::Rejected(_) | NoReading::Implausible { .. } | NoReading::OtherUnit { .. } => false,
-    }
-}
-
 /// What people can look for: what the meter said, and what was expected of it.
 fn clause(rules: &Signal, fault: &NoReading) -> String {
     let name = &rules.name;
@@ -87,15 +105,17 @@ fn clause(rules: &Signal, fault: &NoReading) -> String {
         NoReading::Rejected(Rejection::NotANumber(said) | Rejection::NotFinite(said)) => {
             format!("what the meter says is no number: {said:?} ({name})")
         }
+        NoReading::Rejected(Rejection::DecimalComma(said)) => {
+            format!(
+                "what the meter says is no number: {said:?} ({name}); if it writes a decimal comma, set decimal = \",\""
+            )
+        }
         NoReading::Rejected(Rejection::Empty) => format!("the meter sent an empty message ({name})"),
         NoReading::Rejected(rejection) => format!("what the meter says cannot be read: {rejection} ({name})"),
         NoReading::Implausible { value, least, most } => {
             let unit = Some(rules.unit()).filter(|unit| !unit.is_empty());
             let unit = unit.map(|unit| format!(" {unit}")).unwrap_or_default();
             format!("the meter says {value}{unit}, and only {least} to {most} is plausible ({name})")
-        }
-        NoReading::OtherUnit { said, wanted } => {
-            format!("the meter gives its value in {said:?}, and the rules take it for {wanted:?} ({name})")
         }
     }
 }
@@ -117,6 +137,7 @@ mod tests {
                 scale: 1.0,
                 offset: 0.0,
                 plausible: (-5.0, 4_000.0),
+                ..NumberSignal::default()
             }),
             stale_after: Span::secs(30),
             stuck_after: None,
@@ -138,16 +159,20 @@ mod tests {
     #[test]
     fn what_cannot_be_read_is_told_so_that_somebody_can_act_on_it() {
         for (payload, told) in [
-            ("0,048", r#"what the meter says is no number: "0,048" (power)"#),
+            (
+                "0,048",
+                r#"what the meter says is no number: "0,048" (power); if it writes a decimal comma, set decimal = ",""#,
+            ),
             ("overload", r#"what the meter says is no number: "overload" (power)"#),
             ("", "the meter sent an empty message (power)"),
             ("999999", "the meter says 999999 W, and only -5 to 4000 is plausible (power)"),
         ] {
             assert_eq!(said(ValuePath::Whole, payload.as_bytes()).as_deref(), Some(told));
         }
-        let kilowatts = br#"[{"n":"p","u":"kW","v":0.1}]"#;
-        let told = r#"the meter gives its value in "kW", and the rules take it for "W" (power)"#;
-        assert_eq!(said(ValuePath::SenmlName("p".into()), kilowatts).as_deref(), Some(told));
+        let reactive = br#"[{"n":"p","u":"kvar","v":0.1}]"#;
+        let told = "what the meter says cannot be read: the payload gives its value in \"kvar\", and the rules take it \
+                    for \"W\" (power)";
+        assert_eq!(said(ValuePath::SenmlName("p".into()), reactive).as_deref(), Some(told));
     }
 
     #[test]
@@ -170,6 +195,24 @@ mod tests {
         assert!(reads(&mut signal, 21, 3.0));
         assert!(!signal.is_cut_off());
         assert_eq!(signal.fresh_at(), Some(Moment(21_000)));
+    }
+
+    /// Senders differ: some put the last few readings into each message again, some send late what they could not send.
+    #[test]
+    fn a_pack_that_repeats_what_is_known_is_sound_and_one_that_knows_of_work_in_between_is_doubt() {
+        let rules = power(ValuePath::SenmlName("p".into()));
+        let mut signal = SignalState::default();
+        let mut takes = |at: u64, records: &str| {
+            let arrived = Arrived { at: Moment(at), retained: false, flagged: false, now: None };
+            let taken = signal.take(&rules, records.as_bytes(), arrived).unwrap();
+            (taken.len(), signal.went_back())
+        };
+        let first = r#"[{"n":"p","t":-2,"v":3},{"n":"p","t":-1,"v":4},{"n":"p","v":5}]"#;
+        assert_eq!(takes(60_000, first), (3, false));
+        let once_more = r#"[{"n":"p","t":-2,"v":4},{"n":"p","t":-1,"v":5},{"n":"p","v":6}]"#;
+        assert_eq!(takes(61_100, once_more), (2, false));
+        let work = r#"[{"n":"p","t":-3,"v":455},{"n":"p","v":3}]"#;
+        assert_eq!(takes(62_000, work), (1, true), "what is known since does not undo that it was at work");
     }
 
     #[test]

@@ -6,4 +6,4 @@
 mod doubt;
 mod state;
 
-pub use state::{Arrived, NoReading, SignalState};
+pub use state::{Arrived, NoReading, SignalState, read};

@@ -1,5 +1,6 @@
 //! One signal of one machine. Only what is plausible, finite and newer than the last becomes a reading.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::event::{Message, Reading, Value};
@@ -23,12 +24,15 @@ pub struct SignalState {
     pub(super) doubt: Option<Arc<str>>,
     pub(super) cut_off: bool,
     pub(super) last_arrival: Moment,
+    /// The last readings that bore a time of their own, in order of time.
+    pub(super) recent: VecDeque<Reading>,
+    pub(super) went_back: bool,
     counters: Counters,
 }
 
 /// A meter's coarse clock, or one message that waited longer than the one ahead of it, may set stamps back by this
 /// much. Such readings are believed in the order in which they came.
-const DISORDER_TOLERATED: Span = Span(500);
+pub(super) const DISORDER_TOLERATED: Span = Span(500);
 
 /// The way a message came in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,8 +62,6 @@ pub enum NoReading {
     Rejected(#[from] Rejection),
     #[error("{value} is outside of what is plausible, {least} to {most}")]
     Implausible { value: f64, least: f64, most: f64 },
-    #[error("the payload gives its value in {said:?}, and the rules take it for {wanted:?}")]
-    OtherUnit { said: String, wanted: String },
 }
 
 impl NoReading {
@@ -68,7 +70,15 @@ impl NoReading {
         match self {
             NoReading::Rejected(rejection) => rejection.word(),
             NoReading::Implausible { .. } => "implausible",
-            NoReading::OtherUnit { .. } => "other-unit",
+        }
+    }
+
+    /// Whether the message is sound and only speaks of something else, so that the signal is as it was. Anything else is
+    /// word of the signal that cannot be understood.
+    pub const fn says_nothing(&self) -> bool {
+        match self {
+            NoReading::Rejected(rejection) => rejection.says_nothing(),
+            NoReading::Implausible { .. } => false,
         }
     }
 }
@@ -78,8 +88,8 @@ impl SignalState {
         SignalState::default()
     }
 
-    /// Takes a message in. Nothing comes back when it is older than the reading already here, or when its age is
-    /// not known; it is shown to people then, but to no detector.
+    /// Takes a message in, with all its readings or none of them. What comes back is new, oldest first: without what is
+    /// older than the reading already here, or of unknown age; that is shown to people, but to no detector.
     ///
     /// A payload that names its own time makes the reading as old as it says, and never newer than its arrival: what a
     /// meter had buffered while it was out of reach says nothing about now.
@@ -88,14 +98,20 @@ impl SignalState {
         rules: &Signal,
         payload: &[u8],
         arrived: Arrived,
-    ) -> Result<Option<Reading>, NoReading> {
-        let decoded = value_of(rules, payload).inspect_err(|why| self.counters.count(why.word()))?;
-        let at = match (decoded.stamp, arrived.now) {
-            (intake::Stamp::Wall(_), None) => arrived.at,
-            (stamp, now) => stamp.moment(arrived.at, now.unwrap_or_default()),
-        };
+    ) -> Result<Vec<Reading>, NoReading> {
+        let read = read(rules, payload).inspect_err(|why| self.counters.count(why.word()))?;
         self.comes_flagged |= arrived.flagged;
-        Ok(self.accept(decoded.value, at, arrived.retained))
+        let accepted = read.into_iter().filter_map(|Decoded { value, stamp }| {
+            let stamped = stamp != intake::Stamp::Arrival;
+            let at = match (stamp, arrived.now) {
+                (intake::Stamp::Wall(_), None) => arrived.at,
+                (stamp, now) => stamp.moment(arrived.at, now.unwrap_or_default()),
+            };
+            let reading = self.accept(value, at, arrived.retained);
+            reading.as_ref().filter(|_| stamped).inspect(|reading| self.remember(reading));
+            reading
+        });
+        Ok(accepted.collect())
     }
 
     /// Takes a value that has been read already, as from a recording. Of two from the same time the later to come
@@ -165,31 +181,31 @@ impl SignalState {
     }
 }
 
-fn value_of(rules: &Signal, payload: &[u8]) -> Result<Decoded<Value>, NoReading> {
+/// What a message says of a signal, oldest first and at least one value; when one of several is none, all are refused.
+/// The guard, `record` and `checkup` read messages by this and by nothing else.
+pub fn read(rules: &Signal, payload: &[u8]) -> Result<Vec<Decoded<Value>>, NoReading> {
+    let path = &rules.source.path;
     match &rules.kind {
         SignalKind::Number(number) => {
-            let Decoded { value, stamp, unit } = intake::decode_number(&rules.source.path, payload)?;
-            let value = Value::Number(scaled(number, value, unit.as_deref())?);
-            Ok(Decoded { value, stamp, unit })
+            let read = intake::decode_numbers(path, number, payload)?;
+            read.into_iter().map(|Decoded { value, stamp }| plausible(number, value, stamp)).collect()
         }
         SignalKind::Text => {
-            let Decoded { value, stamp, unit } = intake::decode_text(&rules.source.path, payload)?;
-            Ok(Decoded { value: Value::Text(value.into()), stamp, unit })
+            let read = intake::decode_texts(path, payload)?;
+            let value = |Decoded { value, stamp }: Decoded<String>| Decoded {
+                value: Value::Text(value.into()),
+                stamp,
+            };
+            Ok(read.into_iter().map(value).collect())
         }
     }
 }
 
-fn scaled(rules: &NumberSignal, raw: f64, said: Option<&str>) -> Result<f64, NoReading> {
-    // Whoever wrote a scale or an offset has thought of the unit; whoever did not may have taken kW for W.
-    let as_it_comes = rules.scale == 1.0 && rules.offset == 0.0;
-    if let Some(said) = said.filter(|said| as_it_comes && !rules.unit.is_empty() && *said != rules.unit) {
-        return Err(NoReading::OtherUnit { said: intake::bounded(said), wanted: rules.unit.clone() });
-    }
-    let value = raw * rules.scale + rules.offset;
+fn plausible(rules: &NumberSignal, value: f64, stamp: intake::Stamp) -> Result<Decoded<Value>, NoReading> {
     let (least, most) = rules.plausible;
-    // Written so that a NaN from scaling is implausible, too.
+    // A scale may have made it infinite.
     if value.is_finite() && value >= least && value <= most {
-        Ok(value)
+        Ok(Decoded { value: Value::Number(value), stamp })
     } else {
         Err(NoReading::Implausible { value, least, most })
     }
@@ -214,6 +230,7 @@ mod tests {
                 scale: 1000.0,
                 offset: 0.0,
                 plausible: (-5.0, 4_000.0),
+                ..NumberSignal::default()
             }),
             stale_after: Span::secs(30),
             stuck_after: None,
@@ -224,8 +241,8 @@ mod tests {
     #[test]
     fn a_reading_is_scaled_and_fresh() {
         let mut signal = SignalState::new(&power());
-        let reading = signal.take(&power(), b"0.118", live(5)).unwrap().unwrap();
-        assert_eq!(reading, Reading { at: Moment(5), value: Value::Number(118.0) });
+        let readings = signal.take(&power(), b"0.118", live(5)).unwrap();
+        assert_eq!(readings, [Reading { at: Moment(5), value: Value::Number(118.0) }]);
         assert_eq!(signal.fresh_at(), Some(Moment(5)));
     }
 
@@ -317,18 +334,57 @@ mod tests {
         ] {
             let payload = format!(r#"[{{"n":"mill/power",{time},"v":118}}]"#);
             let taken = SignalState::new(&senml(1.0)).take(&senml(1.0), payload.as_bytes(), arrived);
-            assert_eq!(taken.unwrap().unwrap().at, Moment(at), "{time}");
+            assert_eq!(taken.unwrap()[0].at, Moment(at), "{time}");
         }
     }
 
     #[test]
     fn kilowatts_are_not_taken_for_watts() {
         let payload = br#"[{"n":"mill/power","u":"kW","v":0.118}]"#;
-        let mut signal = SignalState::new(&senml(1.0));
-        let refused = signal.take(&senml(1.0), payload, live(5)).unwrap_err();
-        let told = r#"the payload gives its value in "kW", and the rules take it for "W""#;
+        for scale in [1.0, 1_000.0] {
+            let taken = SignalState::new(&senml(scale)).take(&senml(scale), payload, live(5)).unwrap();
+            assert_eq!(taken[0].value, Value::Number(118.0), "scale = {scale}");
+        }
+        let payload = br#"[{"n":"mill/power","u":"kvar","v":0.118}]"#;
+        let refused = SignalState::new(&senml(1.0)).take(&senml(1.0), payload, live(5)).unwrap_err();
+        let told = r#"the payload gives its value in "kvar", and the rules take it for "W""#;
         assert_eq!(refused.to_string(), told);
-        let taken = signal.take(&senml(1000.0), payload, live(5)).unwrap().unwrap();
-        assert_eq!(taken.value, Value::Number(118.0));
+    }
+
+    fn watts_at(readings: &[Reading]) -> Vec<(u64, f64)> {
+        let watts = |reading: &Reading| match reading.value {
+            Value::Number(watts) => (reading.at.0, watts),
+            Value::Text(_) => unreachable!(),
+        };
+        readings.iter().map(watts).collect()
+    }
+
+    /// A meter that sends what it has gathered: the pause at the end is not all there was.
+    #[test]
+    fn every_record_of_a_pack_is_a_reading_in_its_own_time() {
+        let now = Now { moment: Moment(100_000), wall: crate::time::WallTime(1_764_000_000_000) };
+        let arrived = Arrived { at: now.moment, retained: false, flagged: false, now: Some(now) };
+        let mut signal = SignalState::new(&senml(1.0));
+        let pack = br#"[{"bn":"mill/","n":"power","v":3},{"n":"power","t":-2,"v":455},{"n":"power","t":-1,"v":456}]"#;
+        let taken = signal.take(&senml(1.0), pack, arrived).unwrap();
+        assert_eq!(watts_at(&taken), [(98_000, 455.0), (99_000, 456.0), (100_000, 3.0)]);
+        assert_eq!(signal.fresh_at(), Some(Moment(100_000)));
+        // The next pack tells otherwise of the time that the last one told of: only what is newer than both is new, and
+        // nothing that was known before counts.
+        let now = Now { moment: Moment(101_000), wall: crate::time::WallTime(1_764_000_001_000) };
+        let arrived = Arrived { at: now.moment, retained: false, flagged: false, now: Some(now) };
+        let taken = signal.take(&senml(1.0), pack, arrived).unwrap();
+        assert_eq!(watts_at(&taken), [(101_000, 3.0)]);
+        assert!(signal.went_back());
+        assert_eq!(signal.counters().iter().collect::<Vec<_>>(), [("older", 2)]);
+    }
+
+    #[test]
+    fn of_a_pack_with_one_implausible_reading_none_is_taken() {
+        let mut signal = SignalState::new(&senml(1.0));
+        let pack = br#"[{"bn":"mill/power","t":-1,"v":999999},{"v":3}]"#;
+        let refused = signal.take(&senml(1.0), pack, live(9_000)).unwrap_err();
+        assert!(matches!(refused, NoReading::Implausible { .. }) && !refused.says_nothing());
+        assert_eq!(signal.latest(), None);
     }
 }

@@ -103,7 +103,7 @@ impl Tape {
                 if message.retained || *message.topic != *meter.place.topic {
                     return None;
                 }
-                let watts = decode_number(&meter.place.path(), &message.payload).ok()?.value * meter.scale;
+                let watts = decode_number(&meter.place.path(), &message.payload).ok()? * meter.scale;
                 let written =
                     self.writer.write(&self.name, Some("W"), Clock.now().wall, &Value::Number(watts));
                 self.count += 1;

@@ -69,7 +69,7 @@ fn a_message_that_cannot_be_read_is_doubt_at_once_and_the_detector_begins_anew()
         b"inf",
         b"nan",
         b"455,2",
-        b"2.6 kW",
+        b"2.6 kVA",
         b"null",
         b"\"x\"",
         b"999999",
@@ -85,7 +85,7 @@ fn a_message_that_cannot_be_read_is_doubt_at_once_and_the_detector_begins_anew()
         b"overload",
         br#"{"w":null}"#,
         br#"{"w":1,"w":900}"#,
-        br#"{"w":"2.6 kW"}"#,
+        br#"{"w":"2.6 kVA"}"#,
         br#"{"w":{}}"#,
         br#"{"w":999999}"#,
     ];
@@ -95,7 +95,7 @@ fn a_message_that_cannot_be_read_is_doubt_at_once_and_the_detector_begins_anew()
     let mut plan = plan();
     plan.machines[0].signals[0].source.path = ValuePath::SenmlName("mill/power".into());
     let good = r#"[{"n":"mill/power","u":"W","v":12}]"#;
-    assert_doubtful(&mut idle_under(plan, good), br#"[{"n":"mill/power","u":"kW","v":2.6}]"#);
+    assert_doubtful(&mut idle_under(plan, good), br#"[{"n":"mill/power","u":"kvar","v":2.6}]"#);
 }
 
 #[test]
@@ -122,7 +122,10 @@ fn after_it_only_what_the_new_detector_has_seen_counts() {
     let before = world.generation_of(0);
     world.says("meters/mill", "0,048");
     let told = held(&mut world);
-    assert_eq!(told, r#"what the meter says is no number: "0,048" (power)"#);
+    assert_eq!(
+        told,
+        r#"what the meter says is no number: "0,048" (power); if it writes a decimal comma, set decimal = ",""#
+    );
     assert!(world.generation_of(0) > before);
     world.says("meters/mill", "12");
     assert_eq!(world.shown(), [world.reading(12.0)]);

@@ -79,6 +79,7 @@ pub(super) fn plan() -> Plan {
                 scale: 1.0,
                 offset: 0.0,
                 plausible: (-5.0, 4_000.0),
+                ..NumberSignal::default()
             }),
             stale_after: Span::secs(30),
             stuck_after: None,

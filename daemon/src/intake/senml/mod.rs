@@ -8,7 +8,7 @@ mod write;
 #[cfg(test)]
 mod examples;
 
-pub use resolve::resolve;
+pub use resolve::{resolve, resolve_in_time_order};
 pub use write::write_pack;
 
 use super::stamp::Stamp;
@@ -63,7 +63,8 @@ pub enum SenmlFault {
     TooMany,
 }
 
-/// A meter sends a handful, a recorder one pack per line.
+/// A meter sends a handful, one that was out of reach some hundred, a recorder one pack per line. Several full packs
+/// find room with a detector that is still at work on the first.
 pub(super) const RECORDS_MAX: usize = 1_024;
 
 /// Section 4.5.3: from here on, seconds count from 1970; below, from roughly now.

@@ -4,6 +4,7 @@ use super::{InputPlaces, MachinePlaces};
 use crate::guard::RequestKind;
 use crate::plan::{DetectorUse, Input, InputSource, Machine, ModuleSource, Plan, Role, SignalKind, Source};
 use crate::rules::codes::Code;
+use crate::rules::problem::quoted;
 use crate::rules::report::{Place, Report};
 use crate::rules::words;
 use crate::time::Span;
@@ -42,9 +43,8 @@ pub(super) fn topics(
     let readings = readings(plan, machines, inputs);
     for (index, (machine, places)) in plan.machines.iter().zip(machines).enumerate() {
         let topic = &machine.outlet.order.topic;
-        if let Some(other) = plan.machines[..index].iter().find(|other| other.outlet.order.topic == *topic) {
-            let message = format!("{} has the same order topic, so one order would switch both", other.name);
-            report.add(Code::TopicClash, places.order, message);
+        for other in plan.machines[..index].iter().filter(|other| other.outlet.order.topic == *topic) {
+            one_order_for_two(machine, other, places.order, report);
         }
         for reading in readings.iter().filter(|reading| words::filters_overlap(&reading.source.filter, topic))
         {
@@ -66,6 +66,20 @@ pub(super) fn topics(
             let message = format!("{} is read from the same place as {}", reading.what, other.what);
             report.add(Code::TopicTwice, reading.place, message);
         }
+    }
+}
+
+/// The sockets of a strip may share a topic as long as no payload is an order to both.
+fn one_order_for_two(machine: &Machine, other: &Machine, place: Place, report: &mut Report<'_>) {
+    let (ours, theirs) = (&machine.outlet.order, &other.outlet.order);
+    let shared =
+        [&ours.on, &ours.off].into_iter().find(|payload| [&theirs.on, &theirs.off].contains(payload));
+    if let Some(shared) = shared {
+        let message =
+            format!("{} has the same order topic, so {} would switch both", other.name, quoted(shared));
+        report
+            .add(Code::TopicClash, place, message)
+            .help("give each outlet its own topic, or its own on and off on a shared one".to_owned());
     }
 }
 

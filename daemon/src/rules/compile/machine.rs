@@ -5,7 +5,7 @@ use super::{MachinePlaces, Surroundings, detector, policy, shop, source, two_wor
 use crate::event::Name;
 use crate::guard::Policy;
 use crate::plan::{
-    EnergyCounter, Machine, NumberSignal, OnCircuit, OrderTopic, Outlet, RefreshTopic, Role, Signal,
+    Decimal, EnergyCounter, Machine, NumberSignal, OnCircuit, OrderTopic, Outlet, RefreshTopic, Role, Signal,
     SignalKind, StateTopic,
 };
 use crate::rules::codes::Code;
@@ -306,7 +306,7 @@ fn signals(section: &Section<'_>, report: &mut Report<'_>) -> (Vec<Signal>, Vec<
 
 fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
     if section.text("kind").is_some_and(|kind| kind.value == "text") {
-        for key in ["unit", "scale", "offset", "plausible", "stuck_after"] {
+        for key in ["unit", "scale", "offset", "plausible", "stuck_after", "decimal", "values"] {
             if section.has(key) {
                 let message = format!("a text signal cannot have {key}");
                 report.add(Code::ConflictingKeys, section.place_of_key(key), message);
@@ -331,5 +331,37 @@ fn kind(section: &Section<'_>, report: &mut Report<'_>) -> SignalKind {
         scale,
         offset: section.number("offset").unwrap_or(0.0),
         plausible,
+        decimal: decimal(section, report),
+        values: values(section, plausible, report),
     })
+}
+
+fn decimal(section: &Section<'_>, report: &mut Report<'_>) -> Decimal {
+    if section.has("decimal") && section.has("senml") {
+        let message = "decimal has no effect beside senml: numbers in SenML always have a point".to_owned();
+        report
+            .add(Code::ConflictingKeys, section.place_of_key("decimal"), message)
+            .help("remove decimal".to_owned());
+    }
+    match section.text("decimal") {
+        Some(mark) if mark.value == "," => Decimal::Comma,
+        Some(_) | None => Decimal::Point,
+    }
+}
+
+fn values(section: &Section<'_>, plausible: (f64, f64), report: &mut Report<'_>) -> Vec<(String, f64)> {
+    let mut values = section.word_numbers("values");
+    // What is beyond every unit has been reported.
+    values.retain(|(_, value)| words::WORD_NUMBERS.contains(value));
+    let (least, most) = plausible;
+    for (word, value) in values.iter().filter(|(_, value)| !(least..=most).contains(value)) {
+        let message = format!(
+            "{} stands for {value}, which is outside of what is plausible, {least} to {most}",
+            quoted(word.value)
+        );
+        report
+            .add(Code::OutOfRange, word.place, message)
+            .help("set plausible to a range that has every value in it".to_owned());
+    }
+    values.into_iter().map(|(word, value)| (word.value.to_owned(), value)).collect()
 }

@@ -2,8 +2,11 @@
 
 use idlegate::effects::carried::{Carried, Heard};
 use idlegate::engine::Former;
-use idlegate::intake::{decode_number, decode_text, decode_word, parse_request};
-use idlegate::plan::ValuePath;
+use idlegate::event::{Name, Value};
+use idlegate::intake::{decode_number, decode_texts, decode_word, parse_request};
+use idlegate::plan::{Decimal, NumberSignal, Signal, SignalKind, Source, ValuePath};
+use idlegate::signals;
+use idlegate::time::Span;
 
 /// The first byte chooses how the rest is read.
 pub(crate) fn payload(data: &[u8]) {
@@ -15,14 +18,51 @@ pub(crate) fn payload(data: &[u8]) {
         _ => ValuePath::SenmlName("urn:dev:mac:0024befffe804ff1/watts".to_owned()),
     };
     match decode_number(&path, payload) {
-        Ok(number) => assert!(number.value.is_finite(), "{payload:?} is read as {}", number.value),
+        Ok(number) => assert!(number.is_finite(), "{payload:?} is read as {number}"),
         Err(rejection) => assert!(!rejection.to_string().is_empty()),
     }
-    if let Ok(text) = decode_text(&path, payload) {
+    for text in decode_texts(&path, payload).into_iter().flatten() {
         assert!(text.value.len() <= payload.len() * 4);
     }
+    by_rules(how, &path, payload);
     let _ = decode_word(&path, payload);
     let _ = parse_request(payload);
+}
+
+/// Whatever the rules are, a reading is a plausible number, and a payload that two decimal marks can read is one number.
+fn by_rules(how: &u8, path: &ValuePath, payload: &[u8]) {
+    let signal = |decimal| Signal {
+        name: Name::new("power").unwrap_or_else(|_| unreachable!()),
+        source: Source { filter: "meters/mill".to_owned(), path: path.clone() },
+        kind: SignalKind::Number(NumberSignal {
+            unit: if how & 4 == 0 { "W".to_owned() } else { String::new() },
+            scale: if how & 8 == 0 { 1.0 } else { 1_000.0 },
+            plausible: (-10.0, 4_000.0),
+            decimal,
+            values: vec![("open".to_owned(), 0.0), ("true".to_owned(), 1.0)],
+            ..NumberSignal::default()
+        }),
+        stale_after: Span::secs(30),
+        stuck_after: None,
+        sender_stores: false,
+    };
+    let [point, comma] =
+        [Decimal::Point, Decimal::Comma].map(|decimal| signals::read(&signal(decimal), payload));
+    for read in [&point, &comma] {
+        match read {
+            Ok(values) => {
+                assert!(!values.is_empty());
+                for decoded in values {
+                    let Value::Number(number) = decoded.value else { unreachable!() };
+                    assert!((-10.0..=4_000.0).contains(&number), "{payload:?} is read as {number}");
+                }
+            }
+            Err(fault) => assert!(!fault.to_string().is_empty()),
+        }
+    }
+    if let (Ok(point), Ok(comma)) = (point, comma) {
+        assert_eq!(point, comma, "{payload:?}");
+    }
 }
 
 /// What one guard leaves to the next comes back as it was.
