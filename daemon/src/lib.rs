@@ -4,7 +4,7 @@
 //!
 //! | module | what it is for |
 //! | --- | --- |
-//! | [`event`], [`time`], [`plan`], [`topic`], [`kept`] | shared plain data: what happens, when, under which rules, and what of it survives a restart |
+//! | [`event`], [`time`], [`plan`], [`topic`], [`kept`], [`answered`] | shared plain data: what happens, when, under which rules, and what of it survives a restart |
 //! | [`rules`] | a folder of TOML files, checked as a whole and compiled into a plan |
 //! | [`link`] | the broker: what arrives and how old it may be, what is sent |
 //! | [`intake`] | pure: from payloads to values, or a reason for rejecting them |
@@ -27,6 +27,7 @@
 //! | [`cli`] | the command line, one file per command |
 
 pub mod account;
+pub mod answered;
 pub mod calibrate;
 pub mod capture;
 pub mod checkup;

@@ -150,6 +150,25 @@ async fn when_the_guard_dies_the_other_knows_what_is_locked_and_what_was_answere
 }
 
 #[tokio::test]
+async fn one_that_comes_late_knows_every_id_that_was_answered_before() -> Result<()> {
+    let mut pair = Pair::start().await?;
+    pair.kill(1);
+    let ids: Vec<String> = (0..300).map(|number| format!("cancel-{number}")).collect();
+    for id in &ids {
+        assert_ne!(pair.asks("cancel", id).await?["reason"], "duplicate", "{id}");
+    }
+    pair.run(1)?;
+    pair.stands_by(1).await?;
+    pair.kill(0);
+    pair.takes_over(1).await?;
+    for id in &ids {
+        let again = pair.asks("cancel", id).await?;
+        assert_eq!(again["reason"], "duplicate", "{again}");
+    }
+    Ok(())
+}
+
+#[tokio::test]
 async fn a_change_over_switches_nothing_and_a_working_mill_is_held() -> Result<()> {
     let mut pair = Pair::start().await?;
     pair.client.publish_retained("outlets/mill/says", "on").await?;

@@ -1,7 +1,7 @@
 //! What whoever guards leaves to the one after it, as messages that the broker keeps: lockouts and deferrals of each machine, and the
-//! ids that each input's newest requests bore.
+//! ids that each input's answered requests bore.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -9,20 +9,18 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value as Json, json};
 
+use super::carried_ids::{CarriedIds, Id};
+use crate::answered::AnsweredId;
 use crate::engine::{Former, KeptMachine};
 use crate::event::{Name, NotAName};
 use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::text::rfc3339;
 use crate::time::{Now, Span, WallTime};
 
-/// Of one input. A sender that got no answer asks again soon, or not at all.
-const IDS_MAX: usize = 16;
-
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Carried {
     machines: BTreeMap<Name, Left>,
-    /// The oldest first.
-    answered: BTreeMap<Name, VecDeque<Arc<str>>>,
+    answered: BTreeMap<Name, CarriedIds>,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -48,6 +46,8 @@ pub enum NotCarried {
     Name(#[from] NotAName),
     #[error("\"{0}\" is not a time")]
     Time(String),
+    #[error("there is no page {0} of ids")]
+    Page(usize),
 }
 
 #[derive(Serialize, Deserialize)]
@@ -71,47 +71,38 @@ struct Deferral {
     remaining_s: f64,
 }
 
-#[derive(Serialize, Deserialize)]
-struct Answered {
-    at: String,
-    input: String,
-    ids: Vec<String>,
-}
-
 impl Carried {
     pub fn keep(&mut self, now: Now, kept: KeptMachine) {
         self.machines.insert(kept.machine.clone(), Left { at: now.wall, kept });
     }
 
-    pub fn answered(&mut self, input: &Name, id: &Arc<str>) {
-        let ids = self.answered.entry(input.clone()).or_default();
-        if ids.contains(id) {
-            return;
-        }
-        if ids.len() == IDS_MAX {
-            ids.pop_front();
-        }
-        ids.push_back(id.clone());
+    /// The page that is to go out ahead of the newest ids, if it is time for one.
+    pub fn answered(&mut self, input: &Name, id: &Arc<str>, at: WallTime) -> Option<usize> {
+        self.answered.entry(input.clone()).or_default().put(Id { id: id.clone(), at })
     }
 
     /// What was left comes before what our own journal remembers of a time when we guarded ourselves, unless nobody has guarded
-    /// since `own_until`: then the journal is as new, and the broker's store may be older.
-    pub fn over(&self, own: &Former, own_until: Option<WallTime>) -> Former {
-        let mut carried = self.clone();
+    /// since `own_until`: then the journal is as new, and the broker's store may be older. Ids count wherever they are remembered.
+    pub fn take_over(&mut self, own: &Former, own_until: Option<WallTime>, now: WallTime) -> Former {
         for kept in &own.machines {
             let left = self.machines.get(&kept.machine);
             if left.is_none_or(|left| own_until.is_some_and(|until| left.at <= until)) {
                 let at = own_until.unwrap_or_default();
-                carried.machines.insert(kept.machine.clone(), Left { at, kept: kept.clone() });
+                self.machines.insert(kept.machine.clone(), Left { at, kept: kept.clone() });
             }
         }
-        let answered = carried.answered.iter().flat_map(|(input, ids)| {
-            // A name clones cheaply, and there are few.
-            ids.iter().map(|id| (input.clone(), id.clone()))
-        });
-        let mut answered: Vec<_> = own.answered.iter().cloned().chain(answered).collect();
-        answered.dedup();
-        Former { machines: carried.machines.into_values().map(|left| left.kept).collect(), answered }
+        let mut own_ids: BTreeMap<&Name, Vec<Id>> = BTreeMap::new();
+        for AnsweredId { input, id, at } in &own.answered {
+            self.answered.entry(input.clone()).or_default();
+            own_ids.entry(input).or_default().push(Id { id: id.clone(), at: *at });
+        }
+        let mut answered = Vec::new();
+        for (input, ids) in &mut self.answered {
+            ids.take_over(own_ids.remove(input).unwrap_or_default().into_iter(), now);
+            let ids = ids.iter().map(|Id { id, at }| (id.clone(), *at));
+            answered.extend(ids.map(|(id, at)| AnsweredId { input: input.clone(), id, at }));
+        }
+        Former { machines: self.machines.values().map(|left| left.kept.clone()).collect(), answered }
     }
 
     pub fn machines(&self) -> impl Iterator<Item = &Name> {
@@ -139,13 +130,18 @@ impl Carried {
         })
     }
 
-    pub fn answered_message(&self, now: Now, input: &Name) -> Json {
-        let ids = self.answered.get(input).into_iter().flatten();
-        json!(Answered {
-            at: rfc3339(now.wall),
-            input: input.to_string(),
-            ids: ids.map(ToString::to_string).collect(),
-        })
+    /// The newest ids of an input.
+    pub fn answered_message(&self, now: Now, input: &Name) -> Option<Json> {
+        self.answered.get(input).map(|ids| ids.newest_message(input, now.wall))
+    }
+
+    /// The pages of older ones.
+    pub fn pages(&self) -> impl Iterator<Item = (&Name, usize)> {
+        self.answered.iter().flat_map(|(input, ids)| ids.pages().map(move |page| (input, page)))
+    }
+
+    pub fn page_message(&self, input: &Name, page: usize) -> Option<Json> {
+        self.answered.get(input)?.page_message(input, page)
     }
 
     pub fn take_kept(&mut self, machine: &str, payload: &[u8], heard: Heard) -> Result<(), NotCarried> {
@@ -170,15 +166,24 @@ impl Carried {
         Ok(())
     }
 
-    pub fn take_answered(&mut self, input: &str, payload: &[u8]) -> Result<(), NotCarried> {
+    /// With `page`, of older ids.
+    pub fn take_answered(
+        &mut self,
+        input: &str,
+        page: Option<usize>,
+        payload: &[u8],
+        heard: Heard,
+    ) -> Result<(), NotCarried> {
         let input = Name::new(input)?;
-        if payload.is_empty() {
+        if payload.is_empty() && page.is_none() {
             self.answered.remove(&input);
             return Ok(());
         }
-        let Answered { ids, .. } = serde_json::from_slice(payload)?;
-        ids.iter().for_each(|id| self.answered(&input, &id.as_str().into()));
-        Ok(())
+        let ids = self.answered.entry(input).or_default();
+        match page {
+            Some(page) => ids.hear_page(page, payload, heard),
+            None => ids.hear_newest(payload, heard),
+        }
     }
 }
 
@@ -194,7 +199,7 @@ impl Deferral {
     }
 }
 
-fn wall(text: &str) -> Result<WallTime, NotCarried> {
+pub(super) fn wall(text: &str) -> Result<WallTime, NotCarried> {
     let at: Timestamp = text.parse().map_err(|_| NotCarried::Time(text.to_owned()))?;
     Ok(WallTime(at.as_millisecond()))
 }
@@ -227,15 +232,24 @@ mod tests {
     fn what_is_left_is_what_is_found() {
         let mut left = Carried::default();
         left.keep(now(), kiln());
-        left.answered(&named("panel"), &"a-1".into());
-        left.answered(&named("panel"), &"a-2".into());
+        for id in ["a-1", "a-2"] {
+            assert_eq!(left.answered(&named("panel"), &id.into(), now().wall), None, "no page for a few");
+        }
         let mut found = Carried::default();
         found
             .take_kept("kiln", left.kept_message(now(), &named("kiln")).to_string().as_bytes(), Heard::Stored)
             .unwrap();
-        let answered = left.answered_message(now(), &named("panel")).to_string();
-        found.take_answered("panel", answered.as_bytes()).unwrap();
-        assert_eq!(found, left);
+        let answered = left.answered_message(now(), &named("panel")).unwrap().to_string();
+        found.take_answered("panel", None, answered.as_bytes(), Heard::Stored).unwrap();
+        let found = found.take_over(&Former::default(), None, now().wall);
+        assert_eq!(found.machines, [kiln()]);
+        let ids: Vec<_> =
+            found.answered.iter().map(|answered| (answered.input.as_str(), &*answered.id)).collect();
+        assert_eq!(ids, [("panel", "a-1"), ("panel", "a-2")]);
+    }
+
+    fn over(carried: &Carried, own: &Former, own_until: Option<WallTime>) -> Vec<KeptMachine> {
+        carried.clone().take_over(own, own_until, now().wall).machines
     }
 
     #[test]
@@ -245,10 +259,10 @@ mod tests {
         carried.take_kept("kiln", nothing.as_bytes(), Heard::Stored).unwrap();
         let own = Former { machines: vec![kiln()], answered: Vec::new() };
         assert_eq!(
-            carried.over(&own, None).machines,
+            over(&carried, &own, None),
             [KeptMachine { machine: named("kiln"), state: KeptState::default() }]
         );
-        assert_eq!(Carried::default().over(&own, None).machines, [kiln()], "where the broker kept nothing");
+        assert_eq!(over(&Carried::default(), &own, None), [kiln()], "where the broker kept nothing");
     }
 
     #[test]
@@ -258,23 +272,19 @@ mod tests {
         let later = Now { wall: WallTime(now().wall.0 + 1_000), ..now() };
         carried.keep(later, kiln());
         carried.take_kept("kiln", unlocked.as_bytes(), Heard::Stored).unwrap();
-        assert_eq!(carried.over(&Former::default(), None).machines, [kiln()], "we have heard of the lockout");
+        assert_eq!(over(&carried, &Former::default(), None), [kiln()], "we have heard of the lockout");
 
         // The same after a power cut that took us, too: only the journal knows.
         let mut carried = Carried::default();
         carried.take_kept("kiln", unlocked.as_bytes(), Heard::Stored).unwrap();
         let own = Former { machines: vec![kiln()], answered: Vec::new() };
-        assert_eq!(carried.over(&own, Some(later.wall)).machines, [kiln()]);
-        let unlocked_since = carried.over(&own, Some(WallTime(now().wall.0 - 1))).machines;
+        assert_eq!(over(&carried, &own, Some(later.wall)), [kiln()]);
+        let unlocked_since = over(&carried, &own, Some(WallTime(now().wall.0 - 1)));
         assert_eq!(unlocked_since[0].state.lockout, None, "somebody has guarded since, and unlocked it");
 
         carried.keep(later, kiln());
         carried.take_kept("kiln", unlocked.as_bytes(), Heard::Live).unwrap();
-        assert_eq!(
-            carried.over(&Former::default(), None).machines[0].state.lockout,
-            None,
-            "a clock was set back"
-        );
+        assert_eq!(over(&carried, &Former::default(), None)[0].state.lockout, None, "a clock was set back");
     }
 
     fn left_of(carried: &Carried, machine: &str) -> String {
@@ -297,16 +307,5 @@ mod tests {
             assert!(carried.take_kept("kiln", payload.as_bytes(), Heard::Live).is_err(), "{payload}");
             assert_eq!(carried, before);
         }
-    }
-
-    #[test]
-    fn ids_are_bounded() {
-        let mut carried = Carried::default();
-        for number in 0..100 {
-            carried.answered(&named("panel"), &number.to_string().into());
-        }
-        let message = carried.answered_message(now(), &named("panel"));
-        assert_eq!(message["ids"].as_array().unwrap().len(), IDS_MAX);
-        assert_eq!(message["ids"][IDS_MAX - 1], "99");
     }
 }

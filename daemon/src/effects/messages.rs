@@ -57,10 +57,23 @@ impl Topics {
         format!("{}/answered/{input}{}", self.prefix, self.site)
     }
 
-    /// The input that such a topic speaks of.
-    pub fn answered_input<'a>(&self, topic: &'a str) -> Option<&'a str> {
+    /// The input that such a topic speaks of, and the page, if it is one of them.
+    pub fn answered_input<'a>(&self, topic: &'a str) -> Option<(&'a str, Option<usize>)> {
         let rest = topic.strip_prefix(self.prefix.as_str())?.strip_prefix("/answered/")?;
-        rest.strip_suffix(self.site.as_str())
+        let rest = rest.strip_suffix(self.site.as_str())?;
+        match rest.split_once("/page/") {
+            Some((input, page)) => Some((input, Some(page.parse().ok()?))),
+            None => Some((rest, None)),
+        }
+    }
+
+    /// A page of older ones.
+    pub fn answered_page(&self, input: &str, page: usize) -> String {
+        format!("{}/answered/{input}/page/{page}{}", self.prefix, self.site)
+    }
+
+    pub fn all_answered_pages(&self) -> String {
+        format!("{}/answered/+/page/+{}", self.prefix, self.site)
     }
 
     /// One of several of which one guards.

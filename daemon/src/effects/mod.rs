@@ -1,5 +1,6 @@
 //! From effects to messages and words: what goes to the broker, and what people hear.
 
 pub mod carried;
+mod carried_ids;
 pub mod messages;
 pub mod sentences;

@@ -32,6 +32,7 @@ impl Engine {
         out: &mut Vec<Effect>,
     ) {
         let before = self.plan.clone();
+        self.answered.forget_old(now.moment);
         self.retire_machines(&plan, now, out);
         let mut states: HashMap<Name, MachineState> = HashMap::new();
         for state in std::mem::take(&mut self.machines) {

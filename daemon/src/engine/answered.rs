@@ -1,61 +1,107 @@
-//! Ids of events that have been answered, so that one delivered again, even after a restart, changes nothing.
+//! Which events have been answered, by the engine's own clock: an id is forgotten a day after its answer, whatever the wall clock does
+//! meanwhile.
 
-use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
 
+use crate::answered::{AGE_MAX, AnsweredId, NewestIds};
 use crate::event::Name;
+use crate::time::{Moment, Now, Span};
 
-/// An id pushed out by this many newer ones could be answered twice; the repeat guard and the age limit of
-/// requests stand behind it.
-const IDS_MAX: usize = 4_096;
-
+/// Each id with the moment from which it is forgotten.
 #[derive(Debug, Default)]
-pub(super) struct Answered {
-    known: HashSet<(Name, Arc<str>)>,
-    order: VecDeque<(Name, Arc<str>)>,
-}
+pub(super) struct Answered(NewestIds<Moment>);
 
 impl Answered {
-    pub(super) fn new(former: &[(Name, Arc<str>)]) -> Answered {
+    pub(super) fn new(former: &[AnsweredId], now: Now) -> Answered {
         let mut answered = Answered::default();
-        for (input, id) in former {
-            answered.note(input, id);
-        }
+        answered.recall(former, now);
         answered
     }
 
     /// False if this id was known already.
-    pub(super) fn note(&mut self, input: &Name, id: &Arc<str>) -> bool {
-        let key = (input.clone(), id.clone());
-        if !self.known.insert(key.clone()) {
-            return false;
+    pub(super) fn note(&mut self, input: &Name, id: &Arc<str>, now: Moment) -> bool {
+        self.0.forget(input, |until| *until <= now);
+        let is_new = !self.0.knows(input, id);
+        if is_new {
+            self.0.put(input, id, now + AGE_MAX);
         }
-        self.order.push_back(key);
-        if self.order.len() > IDS_MAX
-            && let Some(oldest) = self.order.pop_front()
-        {
-            self.known.remove(&oldest);
-        }
-        true
+        is_new
+    }
+
+    /// Ids of a former run, the oldest of each input first. Those that were noted since are newer.
+    pub(super) fn recall(&mut self, former: &[AnsweredId], now: Now) {
+        self.0.prepend(former.iter().map(|answered| {
+            // A wall clock that was set back makes nothing older than it is.
+            let age = u64::try_from(now.wall.0.saturating_sub(answered.at.0)).unwrap_or(0);
+            let left = Span(AGE_MAX.0.saturating_sub(age));
+            (answered.input.clone(), answered.id.clone(), now.moment + left)
+        }));
+    }
+
+    /// Of inputs, too, that nobody uses any more.
+    pub(super) fn forget_old(&mut self, now: Moment) {
+        self.0.forget_everywhere(|until| *until <= now);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::answered::OF_EACH_INPUT_MAX;
+    use crate::time::WallTime;
+
+    fn name(text: &str) -> Name {
+        Name::new(text).unwrap()
+    }
+
+    fn noted(answered: &mut Answered, input: &str, id: usize, now: u64) -> bool {
+        answered.note(&name(input), &id.to_string().into(), Moment(now))
+    }
 
     #[test]
-    fn an_id_counts_once_per_input_and_old_ones_are_forgotten() {
+    fn an_id_counts_once_for_each_input_and_a_flood_of_another_does_not_push_it_out() {
         let mut answered = Answered::default();
-        let (button, panel) = (Name::new("button").unwrap(), Name::new("panel").unwrap());
-        let first: Arc<str> = "0".into();
-        assert!(answered.note(&button, &first));
-        assert!(!answered.note(&button, &first));
-        assert!(answered.note(&panel, &first));
-        for id in 1..=IDS_MAX {
-            answered.note(&button, &id.to_string().into());
+        assert!(noted(&mut answered, "panel", 0, 0));
+        for id in 0..OF_EACH_INPUT_MAX + 1 {
+            assert!(noted(&mut answered, "button", id, 1), "{id}");
         }
-        assert_eq!(answered.known.len(), IDS_MAX);
-        assert!(answered.note(&button, &first));
+        assert!(!noted(&mut answered, "panel", 0, 2));
+        assert!((1..OF_EACH_INPUT_MAX + 1).all(|id| !noted(&mut answered, "button", id, 2)));
+        assert!(noted(&mut answered, "button", 0, 2), "pushed out by as many newer ones of its own input");
+    }
+
+    #[test]
+    fn an_id_is_forgotten_after_a_day_and_asking_again_does_not_prolong_it() {
+        let mut answered = Answered::default();
+        assert!(noted(&mut answered, "button", 7, 1_000));
+        assert!(!noted(&mut answered, "button", 7, 1_000 + AGE_MAX.0 - 1));
+        assert!(noted(&mut answered, "button", 7, 1_000 + AGE_MAX.0));
+    }
+
+    #[test]
+    fn a_day_goes_on_across_a_restart() {
+        let day = i64::try_from(AGE_MAX.0).unwrap();
+        let id = |id: &str, at| AnsweredId { input: name("button"), id: id.into(), at: WallTime(at) };
+        let now = Now { moment: Moment(5), wall: WallTime(day) };
+        let former = [id("1", 0), id("2", 1_000), id("3", day + 60_000)];
+        let known_at = |moment| {
+            let mut answered = Answered::new(&former, now);
+            [1, 2, 3].map(|id| !noted(&mut answered, "button", id, moment))
+        };
+        assert_eq!(known_at(5), [false, true, true]);
+        assert_eq!(known_at(5 + 1_000), [false, false, true]);
+        assert_eq!(known_at(5 + AGE_MAX.0 - 1), [false, false, true], "a clock that was set back");
+        assert_eq!(known_at(5 + AGE_MAX.0), [false; 3]);
+    }
+
+    #[test]
+    fn ids_that_are_read_late_push_out_none_that_came_since() {
+        let mut answered = Answered::default();
+        assert!(noted(&mut answered, "button", 99_999, 0));
+        let former: Vec<_> = (0..OF_EACH_INPUT_MAX).map(|id| id.to_string().into()).collect();
+        let former = former.into_iter().map(|id| AnsweredId { input: name("button"), id, at: WallTime(0) });
+        answered.recall(&former.collect::<Vec<_>>(), Now { moment: Moment(1), wall: WallTime(0) });
+        assert!(!noted(&mut answered, "button", 99_999, 2));
+        assert!(!noted(&mut answered, "button", OF_EACH_INPUT_MAX - 1, 2));
     }
 }

@@ -15,6 +15,7 @@ use super::names::Names;
 use super::outage::Outage;
 use super::router::{Router, Target};
 use super::schedule::Scheduled;
+use crate::answered::AnsweredId;
 use crate::event::{Assessed, Event, LinkState, Message, Name};
 use crate::guard::{self, Input};
 use crate::plan::SharedPlan;
@@ -51,8 +52,8 @@ pub struct Engine {
 #[derive(Clone, Debug, Default)]
 pub struct Former {
     pub machines: Vec<KeptMachine>,
-    /// Ids of events that were answered: the input and the sender's own id.
-    pub answered: Vec<(Name, Arc<str>)>,
+    /// Ids of events that were answered, of each input the oldest first.
+    pub answered: Vec<AnsweredId>,
 }
 
 impl Engine {
@@ -87,7 +88,7 @@ impl Engine {
             names,
             machines,
             plan,
-            answered: Answered::new(&former.answered),
+            answered: Answered::new(&former.answered, now),
             requests_made: 0,
             told_not_understood: None,
             outage: Outage::default(),
@@ -124,9 +125,7 @@ impl Engine {
     /// What a former run left behind, when it could be read only after the start. Lockouts in it are in force from
     /// now on, and stored again; whatever has been decided since stands.
     pub fn recall(&mut self, former: &Former, now: Now, out: &mut Vec<Effect>) {
-        for (input, id) in &former.answered {
-            self.answered.note(input, id);
-        }
+        self.answered.recall(&former.answered, now);
         self.recall_schedules(former);
         for kept in &former.machines {
             let Some(index) = self.by_name.get(&kept.machine).copied() else { continue };

@@ -79,6 +79,22 @@ pub struct Decided {
     pub rules: Arc<str>,
 }
 
+impl Decided {
+    /// The id by which a request that comes again is known from now on. Not an emergency's, which is never taken for an old one;
+    /// nor that of a request which may be allowed the next time; and a repetition prolongs nothing.
+    pub fn answered_id(&self) -> Option<&Arc<str>> {
+        let counts = match (&self.why, self.request) {
+            (Why::Guard(guard::Reason::Duplicate), _) | (_, Some(RequestKind::EmergencyOff)) => false,
+            (Why::Guard(_) | Why::DeferralDue, _) => true,
+            (
+                Why::UnknownMachine(_) | Why::MachineNotAllowed | Why::RequestNotAllowed | Why::Malformed(_),
+                _,
+            ) => false,
+        };
+        self.event_id.as_ref().filter(|_| counts)
+    }
+}
+
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Why {
     Guard(guard::Reason),

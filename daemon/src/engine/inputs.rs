@@ -12,7 +12,7 @@ use crate::guard::{Arrival, Decision, GestureId, Input, Reason, Request, Request
 use crate::intake;
 use crate::plan::{self, Gesture, InputSource, MachineWords, Plan};
 use crate::schedules::Within;
-use crate::time::{Now, Span};
+use crate::time::{Moment, Now, Span};
 
 /// Who says something that is not understood is told so this often at most.
 const TELL_EVERY: Span = Span::secs(2);
@@ -61,7 +61,7 @@ impl Engine {
             event_id,
             reply: reply_to(message),
         };
-        let known = self.is_answered(gesture.request, &asked);
+        let known = self.is_answered(now.moment, gesture.request, &asked);
         for machine in meant {
             if known {
                 self.answer_duplicate(now, machine, gesture.request, &asked, out);
@@ -160,7 +160,7 @@ impl Engine {
         }
         let gesture = Name::new(parsed.request.word()).expect("every request's word is a name");
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: reply_to(message) };
-        if self.is_answered(parsed.request, &asked) {
+        if self.is_answered(now.moment, parsed.request, &asked) {
             return self.answer_duplicate(now, machine, parsed.request, &asked, out);
         }
         self.ask(now, machine, index, parsed.request, asked, arrival_of(input, message), out);
@@ -168,9 +168,9 @@ impl Engine {
 
     /// An emergency is never taken for an old one: a button that counts anew after its battery was changed uses its
     /// numbers again.
-    pub(super) fn is_answered(&mut self, kind: RequestKind, asked: &Asked) -> bool {
+    pub(super) fn is_answered(&mut self, now: Moment, kind: RequestKind, asked: &Asked) -> bool {
         let id = asked.event_id.as_ref().filter(|_| kind != RequestKind::EmergencyOff);
-        id.is_some_and(|id| !self.answered.note(&asked.input, id))
+        id.is_some_and(|id| !self.answered.note(&asked.input, id, now))
     }
 
     #[expect(clippy::too_many_arguments, reason = "each is a different thing, and none belongs to another")]

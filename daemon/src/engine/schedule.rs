@@ -54,8 +54,8 @@ pub(super) fn carried_over(mut watched: Vec<Scheduled>, before: &Plan, plan: &Pl
 
 impl Scheduled {
     fn recall(&mut self, former: &Former) {
-        for (_, id) in former.answered.iter().filter(|(input, _)| *input == self.name) {
-            if let Ok(instant) = id.parse::<Timestamp>() {
+        for answered in former.answered.iter().filter(|answered| answered.input == self.name) {
+            if let Ok(instant) = answered.id.parse::<Timestamp>() {
                 self.watch.recall(WallTime(instant.as_millisecond()));
             }
         }
@@ -114,7 +114,7 @@ impl Engine {
         let gesture = Name::new(schedule.request.word()).expect("every request's word is a name");
         let event_id: Option<Arc<str>> = Some(instant.to_string().into());
         let asked = Asked { input: input.name.clone(), gesture, event_id, reply: None };
-        if self.is_answered(schedule.request, &asked) {
+        if self.is_answered(now.moment, schedule.request, &asked) {
             return;
         }
         for machine in &input.machines {

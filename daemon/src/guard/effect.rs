@@ -41,6 +41,15 @@ pub enum Decision {
 }
 
 impl Decision {
+    pub const ALL: [Decision; 6] = [
+        Decision::Acted,
+        Decision::NothingToDo,
+        Decision::Held,
+        Decision::Deferred,
+        Decision::Refused,
+        Decision::Ignored,
+    ];
+
     pub const fn word(self) -> &'static str {
         match self {
             Decision::Acted => "acted",

@@ -1,6 +1,7 @@
 //! Whether a file can be trusted: SQLite's own check within a time limit, every sum and the gapless sequence of
 //! the newest records, and every row of the kept state.
 
+use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
@@ -9,6 +10,8 @@ use super::kept::{Restored, locked_for_safety};
 use super::sqlite_error::store_error;
 use super::store::StoreError;
 use super::{rows, schema};
+use crate::answered::OF_EACH_INPUT_MAX;
+use crate::event::Name;
 use crate::time::{Span, WallTime};
 
 /// So many of the newest records are read at the start.
@@ -72,6 +75,7 @@ pub(super) fn restore(connection: &mut Connection, wall: WallTime) -> Restored {
         Err(Ended::Failed(error)) => restored.add_doubt(format!("{error}: lockouts may be missing")),
         Ok(()) => {}
     }
+    restored.answered.reverse();
     restored
 }
 
@@ -102,13 +106,24 @@ fn kept(connection: &Connection, wall: WallTime, restored: &mut Restored) -> Res
 }
 
 fn answered(connection: &Connection, restored: &mut Restored) -> Result<(), StoreError> {
+    // The newest first: until the next look after the file there may be more of an input than are remembered.
     let mut statement = connection
-        .prepare("SELECT input, event, decision, wall_ms, crc FROM answered ORDER BY id")
+        .prepare("SELECT input, event, decision, wall_ms, crc FROM answered ORDER BY id DESC")
         .map_err(store_error)?;
     let mut found = statement.query([]).map_err(store_error)?;
+    let mut counts: BTreeMap<Name, usize> = BTreeMap::new();
     while let Some(row) = found.next().map_err(store_error)? {
         match rows::answered(row) {
-            Ok(Some(answered)) => restored.answered.push(answered),
+            Ok(Some(mut answered)) => {
+                let count = counts.entry(answered.input.clone());
+                // One name for all of them.
+                answered.input = count.key().clone();
+                let count = count.or_default();
+                *count += 1;
+                if *count <= OF_EACH_INPUT_MAX {
+                    restored.answered.push(answered);
+                }
+            }
             Ok(None) | Err(_) => restored.add_doubt("an answered event could not be read"),
         }
     }

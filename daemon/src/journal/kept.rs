@@ -1,30 +1,30 @@
 //! What an earlier run left behind: lockouts, deferrals and the ids of answered events.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use crate::answered::NewestIds;
 use crate::event::{EVENT_ID_BYTES_MAX, Name};
 use crate::kept::{KeptLockout, KeptState};
-use crate::time::{Span, WallTime};
-
-/// An answered id is forgotten after this time: whoever sends a request again does so within seconds.
-pub const ANSWERED_AGE_MAX: Span = Span::secs(24 * 3600);
-/// And earlier, when there are more than this.
-pub const ANSWERED_MAX: usize = 4096;
+use crate::time::WallTime;
 
 /// An event of a sender that numbers its events, and what was answered. The same one is never acted on twice.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Answered {
     pub input: Name,
     /// The sender's own id of the event.
-    pub event: String,
+    pub event: Arc<str>,
     /// The word of the decision.
-    pub decision: String,
+    pub decision: Cow<'static, str>,
     pub at: WallTime,
 }
 
 impl Answered {
-    pub fn new(input: Name, event: &str, decision: &str, at: WallTime) -> Answered {
-        Answered { input, event: Answered::event_key(event).to_owned(), decision: decision.to_owned(), at }
+    pub fn new(input: Name, event: &Arc<str>, decision: &'static str, at: WallTime) -> Answered {
+        let key = Answered::event_key(event);
+        let event = if key.len() == event.len() { event.clone() } else { key.into() };
+        Answered { input, event, decision: decision.into(), at }
     }
 
     /// The id as it is stored and must be compared: bounded.
@@ -37,11 +37,28 @@ impl Answered {
     }
 }
 
+/// Of each input the newest, with the word of the decision.
+pub(super) type AnsweredIds = NewestIds<(Cow<'static, str>, WallTime)>;
+
+pub(super) fn put_answered(ids: &mut AnsweredIds, answered: &Answered) {
+    ids.put(&answered.input, &answered.event, (answered.decision.clone(), answered.at));
+}
+
+pub(super) fn list_answered(ids: &AnsweredIds) -> Vec<Answered> {
+    let each = ids.iter().map(|(input, event, (decision, at))| Answered {
+        input: input.clone(),
+        event: event.clone(),
+        decision: decision.clone(),
+        at: *at,
+    });
+    each.collect()
+}
+
 /// What an earlier run left behind.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Restored {
     pub kept: BTreeMap<Name, KeptState>,
-    /// Oldest first.
+    /// Of each input the oldest first.
     pub answered: Vec<Answered>,
     /// Why something may be missing or stricter than it was: people should look at their lockouts.
     pub doubt: Option<String>,

@@ -42,7 +42,7 @@ mod writer;
 pub use change::{Change, Entry};
 pub use handle::{Journal, nobody_listens};
 pub use health::{Counts, JournalHealth, Listener, News, Pace};
-pub use kept::{ANSWERED_AGE_MAX, ANSWERED_MAX, Answered, Restored};
+pub use kept::{Answered, Restored};
 pub use reader::{Found, Query, Reader};
 pub use record::{BODY_BYTES_MAX, BODY_DEPTH_MAX, BootId, Durability, Kind, Record, Row};
 pub use schema::VERSION as SCHEMA_VERSION;

@@ -7,6 +7,7 @@ use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::oneshot;
 
 use super::change::Entry;
+use super::kept::{AnsweredIds, list_answered, put_answered};
 use super::record::Durability;
 use super::ticket::Storing;
 use crate::event::Name;
@@ -40,11 +41,12 @@ pub(super) struct Lost {
     pub(super) until: Option<WallTime>,
     /// The kept state and answered ids of dropped entries: they must be stored all the same.
     pub(super) carried: Entry,
+    pub(super) answered: AnsweredIds,
 }
 
 impl Lost {
     pub(super) fn is_nothing(&self) -> bool {
-        self.records == 0 && self.carried.is_empty()
+        self.records == 0 && self.carried.is_empty() && self.answered.is_empty()
     }
 
     pub(super) fn add(&mut self, entry: Entry) {
@@ -56,9 +58,16 @@ impl Lost {
         for (machine, kept) in entry.kept {
             self.keep(machine, kept);
         }
-        self.carried.answered.extend(entry.answered);
-        let surplus = self.carried.answered.len().saturating_sub(super::kept::ANSWERED_MAX);
-        self.carried.answered.drain(..surplus);
+        entry.answered.iter().for_each(|answered| put_answered(&mut self.answered, answered));
+    }
+
+    /// What must be stored of it.
+    pub(super) fn to_store(&self) -> Entry {
+        Entry { answered: list_answered(&self.answered), ..self.carried.clone() }
+    }
+
+    pub(super) fn forget_what_to_store(&mut self) {
+        (self.carried, self.answered) = Default::default();
     }
 
     fn count(&mut self, other: &Lost) {
@@ -131,9 +140,24 @@ impl Ring {
         if !entry.is_empty() {
             self.push(Queued { entry, durability: Durability::AtOnce, ticket: None });
         }
+        self.take_lost_ids(newer.answered);
         while let Some(queued) = other.pop() {
             self.push(queued);
         }
+    }
+
+    /// As an entry they could be larger than all that may wait here, and push it out. So they go ahead, and the ids of what waits go
+    /// ahead of them, which keeps their order; an id that is stored before its record harms nothing.
+    fn take_lost_ids(&mut self, newer: AnsweredIds) {
+        if newer.is_empty() {
+            return;
+        }
+        self.bytes = 0;
+        for queued in &mut self.queued {
+            queued.entry.answered.drain(..).for_each(|older| put_answered(&mut self.lost.answered, &older));
+            self.bytes += queued.entry.bytes();
+        }
+        self.lost.answered.append(newer);
     }
 }
 

@@ -3,11 +3,13 @@
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension as _, Row as SqlRow, params};
 
-use super::kept::{ANSWERED_AGE_MAX, ANSWERED_MAX, Answered};
+use super::kept::Answered;
 use super::reader::Found;
 use super::record::{BootId, Row};
 use super::sums::{self, RecordColumns};
+use crate::answered::{AGE_MAX, OF_EACH_INPUT_MAX};
 use crate::event::Name;
+use crate::guard::Decision;
 use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::time::{Moment, Now, Span, WallTime};
 
@@ -149,8 +151,8 @@ pub(super) fn put_answered(connection: &Connection, answered: &Answered) -> rusq
         )?
         .execute(params![
             answered.input.as_str(),
-            answered.event,
-            answered.decision,
+            &*answered.event,
+            &*answered.decision,
             answered.at.0,
             sums::answered(answered),
         ])?;
@@ -160,21 +162,33 @@ pub(super) fn put_answered(connection: &Connection, answered: &Answered) -> rusq
 /// Nothing for a damaged row.
 pub(super) fn answered(row: &SqlRow<'_>) -> rusqlite::Result<Option<Answered>> {
     let Ok(input) = Name::new(&row.get::<_, String>(0)?) else { return Ok(None) };
-    let answered = Answered { input, event: row.get(1)?, decision: row.get(2)?, at: WallTime(row.get(3)?) };
+    let event = row.get::<_, String>(1)?.into();
+    let word: String = row.get(2)?;
+    // There may be many of them, and few words.
+    let known = Decision::ALL.iter().map(|decision| decision.word()).find(|known| *known == word);
+    let decision = known.map_or(word.into(), Into::into);
+    let answered = Answered { input, event, decision, at: WallTime(row.get(3)?) };
     let intact = row.get::<_, i64>(4)? == i64::from(sums::answered(&answered));
     Ok(Some(answered).filter(|_| intact))
 }
 
-/// Forgets answered ids beyond their number and age.
+/// Forgets answered ids beyond their age, and of each input beyond their number.
 pub(super) fn prune_answered(connection: &Connection, now: WallTime) -> rusqlite::Result<()> {
-    let age = i64::try_from(ANSWERED_AGE_MAX.0).unwrap_or(i64::MAX);
+    let age = i64::try_from(AGE_MAX.0).unwrap_or(i64::MAX);
     connection
         .prepare_cached("DELETE FROM answered WHERE wall_ms < ?1")?
         .execute([now.0.saturating_sub(age)])?;
-    connection
-        .prepare_cached(
-            "DELETE FROM answered WHERE id <= (SELECT id FROM answered ORDER BY id DESC LIMIT 1 OFFSET ?1)",
-        )?
-        .execute([i64::try_from(ANSWERED_MAX).unwrap_or(i64::MAX)])?;
+    let most = i64::try_from(OF_EACH_INPUT_MAX).unwrap_or(i64::MAX);
+    // Counted in the index alone; hardly ever has an input more than it may.
+    let mut counted =
+        connection.prepare_cached("SELECT input FROM answered GROUP BY input HAVING count(*) > ?1")?;
+    let inputs: Vec<String> = counted.query_map([most], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let mut delete = connection.prepare_cached(
+        "DELETE FROM answered WHERE input = ?1 AND id <= \
+         (SELECT id FROM answered WHERE input = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
+    )?;
+    for input in inputs {
+        delete.execute(params![input, most])?;
+    }
     Ok(())
 }

@@ -1,17 +1,19 @@
 //! What is kept at this moment, stored or not: the memory beside the file. It fills a file that has to be begun
 //! anew, and joins what an earlier run left with what happened before that could be read.
 
-use std::collections::{BTreeMap, HashSet, VecDeque};
+use std::collections::BTreeMap;
 
 use super::change::Entry;
-use super::kept::{ANSWERED_MAX, Answered, Restored};
+use super::kept::{AnsweredIds, Restored, list_answered, put_answered};
+use super::queue::Lost;
+use crate::answered::AGE_MAX;
 use crate::event::Name;
 use crate::kept::{KeptLockout, KeptState};
 
 #[derive(Debug, Default)]
 pub(super) struct Standing {
     kept: BTreeMap<Name, KeptState>,
-    answered: VecDeque<Answered>,
+    answered: AnsweredIds,
     /// Lockouts that became known only after the start. Whoever has not heard of them yet cannot have released
     /// them: they stay until a lockout of that machine is stated.
     unheard: BTreeMap<Name, KeptLockout>,
@@ -29,8 +31,17 @@ impl Standing {
             }
             self.kept.insert(machine.clone(), kept.clone());
         }
-        self.answered.extend(entry.answered.iter().cloned());
-        self.forget_surplus();
+        for answered in &entry.answered {
+            let day_ago = answered.at.0.saturating_sub_unsigned(AGE_MAX.0);
+            self.answered.forget(&answered.input, |(_, at)| at.0 < day_ago);
+            put_answered(&mut self.answered, answered);
+        }
+    }
+
+    /// The same for what had to be dropped.
+    pub(super) fn note_lost(&mut self, lost: &mut Lost) {
+        self.note(&mut lost.carried);
+        self.answered.append(lost.answered.clone());
     }
 
     /// Takes over what an earlier run left, once; gives back what is to be told and what is to be stored. What
@@ -53,12 +64,10 @@ impl Standing {
             }
             self.kept.insert(machine.clone(), old.clone());
         }
-        let key = |answered: &Answered| (answered.input.clone(), answered.event.clone());
-        let known: HashSet<(Name, String)> = self.answered.iter().map(key).collect();
-        for answered in restored.answered.iter().rev().filter(|answered| !known.contains(&key(answered))) {
-            self.answered.push_front(answered.clone());
-        }
-        self.forget_surplus();
+        self.answered.prepend(restored.answered.iter().map(|answered| {
+            let about = (answered.decision.clone(), answered.at);
+            (answered.input.clone(), answered.event.clone(), about)
+        }));
         (restored, correction)
     }
 
@@ -71,19 +80,16 @@ impl Standing {
         Entry {
             rows: Vec::new(),
             kept: self.kept.iter().map(|(name, kept)| (name.clone(), kept.clone())).collect(),
-            answered: self.answered.iter().cloned().collect(),
+            answered: list_answered(&self.answered),
         }
-    }
-
-    fn forget_surplus(&mut self) {
-        let surplus = self.answered.len().saturating_sub(ANSWERED_MAX);
-        self.answered.drain(..surplus);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::journal::kept::Answered;
+    use crate::time::WallTime;
 
     fn name(text: &str) -> Name {
         Name::new(text).unwrap()
@@ -122,5 +128,30 @@ mod tests {
         let mut entry = stating(KeptState::default());
         standing.note(&mut entry);
         assert_eq!(entry, stating(KeptState::default()));
+    }
+
+    #[test]
+    fn ids_are_held_of_each_input_for_a_day_and_those_of_before_come_first() {
+        let answered = |input: &str, number: usize, at| {
+            Answered::new(name(input), &number.to_string().into(), "held", WallTime(at))
+        };
+        let day = i64::try_from(AGE_MAX.0).unwrap();
+        let mut standing = Standing::default();
+        let first = vec![answered("button", 1, 5), answered("button", 2, day)];
+        standing.note(&mut Entry { answered: first, ..Entry::default() });
+        let late = vec![answered("panel", 7, 5), answered("button", 0, 5), answered("button", 2, 5)];
+        let _ = standing.adopt(Restored { answered: late, ..Restored::default() });
+        let expected = [
+            answered("button", 0, 5),
+            answered("button", 1, 5),
+            answered("button", 2, day),
+            answered("panel", 7, 5),
+        ];
+        assert_eq!(standing.everything().answered, expected);
+        // Answered for the second machine, and a day after the others of this input.
+        let again = vec![answered("button", 2, day + 6), answered("button", 2, day + 6)];
+        standing.note(&mut Entry { answered: again, ..Entry::default() });
+        let expected = [answered("button", 2, day + 6), answered("panel", 7, 5)];
+        assert_eq!(standing.everything().answered, expected);
     }
 }

@@ -118,7 +118,7 @@ impl Writer {
     /// Moves what is queued into the backlog; true when some of it is urgent.
     fn take(&mut self) -> bool {
         let (mut waiting, urgent) = self.shared.queue.drain();
-        self.standing.note(&mut waiting.lost_mut().carried);
+        self.standing.note_lost(waiting.lost_mut());
         for queued in waiting.iter_mut() {
             self.standing.note(&mut queued.entry);
         }
@@ -175,9 +175,9 @@ impl Writer {
             return Err(StoreError::Io("not open".into()));
         };
         let gap = gap(self.trouble.as_ref(), &self.backlog, now);
-        let carried = &self.backlog.lost().carried;
+        let carried = self.backlog.lost().to_store();
         let count = self.backlog.len().min(self.batch_max);
-        let mut batch: Vec<&Entry> = self.owed.iter().chain(&gap).chain([carried]).collect();
+        let mut batch: Vec<&Entry> = self.owed.iter().chain(&gap).chain([&carried]).collect();
         batch.extend(self.backlog.iter().take(count).map(|queued| &queued.entry));
         store.store(&batch)?;
         let rows: usize = batch.iter().map(|entry| entry.rows.len()).sum();
@@ -212,7 +212,7 @@ impl Writer {
             }
             None => {
                 self.owed.clear();
-                self.backlog.lost_mut().carried = Entry::default();
+                self.backlog.lost_mut().forget_what_to_store();
             }
         }
         Ok(())

@@ -227,9 +227,9 @@ impl Dispatch {
             "{sentence}"
         );
         let message = messages::decision(&decided);
-        if let (Some(carrying), Some(id)) = (&mut self.carrying, &decided.event_id) {
+        if let (Some(carrying), Some(id)) = (&mut self.carrying, decided.answered_id()) {
             let ids = carrying.answered(&self.topics, decided.at, &decided.input, id);
-            self.publish(ids);
+            ids.for_each(|message| publish(&self.link, message));
         }
         let answer =
             Answers { link: self.link.clone(), topic: self.topics.decision(), reply: decided.reply.clone() };
@@ -303,9 +303,14 @@ impl Dispatch {
     }
 
     /// What the next guard needs, if there may be one.
-    pub(super) fn publish_carried(&self, now: Now) {
-        let everything = self.carrying.as_ref().map(|carrying| carrying.everything(&self.topics, now));
+    pub(super) fn publish_carried(&mut self, now: Now) {
+        let everything = self.carrying.as_mut().map(|carrying| carrying.everything(&self.topics, now));
         everything.into_iter().flatten().for_each(|message| self.publish(message));
+    }
+
+    pub(super) fn publish_more_carried(&mut self, now: Now) {
+        let more = self.carrying.as_mut().map(|carrying| carrying.more(&self.topics, now));
+        more.into_iter().flatten().for_each(|message| self.publish(message));
     }
 
     pub(super) fn publish_health(&self, now: Moment, message: &Json) {

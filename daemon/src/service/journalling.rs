@@ -4,6 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 
+use crate::answered::AnsweredId;
 use crate::effects::messages;
 use crate::energy::HalfHour;
 use crate::engine::{
@@ -66,7 +67,7 @@ impl Journalling {
             Decision::Acted | Decision::Held | Decision::Deferred => record.at_once(),
             Decision::NothingToDo | Decision::Refused | Decision::Ignored => record,
         });
-        if let Some(event) = &decided.event_id {
+        if let Some(event) = decided.answered_id() {
             let word = decided.decision.word();
             change = change.answering(Answered::new(decided.input.clone(), event, word, decided.at.wall));
         }
@@ -203,7 +204,10 @@ pub(super) fn former(restored: &Restored) -> Former {
         .kept
         .iter()
         .map(|(machine, state)| KeptMachine { machine: machine.clone(), state: state.clone() });
-    let answered =
-        restored.answered.iter().map(|answered| (answered.input.clone(), answered.event.as_str().into()));
+    let answered = restored.answered.iter().map(|answered| AnsweredId {
+        input: answered.input.clone(),
+        id: answered.event.clone(),
+        at: answered.at,
+    });
     Former { machines: machines.collect(), answered: answered.collect() }
 }

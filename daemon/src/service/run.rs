@@ -103,9 +103,10 @@ impl Service {
         let listener = Arc::new(move |item| drop(tell.send(item)));
         let (mut journalling, mut former) = Journalling::start(state_dir.as_deref(), listener);
         let carrying = stand_by.as_ref().map(|stand_by| {
-            former = stand_by.carried.over(&former, stand_by.journal_until);
+            let (mut carried, now) = (stand_by.carried.clone(), Clock.now());
+            former = carried.take_over(&former, stand_by.journal_until, now.wall);
             former.machines.iter().for_each(|kept| journalling.keep(kept.clone()));
-            Carrying::new(&plan, &former, Clock.now())
+            Carrying::new(&plan, carried, &former, now)
         });
         let answers = Arc::new(Notify::new());
         let bell = answers.clone();
@@ -252,6 +253,7 @@ impl Service {
         if self.turns.is_multiple_of(health_turns) {
             self.publish_health(now);
         }
+        self.dispatch.publish_more_carried(now);
         self.take_missed_presses(now).await;
     }
 

@@ -2,9 +2,9 @@
 //! faults meet.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use anyhow::Result;
+use idlegate::answered::AnsweredId;
 use idlegate::demo::workshop::birch_lane::{self, DIALECTS};
 use idlegate::demo::workshop::{Chance, Station, Workshop};
 use idlegate::engine::{Decided, Effect, Engine, Former, KeptMachine};
@@ -53,7 +53,7 @@ pub struct World<'a> {
     pub paused_until: Moment,
     pub ids: u64,
     kept: BTreeMap<Name, KeptMachine>,
-    answered: Vec<(Name, Arc<str>)>,
+    answered: Vec<AnsweredId>,
     run: u64,
     standstill: u32,
     told_before: Vec<String>,
@@ -310,8 +310,9 @@ impl<'a> World<'a> {
         let (answer, why) = (decided.decision.word(), decided.why.word());
         self.trace.tell(self.now, format_args!("{machine}: {asked} by {} {answer}, {why}", decided.input));
         Figures::count(&mut self.figures.decisions, answer);
-        if let Some(id) = &decided.event_id {
-            self.answered.push((decided.input.clone(), id.clone()));
+        if let Some(id) = decided.answered_id() {
+            let (input, id) = (decided.input.clone(), id.clone());
+            self.answered.push(AnsweredId { input, id, at: decided.at.wall });
         }
         let kept_on = matches!(decided.decision, Decision::Held | Decision::Deferred);
         let Some(place) = place_of(machine).filter(|_| kept_on) else { return };

@@ -56,13 +56,15 @@ fn topics_are_the_documents_addresses() {
         ("stand-by", topics.stand_by("left")),
         ("kept", topics.kept("mill")),
         ("answered", topics.answered("console")),
+        ("answered-page", topics.answered_page("console", 3)),
     ] {
         let address = document["channels"][channel]["address"].as_str().unwrap();
         let filled = address
             .replace("{prefix}", "idlegate")
             .replace("{machine}", "mill")
             .replace("{name}", "left")
-            .replace("{input}", "console");
+            .replace("{input}", "console")
+            .replace("{page}", "3");
         assert_eq!(filled, topic);
     }
 }
@@ -141,8 +143,11 @@ fn what_one_guard_leaves_to_the_next_is_as_described() {
         },
     );
     assert_described("kept", &carried.kept_message(world.now, &name("mill")));
-    carried.answered(&name("console"), &"a-1".into());
-    assert_described("answered", &carried.answered_message(world.now, &name("console")));
+    for number in 0..16 {
+        carried.answered(&name("console"), &format!("a-{number}").into(), world.now.wall);
+    }
+    assert_described("answered", &carried.answered_message(world.now, &name("console")).unwrap());
+    assert_described("answered", &carried.page_message(&name("console"), 0).unwrap());
     for role in ["standing-by", "taking-over", "guarding", "gone"] {
         assert_described("stand-by", &messages::stand_by(world.now, "left", role, "digest"));
     }

@@ -1,10 +1,12 @@
 //! Requests through the whole engine.
 
-use super::world::{World, name};
+use super::world::{World, answered, name};
+use crate::answered::{AGE_MAX, OF_EACH_INPUT_MAX};
 use crate::engine::{Effect, Former, KeptMachine, Why};
 use crate::event::{Event, Verdict};
 use crate::guard::{Cause, Decision, RequestKind, Switch};
 use crate::kept::{KeptLockout, KeptState};
+use crate::plan::{InputSource, ValuePath};
 use crate::time::Span;
 
 #[test]
@@ -114,13 +116,71 @@ fn an_event_delivered_again_is_answered_once_even_after_a_restart() {
     world.says("buttons/counting", press);
     assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
 
-    let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
+    let former = Former { machines: vec![], answered: vec![answered("counting-button", "41")] };
     let mut world = World::after(&former);
     world.says("outlets/mill/says", "on");
     world.reads(Verdict::Idle);
     world.says("buttons/counting", press);
     assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
     assert_eq!(world.orders(), []);
+}
+
+#[test]
+fn a_flood_of_one_input_makes_no_other_input_s_event_count_twice() {
+    let press = r#"{"button":"press","nr":41}"#;
+    let mut world = World::on_and(Verdict::Idle);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Acted, "machine-idle"));
+    let cancel = |number: usize| format!(r#"{{"machine":"mill","request":"cancel","id":"{number}"}}"#);
+    for number in 0..OF_EACH_INPUT_MAX + 1 {
+        world.says("idlegate/request/console", &cancel(number));
+        assert_ne!(world.decision().1, "duplicate", "{number}");
+    }
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
+    for (number, is_known) in [(1, true), (OF_EACH_INPUT_MAX, true), (0, false)] {
+        world.says("idlegate/request/console", &cancel(number));
+        assert_eq!(world.decision().1 == "duplicate", is_known, "{number}");
+    }
+}
+
+#[test]
+fn a_button_that_counts_anew_is_heard_again_after_a_day() {
+    let press = r#"{"button":"press","nr":41}"#;
+    let mut world = World::on_and(Verdict::Busy);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Held, "machine-busy"));
+    world.now.moment = world.now.moment + AGE_MAX - Span::secs(1);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision(), (Decision::Ignored, "duplicate"));
+    world.now.moment = world.now.moment + Span::secs(1);
+    world.says("buttons/counting", press);
+    assert_eq!(world.decision().0, Decision::Held);
+}
+
+#[test]
+fn only_what_the_engine_would_know_again_is_kept_for_the_next_run() {
+    let mut plan = super::world::plan();
+    let red = plan.inputs.iter_mut().find(|input| input.name.as_str() == "red-button").unwrap();
+    let InputSource::Topic { event_id, .. } = &mut red.source else { panic!("it has a topic") };
+    *event_id = Some(ValuePath::Whole);
+    let mut world = World::of(plan);
+    world.says("outlets/mill/says", "on");
+    for (topic, payload, kept) in [
+        ("idlegate/request/console", r#"{"machine":"mill","request":"off","id":"1"}"#, true),
+        // Its answer prolongs nothing.
+        ("idlegate/request/console", r#"{"machine":"mill","request":"off","id":"1"}"#, false),
+        // The rules may be mended before it is sent again.
+        ("idlegate/request/console", r#"{"machine":"kiln","request":"off","id":"2"}"#, false),
+        // The guard's own refusal is an answer.
+        ("idlegate/request/console", r#"{"machine":"mill","request":"force-off","id":"3"}"#, true),
+        ("contacts/red", "open", false),
+    ] {
+        world.says(topic, payload);
+        let decided = world.decisions()[0];
+        assert!(decided.event_id.is_some(), "{payload}");
+        assert_eq!(decided.answered_id().is_some(), kept, "{payload}: {:?}", decided.why);
+    }
 }
 
 #[test]
@@ -196,7 +256,7 @@ fn an_emergency_is_never_taken_for_an_old_one_that_bore_its_number() {
     let counting = plan.inputs.iter_mut().find(|input| input.name.as_str() == "counting-button").unwrap();
     counting.rights.emergency = true;
     counting.gestures[0].request = RequestKind::EmergencyOff;
-    let former = Former { machines: vec![], answered: vec![(name("counting-button"), "41".into())] };
+    let former = Former { machines: vec![], answered: vec![answered("counting-button", "41")] };
     let mut world = World::under(plan, &former);
     world.says("outlets/mill/says", "on");
     world.says("buttons/counting", r#"{"button":"press","nr":41}"#);

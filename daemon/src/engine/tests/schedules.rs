@@ -1,6 +1,6 @@
 //! A schedule in the engine: it asks like any input, and each firing is answered once.
 
-use super::world::{World, name, plan};
+use super::world::{World, answered, name, plan};
 use crate::engine::Former;
 use crate::event::Verdict;
 use crate::guard::{Decision, RequestKind, Rights, Switch, WhenBusy};
@@ -62,7 +62,7 @@ fn a_schedule_switches_an_idle_machine_off_and_defers_for_a_working_one() {
 #[test]
 fn a_firing_that_was_answered_before_a_restart_is_not_answered_again() {
     for make_up_missed in [false, true] {
-        let former = Former { machines: Vec::new(), answered: vec![(name("evening"), ID.into())] };
+        let former = Former { machines: Vec::new(), answered: vec![answered("evening", ID)] };
         let mut world = World::under(with_schedule(RequestKind::On, make_up_missed), &former);
         world.now.wall = WallTime(EVENING.0 - 1_000);
         world.says("outlets/mill/says", "off");
@@ -76,8 +76,8 @@ fn a_firing_that_was_answered_before_a_restart_is_not_answered_again() {
 #[test]
 fn nothing_is_switched_on_after_downtime_unless_told_to_make_up_missed() {
     for (make_up_missed, expected) in [(false, 0), (true, 1)] {
-        let before: std::sync::Arc<str> = "2026-11-23T22:00:00Z".into();
-        let former = Former { machines: Vec::new(), answered: vec![(name("evening"), before)] };
+        let before = answered("evening", "2026-11-23T22:00:00Z");
+        let former = Former { machines: Vec::new(), answered: vec![before] };
         let mut world = World::under(with_schedule(RequestKind::On, make_up_missed), &former);
         world.now.wall = WallTime(EVENING.0 + 3_600_000);
         world.says("outlets/mill/says", "off");

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use bytes::Bytes;
 
+use crate::answered::AnsweredId;
 use crate::engine::{Decided, Effect, Engine, Feed, Former};
 use crate::event::{
     Assessed, Assessment, DetectorFault, Event, LinkState, Message, Name, Reading, Value, Verdict,
@@ -26,6 +27,13 @@ pub(super) struct World {
 pub(super) fn name(text: &str) -> Name {
     Name::new(text).unwrap()
 }
+
+/// Just before the world begins.
+pub(super) fn answered(input: &str, id: &str) -> AnsweredId {
+    AnsweredId { input: name(input), id: id.into(), at: BEGIN.wall }
+}
+
+const BEGIN: Now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
 
 fn source(filter: &str) -> Source {
     Source { filter: filter.into(), path: ValuePath::Whole }
@@ -177,7 +185,7 @@ impl World {
     }
 
     pub(super) fn under(plan: Plan, former: &Former) -> World {
-        let now = Now { moment: Moment(100_000), wall: WallTime(1_000_000_000_000) };
+        let now = BEGIN;
         let mut engine = Engine::new(Arc::new(plan), former, now);
         let mut effects = Vec::new();
         engine.start(now, &mut effects);

@@ -30,7 +30,7 @@ fn writer_to_be_killed() {
         let kept = KeptState { lockout: None, deferral: Some(deferral) };
         let change = Change::from(Record::new(Kind::Deferral, now, json!({ "number": number })))
             .keeping(name("mill"), kept)
-            .answering(Answered::new(name("door-button"), &number.to_string(), "deferred", now.wall));
+            .answering(Answered::new(name("door-button"), &number.to_string().into(), "deferred", now.wall));
         if journal.append_durably(change).settled_blocking() == Storing::Stored {
             writeln!(out, "confirmed {number}").unwrap();
             out.flush().unwrap();
@@ -65,7 +65,7 @@ fn after_kill_at_random_points_nothing_confirmed_is_missing_and_nothing_is_doubl
             let kept = restored.kept[&name("mill")].deferral.as_ref().unwrap();
             assert_eq!(kept.expires.0, later(last.unwrap()).wall.0 + 1_000_000, "round {round}");
             let event = last.unwrap().to_string();
-            assert!(restored.answered.iter().any(|answered| answered.event == event), "round {round}");
+            assert!(restored.answered.iter().any(|answered| *answered.event == event), "round {round}");
         }
         records = found.len();
         assert!(journal.close(AGES));

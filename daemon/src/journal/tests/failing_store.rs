@@ -200,6 +200,36 @@ async fn a_disk_that_hangs_in_use_holds_up_nobody_and_what_was_dropped_meanwhile
 }
 
 #[tokio::test]
+async fn what_had_to_be_dropped_loses_no_id_and_their_order_stays() {
+    let stuck = Stuck::default();
+    stuck.let_go();
+    let pace = Pace { patience: Span(20), ..quick() };
+    let (journal, _) = Journal::start(Box::new(stuck.clone()), pace, nobody_listens());
+    *stuck.gate.0.lock().unwrap() = false;
+    let input = |number: usize| if number.is_multiple_of(2) { "button" } else { "panel" };
+    let answering = |number: usize| {
+        let answered = Answered::new(name(input(number)), &number.to_string().into(), "held", at(0).wall);
+        Change::from(decision(0)).answering(answered)
+    };
+    // The first waits behind the queue, in which then are more than it holds.
+    let _ = journal.append_durably(answering(0)).settled().await;
+    (1..6_000).for_each(|number| journal.append(answering(number)));
+    stuck.shelf.contents().failing = Some(full());
+    stuck.let_go();
+    until("it has taken them", || stuck.shelf.contents().tries > 2);
+    stuck.shelf.contents().failing = None;
+    assert!(journal.close(AGES));
+    assert!(journal.counts().lost > 1_000, "{:?}", journal.counts());
+    let contents = stuck.shelf.contents();
+    for of in ["button", "panel"] {
+        let answered = contents.answered.iter().filter(|answered| answered.input.as_str() == of);
+        let stored: Vec<usize> = answered.map(|answered| answered.event.parse().unwrap()).collect();
+        let expected = (0..6_000).filter(|number| input(*number) == of);
+        assert_eq!(stored, expected.collect::<Vec<_>>(), "{of}");
+    }
+}
+
+#[tokio::test]
 async fn a_disk_that_hangs_holds_up_neither_the_start_nor_an_answer() {
     let stuck = Stuck::default();
     stuck.shelf.contents().kept.insert(name("laser"), locked("panel"));

@@ -22,7 +22,7 @@ fn write_the_file_of_this_version() {
     journal.append(
         Change::from(Record::new(Kind::Stop, at(4), json!({})))
             .keeping(name("kiln"), KeptState { lockout: None, deferral: Some(deferral) })
-            .answering(Answered::new(name("door-button"), "event-17", "held", at(1).wall)),
+            .answering(Answered::new(name("door-button"), &"event-17".into(), "held", at(1).wall)),
     );
     assert!(journal.close(AGES));
     let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/journal/fixtures");
@@ -47,7 +47,7 @@ fn the_file_of_every_earlier_version_is_taken_over_with_all_that_is_in_it() {
         assert_eq!(restored.doubt, None, "version {version}");
         assert_eq!(restored.kept[&name("mill")], locked("panel"), "version {version}");
         assert_eq!(restored.kept[&name("kiln")].deferral.as_ref().unwrap().by, name("schedule"));
-        assert_eq!(restored.answered[0].event, "event-17", "version {version}");
+        assert_eq!(&*restored.answered[0].event, "event-17", "version {version}");
         assert_eq!(journal.append_durably(decision(5)).settled_blocking(), Storing::Stored);
         assert!(journal.close(AGES));
         assert_eq!(heard.news(), [], "version {version}");

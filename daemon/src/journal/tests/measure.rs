@@ -2,6 +2,8 @@
 //! `TMPDIR=/some/disk cargo nextest run -p idlegate --run-ignored only --no-capture journal::tests::measure`
 
 use super::*;
+use crate::answered::{NewestIds, OF_EACH_INPUT_MAX};
+use crate::event::EVENT_ID_BYTES_MAX;
 
 /// Bytes this process has sent towards disks.
 fn written_bytes() -> u64 {
@@ -64,4 +66,59 @@ fn appends_a_second_and_bytes_a_decision() {
     }
     println!("the slowest of 10,000 appends took {slowest:?} of the caller's time");
     assert!(journal.close(AGES));
+}
+
+fn resident_kib() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
+    line.and_then(|size| size.trim().trim_end_matches(" kB").parse().ok()).unwrap_or(0)
+}
+
+#[test]
+#[ignore = "a measurement"]
+fn what_it_costs_to_remember_short_ids() {
+    remember_the_ids_of_twenty_inputs(10);
+}
+
+#[test]
+#[ignore = "a measurement"]
+fn what_it_costs_to_remember_long_ids() {
+    remember_the_ids_of_twenty_inputs(EVENT_ID_BYTES_MAX);
+}
+
+fn remember_the_ids_of_twenty_inputs(length: usize) {
+    const INPUTS: usize = 20;
+    let wall = Clock.now().wall;
+    let folder = tempfile::tempdir().unwrap();
+    let file = journal_file(folder.path());
+    let (journal, _) = start(&file);
+    for number in 0..OF_EACH_INPUT_MAX {
+        let id: Arc<str> = format!("{number:0>length$}").into();
+        let answered = |input| Answered::new(name(&format!("button-{input}")), &id, "held", wall);
+        let change = Change { answered: (0..INPUTS).map(answered).collect(), ..Change::default() };
+        journal.append(change);
+        if number % 100 == 0 {
+            assert_eq!(journal.append_durably(decision(1)).settled_blocking(), Storing::Stored);
+        }
+    }
+    assert!(journal.close(AGES));
+    drop(journal);
+    let (before, since) = (resident_kib(), Clock.now().moment);
+    let (journal, restored) = start(&file);
+    assert_eq!(restored.answered.len(), INPUTS * OF_EACH_INPUT_MAX);
+    let read = Clock.now().moment.since(since);
+    // As the engine does.
+    let mut known: NewestIds<Moment> = NewestIds::default();
+    let ids = restored.answered.into_iter().map(|answered| (answered.input, answered.event, Moment(0)));
+    known.prepend(ids);
+    let all = Clock.now().moment.since(since);
+    let each = (resident_kib() - before) / INPUTS as u64;
+    let size = std::fs::metadata(&file).unwrap().len() / INPUTS as u64;
+    println!(
+        "ids of {length} bytes: {each} KiB of memory and {} KiB on disk for an input that is full",
+        size / 1024
+    );
+    println!("{INPUTS} of them are read in {read}, and known in {all}");
+    assert!(journal.close(AGES));
+    drop(known);
 }

@@ -1,6 +1,7 @@
 //! The journal stays within its size and age, whatever happens.
 
 use super::*;
+use crate::answered::OF_EACH_INPUT_MAX;
 
 fn filled(file: &Path, limits: Limits, count: u64, from: u64) {
     let (journal, _) =
@@ -46,24 +47,67 @@ fn old_records_go_with_age_but_a_clock_far_ahead_does_not_empty_the_journal() {
     assert_sound(&file);
 }
 
+fn answered(input: &str, number: usize, wall: WallTime) -> Change {
+    Change::default().answering(Answered::new(name(input), &number.to_string().into(), "held", wall))
+}
+
+fn events(restored: &Restored, input: &str) -> Vec<usize> {
+    let answered = restored.answered.iter().filter(|answered| answered.input.as_str() == input);
+    answered.map(|answered| answered.event.parse().unwrap()).collect()
+}
+
 #[test]
-fn answered_events_are_bounded_in_number_and_age() {
+fn answered_events_are_bounded_in_age_and_of_each_input_in_number() {
     let folder = tempfile::tempdir().unwrap();
     let file = journal_file(folder.path());
     let (journal, _) = start(&file);
     let wall = Clock.now().wall;
-    let answered = |number: usize, wall| Answered::new(name("panel"), &number.to_string(), "held", wall);
-    journal.append(Change::default().answering(answered(9_999_999, WallTime(wall.0 - 25 * 3_600_000))));
-    for number in 0..ANSWERED_MAX + 100 {
-        journal.append(Change::default().answering(answered(number, wall)));
+    journal.append(answered("panel", 9_999_999, WallTime(wall.0 - 25 * 3_600_000)));
+    journal.append(answered("panel", 1, wall));
+    for number in 0..OF_EACH_INPUT_MAX + 100 {
+        journal.append(answered("button", number, wall));
+        if number % 1_000 == 0 {
+            assert_eq!(journal.append_durably(decision(1)).settled_blocking(), Storing::Stored);
+        }
     }
     // Twice the same event is one.
-    journal.append(Change::default().answering(answered(ANSWERED_MAX, wall)));
+    journal.append(answered("button", OF_EACH_INPUT_MAX + 50, wall));
     let _ = journal.append_durably(decision(1)).settled_blocking();
     let mut reader = Reader::open(&file).unwrap();
-    until("the surplus has gone", || reader.restored(at(0)).answered.len() == ANSWERED_MAX);
-    let kept = reader.restored(at(0)).answered;
-    assert_eq!(kept.last().unwrap().event, ANSWERED_MAX.to_string());
-    assert!(!kept.iter().any(|answered| answered.event == "0" || answered.event == "9999999"));
+    let expected = (100..OF_EACH_INPUT_MAX + 100).filter(|number| *number != OF_EACH_INPUT_MAX + 50);
+    let expected: Vec<_> = expected.chain([OF_EACH_INPUT_MAX + 50]).collect();
+    assert_eq!(events(&reader.restored(at(0)), "button"), expected, "nor are more of them read");
+    let table = rusqlite::Connection::open(&file).unwrap();
+    let rows = || table.query_row("SELECT count(*) FROM answered", [], |row| row.get::<_, i64>(0)).unwrap();
+    until("the surplus has gone", || rows() == 4_096 + 1);
+    let kept = reader.restored(at(0));
+    assert_eq!(events(&kept, "button"), expected);
+    assert_eq!(events(&kept, "panel"), [1]);
     assert!(journal.close(AGES));
+}
+
+#[test]
+fn what_is_remembered_of_many_inputs_goes_into_a_file_that_is_begun_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = journal_file(folder.path());
+    let (journal, _) = start(&file);
+    let wall = Clock.now().wall;
+    let inputs = ["panel", "button", "voice"];
+    for number in 0..OF_EACH_INPUT_MAX {
+        inputs.iter().for_each(|input| journal.append(answered(input, number, wall)));
+        if number % 500 == 0 {
+            assert_eq!(journal.append_durably(decision(1)).settled_blocking(), Storing::Stored);
+        }
+    }
+    assert_eq!(journal.append_durably(decision(2)).settled_blocking(), Storing::Stored);
+    assert!(journal.close(AGES));
+    let (journal, restored) = start(&file);
+    assert_eq!(restored.answered.len(), inputs.len() * OF_EACH_INPUT_MAX);
+    std::fs::remove_file(&file).unwrap();
+    assert_eq!(journal.append_durably(decision(3)).settled_blocking(), Storing::Stored);
+    assert!(journal.close(AGES));
+    let kept = Reader::open(&file).unwrap().restored(at(0));
+    for input in inputs {
+        assert_eq!(events(&kept, input), (0..OF_EACH_INPUT_MAX).collect::<Vec<_>>(), "{input}");
+    }
 }

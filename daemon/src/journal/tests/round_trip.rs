@@ -40,7 +40,7 @@ fn lockouts_deferrals_and_answered_events_survive_a_restart() {
     let now = Clock.now();
     let deferral = KeptDeferral::until(name("schedule"), now.moment + Span::secs(3600), now);
     let deferred = KeptState { lockout: None, deferral: Some(deferral.clone()) };
-    let answered = Answered::new(name("door-button"), "event-17", "held", now.wall);
+    let answered = Answered::new(name("door-button"), &"event-17".into(), "held", now.wall);
     let (journal, _) = start(&file);
     journal.append(Change::default().keeping(name("kiln"), deferred).answering(answered.clone()));
     journal.append(Change::default().keeping(name("laser"), locked("panel")));

@@ -16,7 +16,7 @@
 //! | `watch` | when to take over, pure |
 //! | `presses` | emergencies that have not been answered yet |
 //! | `partner` | the connection of the one that stands by, and what is heard over it |
-//! | `../../effects/carried` | what one leaves to the next, as messages |
+//! | `../../effects/carried`, `carried_ids` | what one leaves to the next, as messages |
 
 mod partner;
 mod presses;

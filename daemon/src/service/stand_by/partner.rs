@@ -179,8 +179,8 @@ impl Partner {
         } else if let Some(machine) = topic.strip_prefix(&self.topics.kept("")) {
             let taken = self.carried.take_kept(machine, &message.payload, self.heard());
             self.tell_untaken(topic, taken);
-        } else if let Some(input) = self.topics.answered_input(topic) {
-            let taken = self.carried.take_answered(input, &message.payload);
+        } else if let Some((input, page)) = self.topics.answered_input(topic) {
+            let taken = self.carried.take_answered(input, page, &message.payload, self.heard());
             self.tell_untaken(topic, taken);
         } else if let Some(other) = topic.strip_prefix(&self.topics.stand_by("")) {
             let said: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
@@ -278,8 +278,9 @@ fn newest_record(state_dir: &Path) -> Option<WallTime> {
 }
 
 fn wanted(topics: &Topics, presses: &Presses) -> Result<Vec<(Filter, Kind)>, link::BadFilter> {
-    let states = [topics.health(), topics.kept("+"), topics.answered("+"), topics.stand_by("+")];
-    let states = states.iter().map(|filter| Ok((Filter::new(filter)?, Kind::State)));
+    let answered = [topics.answered("+"), topics.all_answered_pages()];
+    let states = answered.into_iter().chain([topics.health(), topics.kept("+"), topics.stand_by("+")]);
+    let states = states.map(|filter| Ok((Filter::new(&filter)?, Kind::State)));
     let decision = topics.decision();
     let inputs = std::iter::once(decision.as_str()).chain(presses.filters());
     let inputs: Vec<_> = inputs.map(|filter| Ok((Filter::new(filter)?, Kind::Input))).collect();

@@ -1,5 +1,7 @@
 //! Kill -9 under load, again and again, and then the journal: sound, nothing lost that was answered as stored, no decision
-//! twice, and nothing switched by coming back.
+//! twice, and nothing switched by coming back. And what is remembered of one input, beyond its bound.
+
+mod bound;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -26,6 +28,8 @@ use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value as Json, json};
 
 const ANSWERS: &str = "idlegate/answer/crash";
+/// Requests in one life: so many of an input are remembered, however fast the computer is. `bound` goes beyond.
+const ASKED_MAX: usize = 4_096;
 /// Nobody asks for anything for so long after a start: whatever is switched then was switched by starting.
 const QUIET: Duration = Duration::from_millis(150);
 
@@ -48,15 +52,14 @@ async fn main() -> Result<ExitCode> {
     let kills = kills.unwrap_or(form.either(15, 300));
     let dir = tempfile::tempdir()?;
     let broker = Mosquitto::start()?;
-    let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
-    write_rules(&rules, broker.port())?;
-    every_gesture_counts(&rules)?;
-    let mut shop = Shop::open(broker.port(), rules, state, seed).await?;
+    let mut shop = Shop::begin(dir.path(), broker.port(), seed).await?;
     for kill in 0..kills {
         shop.round(false).await.with_context(|| format!("at kill {kill}, seed {seed}"))?;
     }
     let doubled = shop.doubled()?;
     let noticed = shop.notices_a_lost_journal().await?;
+    let beyond = bound::beyond_the_bound(seed).await?;
+    shop.faults.extend(beyond.faults);
     let speed = speed(form.either(5_000, 20_000)).await?;
     let faults = &shop.faults;
     let holds = faults.is_empty() && doubled == 0 && noticed;
@@ -69,7 +72,8 @@ async fn main() -> Result<ExitCode> {
     );
     println!(
         "crash: {}: killed {} times under load; {} requests, {} of them answered, {} as stored; {} faults, {doubled} decisions twice; \
-         a journal taken away on purpose is {}; back on line after {:.0} ms (median)",
+         a journal taken away on purpose is {}; of {} requests of one input in one life {} are known after kill -9, and {} of \
+         another; back on line after {:.0} ms (median)",
         if holds { "ok" } else { "BROKEN" },
         kills,
         shop.asked,
@@ -77,11 +81,15 @@ async fn main() -> Result<ExitCode> {
         shop.stored,
         faults.len(),
         if noticed { "noticed" } else { "NOT NOTICED" },
+        beyond.answered,
+        beyond.known,
+        beyond.of_the_other,
         median(&mut shop.starts).as_secs_f64() * 1_000.0
     );
     form.write(&json!({
         "kills": kills, "asked": shop.asked, "answered": shop.answered, "stored": shop.stored,
-        "faults": shop.faults, "doubled": doubled, "durable_per_sec": speed.durable_per_sec,
+        "faults": shop.faults, "doubled": doubled, "beyond_the_bound": beyond.answered, "known_of_them": beyond.known,
+        "known_of_another": beyond.of_the_other, "durable_per_sec": speed.durable_per_sec,
         "grouped_per_sec": speed.grouped_per_sec, "bytes_per_decision": speed.bytes_per_decision,
     }))?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
@@ -92,6 +100,14 @@ fn every_gesture_counts(rules: &Path) -> Result<()> {
     let file = rules.join("shop.toml");
     let text = std::fs::read_to_string(&file)?.replace("[guard]\n", "[guard]\nrepeat_guard = \"0s\"\n");
     Ok(std::fs::write(file, text)?)
+}
+
+/// Beside the console.
+fn another_input(rules: &Path) -> Result<()> {
+    let file = rules.join("inputs.toml");
+    let text = std::fs::read_to_string(&file)?;
+    let panel = "[inputs.panel]\nmachines = \"all\"\nmay_lock = true\nmay_unlock = true\n";
+    Ok(std::fs::write(file, text + panel)?)
 }
 
 /// What must survive: whether the mill is locked, and whether an off of it waits.
@@ -157,7 +173,11 @@ struct Shop {
 }
 
 impl Shop {
-    async fn open(port: u16, rules: PathBuf, state: PathBuf, seed: u64) -> Result<Shop> {
+    async fn begin(dir: &Path, port: u16, seed: u64) -> Result<Shop> {
+        let (rules, state) = (dir.join("rules"), dir.join("state"));
+        write_rules(&rules, port)?;
+        every_gesture_counts(&rules)?;
+        another_input(&rules)?;
         let mut client = Client::connect(port).await?;
         for filter in ["outlets/mill/order", "idlegate/health", ANSWERS] {
             client.subscribe(filter).await?;
@@ -258,7 +278,7 @@ impl Shop {
             asked.answer = None;
         }
         for asked in &again {
-            self.send(asked).await?;
+            self.send("console", asked).await?;
         }
         let until = Instant::now() + DEADLINE;
         while again.iter().any(|asked| asked.answer.is_none()) {
@@ -277,14 +297,14 @@ impl Shop {
     async fn load(&mut self, lives: Duration) -> Result<Vec<Asked>> {
         let until = Instant::now() + lives;
         let mut asked = Vec::new();
-        while Instant::now() < until {
+        while Instant::now() < until && asked.len() < ASKED_MAX {
             for _ in 0..3 {
                 self.client.publish_at_most_once("meters/mill", format!("{}", 700 + self.asked % 90)).await?;
             }
             self.asked += 1;
             let what = Ask::ALL[usize::try_from(self.roll(5)).unwrap_or(0)];
             let one = Asked { id: format!("event-{}", self.asked), what, answer: None };
-            self.send(&one).await?;
+            self.send("console", &one).await?;
             asked.push(one);
             while let Some(message) = self.client.try_message() {
                 note(&mut asked, &message);
@@ -293,14 +313,14 @@ impl Shop {
         Ok(asked)
     }
 
-    async fn send(&mut self, asked: &Asked) -> Result<()> {
+    async fn send(&mut self, input: &str, asked: &Asked) -> Result<()> {
         let properties = PublishProperties {
             response_topic: Some(ANSWERS.to_owned()),
             correlation_data: Some(Bytes::from(asked.id.clone())),
             ..PublishProperties::default()
         };
         let body = json!({ "machine": "mill", "request": asked.what.word(), "id": asked.id }).to_string();
-        self.client.publish_with("idlegate/request/console", &body, properties).await
+        self.client.publish_with(&format!("idlegate/request/{input}"), &body, properties).await
     }
 
     async fn hear(&mut self, until: Instant) -> Result<Option<Publish>> {
