@@ -1,5 +1,7 @@
 //! From effects to messages and words: what goes to the broker, and what people hear.
 
+mod answers;
 pub mod carried;
 pub mod messages;
 pub mod sentences;
+mod template;

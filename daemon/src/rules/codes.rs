@@ -143,7 +143,7 @@ codes! {
          an input is read from a topic that orders are published to, or two outlets share one order topic."
     UnknownPlaceholder "unknown-placeholder" Error
         "A sentence contains a placeholder that this kind of announcement cannot fill in, or a brace that is not part \
-         of a placeholder."
+         of a placeholder. A setting that no detector is given is only a warning: it would be spoken as it stands."
     SecretInClear "secret-in-clear" Error
         "A password is written in the rules as plain text. Rules are copied, shown and put under version control. Say \
          where the password is kept instead: { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }."
