@@ -50,6 +50,9 @@ pub struct Shop {
     pub elsewhere: BTreeSet<String>,
 }
 
+/// A placeholder of a sentence that begins so stands for a setting of the detector: `{setting.busy_watts}`.
+pub const SETTING_PLACEHOLDER: &str = "setting.";
+
 /// What a kilowatt-hour costs, by the hour.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tariff {

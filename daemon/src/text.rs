@@ -29,6 +29,15 @@ pub fn counted<Count: Display + PartialEq + From<u8>>(count: Count, what: &str) 
     if count == Count::from(1) { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
+/// "a, b and c"
+pub fn in_a_row(words: &[&str], last: &str) -> String {
+    match words {
+        [] => String::new(),
+        [one] => (*one).to_owned(),
+        [first @ .., end] => format!("{} {last} {end}", first.join(", ")),
+    }
+}
+
 /// In hexadecimal, as digests are written.
 pub fn hex(bytes: &[u8]) -> String {
     use std::fmt::Write as _;

@@ -195,8 +195,8 @@ fn what_a_change_would_do_is_told_before_it_is_made() {
     std::fs::write(&shop, text.replace("shadow = true", "shadow = false")).unwrap();
     let (code, told) = exit(&["check", &new, "--in-force", &old]);
     assert_eq!(code, Some(0));
-    assert!(told.contains("detector power-threshold begins anew"), "{told}");
-    assert!(told.contains("switched for real from now on") && !told.contains("input"), "{told}");
+    assert!(told.contains("detector power-threshold starts over"), "{told}");
+    assert!(told.contains("from now on it is really switched") && !told.contains("input"), "{told}");
     std::fs::write(&shop, "title = ").unwrap();
     assert_eq!(exit(&["check", &new, "--in-force", &old]).0, Some(78));
 }

@@ -35,14 +35,14 @@ async fn a_held_and_forced_off_is_told_from_the_journal() -> Result<()> {
     let told = episodes(&reader, Some(&name), Which::Last(2))?;
     let held = words(&told[0], &TimeZone::UTC);
     for part in [
-        "button asked for off, by the gesture press.",
+        "button asked for off (press).",
         "The outlet was on, and the machine counted as busy.",
         "power-threshold said busy: 800 W, busy above 100 W",
         "power 800.0 W, read ",
         "Decision: held (machine-busy).",
-        "button asked for force-off, by the gesture long-press: acted (forced-in-window)",
+        "button asked for force-off (long-press): acted (forced-in-window)",
         "the order off (forced) was sent",
-        "the outlet said off",
+        "the outlet reported off",
     ] {
         assert!(held.contains(part), "{part:?} is missing from:\n{held}");
     }

@@ -216,8 +216,10 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     talk.hears("passed: the guard sees that the working machine is working (455 W").await?;
     talk.hears("press the button once").await?;
     hand.publish("buttons/mill", "press").await?;
-    talk.hears("passed: while it is working, an off is held, and Idlegate says why (Big mill: held, 455 W")
-        .await?;
+    talk.hears(
+        "passed: while it is working, an off is held, and Idlegate says why (Big mill stays on: 455 W",
+    )
+    .await?;
     assert!(outlet.on.load(Ordering::Relaxed));
     talk.answers("May the power of the working machine be cut now?", "yes").await?;
     // Any earlier and it would count as the same gesture.

@@ -175,7 +175,7 @@ async fn works_with_the_embedded_broker() -> Result<()> {
 async fn comes_up_when_the_broker_does() -> Result<()> {
     let port = free_port()?;
     let mut link = Link::start(config(port));
-    assert!(link.down().await?.contains("nothing listens"));
+    assert!(link.down().await?.contains("nothing is listening"));
     let _broker = Mosquitto::start_on(port, &MosquittoSettings::default())?;
     link.up().await
 }
@@ -587,7 +587,7 @@ async fn a_name_from_the_rules_stands_for_the_hosts() -> Result<()> {
     Link::start(config).up().await?;
     let (config, _folder) = tls_config(broker.port(), &right, None)?;
     let why = Link::start(config).down().await?;
-    assert!(why.contains("no encrypted connection"), "{why}");
+    assert!(why.contains("the encrypted connection could not be made"), "{why}");
     Ok(())
 }
 
@@ -597,7 +597,7 @@ async fn a_wrong_authority_is_refused_and_there_is_no_other_way() -> Result<()> 
     let (config, folder) = tls_config(broker.port(), &wrong, None)?;
     let mut link = Link::start(config);
     let why = link.down().await?;
-    assert!(why.contains("no encrypted connection"), "{why}");
+    assert!(why.contains("the encrypted connection could not be made"), "{why}");
     assert_eq!(link.handle.counters().connections, 0);
     // Without its file there is no connection at all.
     fs::remove_file(folder.path().join("ca.pem"))?;

@@ -5,10 +5,10 @@ use crate::guard::Reason;
 /// For the word of a reason as it stands in the journal; nothing for one that a later version wrote.
 pub(super) fn rule(word: &str) -> Option<&'static str> {
     match word {
-        "deferral-due" => Some(
-            "Somebody had wished for it earlier: it was idle for long enough, and nobody cancelled the notice.",
-        ),
-        "unknown-machine" => Some("No machine of the rules is called that."),
+        "deferral-due" => {
+            Some("Somebody had asked for it earlier; now it was idle for long enough, and nobody cancelled.")
+        }
+        "unknown-machine" => Some("The rules have no machine of that name."),
         "machine-not-allowed" => Some("The rules do not let this input ask for this machine."),
         "request-not-allowed" => Some("The rules do not let this input make this request."),
         "malformed" => Some("The message could not be read as a request."),
@@ -18,47 +18,63 @@ pub(super) fn rule(word: &str) -> Option<&'static str> {
 
 fn of_reason(reason: Reason) -> &'static str {
     match reason {
-        Reason::SwitchingOn => "An on is obeyed when the machine is off, not locked, and nothing forbids it.",
-        Reason::MachineIdle => "An off is obeyed when every detector says idle, on readings that are fresh.",
+        Reason::SwitchingOn => {
+            "A machine is switched on when it is off, is not locked, and no rule forbids it."
+        }
+        Reason::MachineIdle => {
+            "A machine is switched off when every detector says idle, from fresh readings."
+        }
         Reason::ForcedInWindow => {
-            "A force inside the window that a held request opened is obeyed, whatever is read."
+            "Shortly after a request was held, the machine can be forced off, whatever its detectors say."
         }
-        Reason::Emergency => "An emergency input switches off whatever the state, and locks the machine.",
-        Reason::Locked => "A lock forbids switching on from afar; it cuts no power.",
-        Reason::Unlocked => "An unlock allows switching on again; it switches nothing on.",
-        Reason::DeferralCancelled => "Somebody cancelled what was to happen later.",
+        Reason::Emergency => "An emergency input always switches off, and locks the machine.",
+        Reason::Locked => {
+            "A lock keeps the machine from being switched on through Idlegate; it cuts no power."
+        }
+        Reason::Unlocked => {
+            "After an unlock the machine can be switched on again; the unlock itself switches nothing."
+        }
+        Reason::DeferralCancelled => "Somebody cancelled the switching off that was to come.",
         Reason::AlreadyOn | Reason::AlreadyOff | Reason::AlreadyLocked | Reason::NotLocked => {
-            "It was as it was asked to be."
+            "It was already as asked."
         }
-        Reason::AlreadySwitching => "The same order was on its way already.",
-        Reason::NothingToCancel => "Nothing was to happen later.",
-        Reason::MachineBusy => "An off of a working machine is held, and the window to force it opens.",
+        Reason::AlreadySwitching => "The same order was already on its way.",
+        Reason::NothingToCancel => "There was nothing to cancel.",
+        Reason::MachineBusy => "A busy machine stays on, and for a short time it can be forced off.",
         Reason::MachineUnknown => {
-            "Whatever is not known counts as busy: the off is held, and the window to force it opens."
+            "A machine that is not known to be idle counts as busy: it stays on, and for a short time it can be forced off."
         }
         Reason::UntilIdle => {
-            "This input does not stand beside the machine, so its off waits until the machine is idle."
+            "Nobody waits at this input, so the machine is switched off later, once it is idle."
         }
-        Reason::NoticeRunning => "The machine is idle: people are given notice, and can cancel.",
-        Reason::Lockout => "Under a lock nothing is switched on from afar.",
-        Reason::MayNotForce => "The rules do not let this input force.",
+        Reason::NoticeRunning => {
+            "The machine is idle and will be switched off soon; until then anybody can cancel."
+        }
+        Reason::Lockout => "A locked machine cannot be switched on through Idlegate.",
+        Reason::MayNotForce => "The rules do not let this input force the machine off.",
         Reason::MayNotLock => "The rules do not let this input lock.",
         Reason::MayNotUnlock => "The rules do not let this input unlock.",
         Reason::MayNotEmergency => "The rules do not declare this input an emergency input.",
-        Reason::RemoteOnForbidden => "The rules let this machine be switched on by hand only.",
-        Reason::OnPermitMissing => "The rules name conditions for switching on, and one does not hold.",
-        Reason::CircuitFull => "With this machine on, its circuit would bear more than its breaker does.",
-        Reason::OutOfHours => "The rules give this input hours, and it was outside of them.",
+        Reason::RemoteOnForbidden => "The rules let this machine be switched on only by hand.",
+        Reason::OnPermitMissing => {
+            "The rules set conditions for switching this machine on, and one was not met."
+        }
+        Reason::CircuitFull => "With this machine on, its circuit could carry more than its breaker allows.",
+        Reason::OutOfHours => {
+            "The rules let this input ask only at certain hours, and it was not one of them."
+        }
         Reason::Repeated => {
-            "The same gesture again within two seconds or so is one gesture, as when a button is leaned on."
+            "The same gesture again within two seconds or so counts once, as when somebody leans on a button."
         }
         Reason::SameGesture => {
-            "Some buttons report one long press as two gestures; the second belongs to the first."
+            "Some buttons report one long press as two gestures, so the second counted as part of the first."
         }
-        Reason::Retained => "What the broker has stored may be from last week, so it is no request.",
-        Reason::TooOld => "What was asked long ago may no longer be meant.",
-        Reason::Superseded => "Something newer came before it was decided.",
-        Reason::TooMany => "More gestures came at once than anybody makes.",
-        Reason::Duplicate => "The sender's number for it had been answered before.",
+        Reason::Retained => {
+            "A message that the broker had stored may be from last week, so it does not count as a request."
+        }
+        Reason::TooOld => "It took too long to arrive, and whoever asked may no longer mean it.",
+        Reason::Superseded => "Something newer came in before it was decided.",
+        Reason::TooMany => "More gestures came at once than anybody can make.",
+        Reason::Duplicate => "A request with the same id had already been answered.",
     }
 }

@@ -26,7 +26,7 @@ fn found(seq: i64, after_ms: u64, kind: &str, body: serde_json::Value) -> Found 
 fn held() -> Episode {
     let decision = json!({
         "input": "bench-button", "gesture": "press", "request": "off", "decision": "held", "reason": "machine-busy",
-        "sentence": "Filament printer: held, 118 W, busy above 40 W", "state": "busy", "outlet": "on", "rules": "0123456789abcdef",
+        "sentence": "Filament printer stays on: 118 W, busy above 40 W.", "state": "busy", "outlet": "on", "rules": "0123456789abcdef",
         "detectors": [{
             "detector": "power-threshold", "state": "busy", "reason": "118 W, busy above 40 W", "role": "hold",
             "readings": [{ "signal": "power", "value": 118.2, "unit": "W", "age_s": 0.8 }],
@@ -52,16 +52,16 @@ fn held() -> Episode {
 fn a_held_press_is_told_from_who_asked_to_what_followed() {
     let told = "\
 Wednesday 2026-11-25 15:23:11, filament-printer
-  bench-button asked for off, by the gesture press.
+  bench-button asked for off (press).
   The outlet was on, and the machine counted as busy.
     power-threshold said busy: 118 W, busy above 40 W
-      power 118.2 W, read 0.8 s before
-  Decision: held (machine-busy). An off of a working machine is held, and the window to force it opens.
-  \u{201c}Filament printer: held, 118 W, busy above 40 W\u{201d}
+      power 118.2 W, read 0.8 s earlier
+  Decision: held (machine-busy). A busy machine stays on, and for a short time it can be forced off.
+  \u{201c}Filament printer stays on: 118 W, busy above 40 W.\u{201d}
   Then:
-    4.2 s later: bench-button asked for force-off, by the gesture long-press: acted (forced-in-window)
+    4.2 s later: bench-button asked for force-off (long-press): acted (forced-in-window)
     4.2 s later: the order off (forced) was sent
-    5.0 s later: the outlet said off
+    5.0 s later: the outlet reported off
   Decided under the rules 0123456789ab.
 ";
     let zone = TimeZone::get("Europe/Berlin").unwrap();
@@ -105,16 +105,18 @@ fn every_reason_has_its_rule() {
 fn the_forecast_says_what_a_press_would_do() {
     let busy = json!({ "title": "Mill", "outlet": "on", "state": "busy", "reasons": ["800 W"], "clears_in_s": 130.4, "window_left_s": null });
     let lines = forecast(&busy);
-    assert_eq!(lines[0], "Mill: the outlet is on; it counts as busy: 800 W");
+    assert_eq!(lines[0], "Mill: its outlet is on, and it counts as busy: 800 W");
     assert!(
-        lines[1].ends_with("it would be held, with a window to force it; idle in 2 min 10 s at the earliest"),
+        lines[1].ends_with(
+            "it would stay on, and could then be forced off; it is idle in 2 min 10 s at the earliest"
+        ),
         "{}",
         lines[1]
     );
-    assert!(lines[3].ends_with("a second force inside it switches off"));
+    assert!(lines[3].ends_with("asked a second time soon after, it would be switched off"));
     let open =
         json!({ "title": "Mill", "outlet": "on", "state": "unknown", "reasons": [], "window_left_s": 7.4 });
-    assert!(forecast(&open)[3].ends_with("the window is open for 7 s more"));
+    assert!(forecast(&open)[3].ends_with("that is possible for another 7 s"));
     let off = json!({ "title": "Mill", "outlet": "off", "state": "unknown", "reasons": [], "locked_by": "red-button" });
-    assert!(forecast(&off).iter().any(|line| line.ends_with("it would be refused: the machine is locked")));
+    assert!(forecast(&off).iter().any(|line| line.ends_with("it would be refused: it is locked")));
 }

@@ -36,8 +36,8 @@ pub fn words(episode: &Episode, zone: &TimeZone) -> String {
         line(format!("  It could not be read: {fault}."));
     }
     if let Some(state) = body["state"].as_str() {
-        let outlet = body["outlet"].as_str().unwrap_or("not known");
-        line(format!("  The outlet was {outlet}, and the machine counted as {state}."));
+        let outlet = body["outlet"].as_str().unwrap_or("not known to be on or off");
+        line(format!("  The outlet was {outlet}, and the machine {}.", counted(state)));
     }
     for detector in body["detectors"].as_array().into_iter().flatten() {
         line(format!("    {}", detector_said(detector)));
@@ -83,17 +83,21 @@ fn asked(body: &Value) -> String {
     let input = word(&body["input"]);
     match (body["request"].as_str(), body["gesture"].as_str()) {
         (Some(request), Some(gesture)) if gesture != request => {
-            format!("{input} asked for {request}, by the gesture {gesture}")
+            format!("{input} asked for {request} ({gesture})")
         }
         (Some(request), _) => format!("{input} asked for {request}"),
         (None, _) => format!("A message came from {input}"),
     }
 }
 
+fn counted(state: &str) -> String {
+    if state == "unknown" { "was not known to be idle".to_owned() } else { format!("counted as {state}") }
+}
+
 fn detector_said(detector: &Value) -> String {
     let role = match detector["role"].as_str() {
-        Some("advise") => " (advises)",
-        Some("permit-on") => " (asked about switching on)",
+        Some("advise") => " (only informs)",
+        Some("permit-on") => " (for switching on)",
         Some(_) | None => "",
     };
     format!(
@@ -110,7 +114,7 @@ fn read(reading: &Value) -> String {
         other => other.to_string(),
     };
     let age = reading["age_s"].as_f64().unwrap_or(0.0);
-    format!("{} {value} {}, read {age:.1} s before", word(&reading["signal"]), word(&reading["unit"]))
+    format!("{} {value} {}, read {age:.1} s earlier", word(&reading["signal"]), word(&reading["unit"]))
         .replace(" ,", ",")
 }
 
@@ -132,12 +136,12 @@ fn followed(record: &Found) -> String {
                 None => format!("the order {switch}{cause} was sent{again}"),
             }
         }
-        Some(Kind::Outlet) => format!("the outlet said {}", word(&body["state"])),
+        Some(Kind::Outlet) => format!("the outlet reported {}", word(&body["state"])),
         Some(Kind::State) => {
             let reasons = body["reasons"].as_array().into_iter().flatten().filter_map(Value::as_str);
             format!(
-                "the machine counted as {}: {}",
-                word(&body["state"]),
+                "the machine {}: {}",
+                counted(word(&body["state"])),
                 reasons.collect::<Vec<_>>().join("; ")
             )
         }

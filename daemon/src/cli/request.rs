@@ -48,7 +48,7 @@ pub(super) fn request(asking: &Asking) -> anyhow::Result<Exit> {
     if asking.json {
         println!("{decision}");
     } else {
-        println!("{}", decision["sentence"].as_str().unwrap_or("the answer has no sentence"));
+        println!("{}", decision["sentence"].as_str().unwrap_or("Idlegate answered without a sentence"));
     }
     Ok(match decision["decision"].as_str() {
         Some("acted" | "nothing-to-do" | "deferred") => Exit::Good,
@@ -61,16 +61,19 @@ fn fits(plan: &Plan, asking: &Asking) -> Result<(), String> {
     let Asking { input, machine, request, .. } = asking;
     if RequestKind::from_word(request).is_none() {
         let words: Vec<_> = RequestKind::ALL.iter().map(|kind| kind.word()).collect();
-        return Err(format!("{request:?} is no request; there are {}", words.join(", ")));
+        return Err(format!("there is no request {request:?}; there are {}", words.join(", ")));
     }
     rules::find_machine(plan, machine)?;
     match plan.input(input) {
         Some((_, found)) if found.source == InputSource::RequestTopic => Ok(()),
-        Some(_) => Err(format!("the input {input:?} has a topic of its own; requests come from that")),
+        Some(_) => Err(format!("the input {input:?} has a topic of its own and takes requests only there")),
         None => {
             let names = plan.inputs.iter().filter(|input| input.source == InputSource::RequestTopic);
             let names: Vec<_> = names.map(|input| input.name.as_str()).collect();
-            Err(format!("no input is called {input:?}; inputs without a topic are {}", names.join(", ")))
+            Err(format!(
+                "no input is called {input:?}; inputs that take requests from here are {}",
+                names.join(", ")
+            ))
         }
     }
 }
@@ -91,7 +94,7 @@ async fn ask(plan: &Plan, asking: &Asking) -> anyhow::Result<Json> {
     let answer = visitor.hear().await;
     visitor.leave().await;
     let Some(answer) = answer else {
-        anyhow::bail!("Idlegate does not answer; is it running with these rules?");
+        anyhow::bail!("Idlegate did not answer. Is it running, with these rules?");
     };
     Ok(serde_json::from_slice(&answer.payload)?)
 }

@@ -134,8 +134,8 @@ fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
         let who = if site.is_empty() { "Idlegate".to_owned() } else { format!("Idlegate at {site}") };
         match seen.health.get(site).and_then(|health| health["guard"].as_str()) {
             Some("guarding") => {}
-            Some(_) => println!("{who} is not running. This is what it said last:\n"),
-            None => println!("{who} has never been heard of at this broker.\n"),
+            Some(_) => println!("{who} is not running. This is the last that was heard from it:\n"),
+            None => println!("Nothing was heard from {who}. Is it running, and on this broker?\n"),
         }
     }
     let wanted =
@@ -143,7 +143,7 @@ fn print(plan: &Plan, machine: Option<&str>, seen: &Seen) {
     for rules in wanted {
         match seen.machines.get(rules.name.as_str()) {
             Some(status) => println!("{}", line(status)),
-            None => println!("{:<18} not seen", rules.name),
+            None => println!("{:<18} nothing heard about it yet", rules.name),
         }
     }
 }
@@ -160,23 +160,39 @@ pub(super) fn line(status: &Json) -> String {
     line
 }
 
+/// The time in which it can be forced off.
+pub(super) fn window(left: f64) -> String {
+    format!("can be forced off for another {left:.0} s")
+}
+
+/// An incident that goes on, by its kind.
+fn open_incident(kind: &str) -> &str {
+    match kind {
+        "on-by-another-route" => "was switched on, but not through Idlegate",
+        "off-by-another-route" => "was switched off, but not through Idlegate",
+        "not-confirmed" => "its outlet has not confirmed the last order",
+        "still-drawing" => "still draws power, although its outlet says that it is off",
+        other => other,
+    }
+}
+
 /// What is under way at the machine, a line each.
 pub(super) fn notes(status: &Json) -> Vec<String> {
     let mut notes = Vec::new();
     let mut note = |text: String| notes.push(text);
     if let Some(left) = status["window_left_s"].as_f64() {
-        note(format!("force-off accepted for {left:.0} s"));
+        note(window(left));
     }
     if let Some(by) = status["deferral"]["by"].as_str() {
         note(match status["deferral"]["acts_in_s"].as_f64() {
-            Some(secs) => format!("switched off in {secs:.0} s, as {by} asked"),
-            None => format!("switched off when idle, as {by} asked"),
+            Some(secs) => format!("will be switched off in {secs:.0} s, as {by} asked"),
+            None => format!("will be switched off as soon as it is idle, as {by} asked"),
         });
     }
     if let Some(at) = status["next_schedule"]["at"].as_str() {
         let request = status["next_schedule"]["request"].as_str().unwrap_or("?");
         let by = status["next_schedule"]["by"].as_str().unwrap_or("?");
-        note(format!("next by schedule {by}: {request} at {at}"));
+        note(format!("schedule {by} asks for {request} at {at}"));
     }
     if let Some(by) = status["locked_by"].as_str() {
         note(format!("locked by {by}"));
@@ -186,10 +202,10 @@ pub(super) fn notes(status: &Json) -> Vec<String> {
     }
     let incidents = status["incidents"].as_array().into_iter().flatten().filter_map(Json::as_str);
     for incident in incidents {
-        note(format!("incident: {incident}"));
+        note(format!("incident: {}", open_incident(incident)));
     }
     if status["shadow"] == true {
-        note("shadow mode: decided and recorded, not sent".to_owned());
+        note("shadow mode: decisions are recorded, but nothing is switched".to_owned());
     }
     notes
 }

@@ -110,18 +110,21 @@ impl Board<'_> {
                 )
             }
             None if json => writeln!(out, "{}", json!({ "health": self.health })),
-            None => writeln!(out, "Idlegate is {}", self.guard_word()),
+            None => writeln!(out, "{}", self.guard()),
         };
         written.and_then(|()| out.flush()).is_ok()
     }
 
-    fn guard_word(&self) -> &str {
-        self.health["guard"].as_str().unwrap_or("not heard yet")
+    fn guard(&self) -> &'static str {
+        match self.health["guard"].as_str() {
+            Some("guarding") => "Idlegate is guarding",
+            Some(_) => "Idlegate is not running",
+            None => "nothing heard from Idlegate yet",
+        }
     }
 
     fn draw(&self, frame: &mut Frame<'_>) {
-        let guard = self.guard_word();
-        let title = format!(" {} \u{2014} Idlegate is {guard} \u{2014} q leaves ", self.plan.shop.title);
+        let title = format!(" {} \u{2014} {} \u{2014} q to quit ", self.plan.shop.title, self.guard());
         let wanted = self
             .plan
             .machines
@@ -129,7 +132,7 @@ impl Board<'_> {
             .filter(|rules| self.machine.is_none_or(|machine| rules.name.as_str() == machine));
         let rows = wanted.map(|rules| match self.machines.get(rules.name.as_str()) {
             Some((status, at)) => row(status, at.elapsed()),
-            None => Row::new([rules.title.clone(), "not seen".to_owned()]),
+            None => Row::new([rules.title.clone(), "?".to_owned()]),
         });
         let widths = [
             Constraint::Length(20),
@@ -138,7 +141,7 @@ impl Board<'_> {
             Constraint::Length(10),
             Constraint::Min(30),
         ];
-        let header = Row::new(["machine", "outlet", "counts as", "draw", "why, and what is under way"])
+        let header = Row::new(["machine", "outlet", "counts as", "draw", "why, and what comes next"])
             .style(Style::new().add_modifier(Modifier::BOLD));
         frame.render_widget(
             Table::new(rows, widths).header(header).block(Block::bordered().title(title)),
@@ -191,10 +194,11 @@ fn notes(status: &Json, ago: Duration) -> Vec<Note> {
     let mut notes = vec![Note { role: None, text: reasons.collect::<Vec<_>>().join("; ") }];
     let left = |secs: &Json| secs.as_f64().map(|secs| (secs - ago.as_secs_f64()).max(0.0));
     if let Some(left) = left(&status["window_left_s"]).filter(|left| *left > 0.0) {
-        let text = format!("force-off accepted for {left:.0} s more");
-        notes.push(Note { role: Some(Role::Held), text });
+        notes.push(Note { role: Some(Role::Held), text: super::status::window(left) });
     }
-    let others = super::status::notes(status).into_iter().filter(|note| !note.starts_with("force-off"));
+    let mut rest = status.clone();
+    rest["window_left_s"] = Json::Null;
+    let others = super::status::notes(&rest).into_iter();
     notes.extend(
         others.map(|text| Note { role: text.starts_with("incident: ").then_some(Role::Urgent), text }),
     );
@@ -217,7 +221,7 @@ mod tests {
         };
         assert_eq!(
             shown(2),
-            ["118 W, busy above 40 W", "force-off accepted for 7 s more", "locked by red-button"]
+            ["118 W, busy above 40 W", "can be forced off for another 7 s", "locked by red-button"]
         );
         assert_eq!(shown(9), ["118 W, busy above 40 W", "locked by red-button"]);
     }
@@ -294,15 +298,15 @@ settings = { busy_watts = 60, dwell = "3 min" }
             sites: BTreeMap::new(),
             machines: BTreeMap::new(),
         };
-        assert_eq!(board.guard_word(), "not heard yet");
-        for guard in ["guarding", "gone"] {
+        assert_eq!(board.guard(), "nothing heard from Idlegate yet");
+        for (guard, words) in [("guarding", "Idlegate is guarding"), ("gone", "Idlegate is not running")] {
             let said = crate::effects::messages::health(guard, json!({})).to_string();
             assert_eq!(
                 board.take(&topics, &topics.health(), said.as_bytes()),
                 Some(String::new()),
                 "a change is told"
             );
-            assert_eq!(board.guard_word(), guard);
+            assert_eq!(board.guard(), words);
         }
     }
 }

@@ -44,8 +44,8 @@ pub(super) fn why(wanted: &Wanted) -> anyhow::Result<Exit> {
     let found = episodes(&reader, machine.as_ref(), which)?;
     if found.is_empty() {
         match &machine {
-            Some(machine) => eprintln!("idlegate: no decision about {machine} is on record"),
-            None => eprintln!("idlegate: no decision is on record"),
+            Some(machine) => eprintln!("idlegate: no decision about {machine} has been recorded"),
+            None => eprintln!("idlegate: no decision has been recorded"),
         }
         return Ok(Exit::No);
     }

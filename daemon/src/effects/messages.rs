@@ -4,7 +4,7 @@ use serde_json::{Value as Json, json};
 
 use super::sentences;
 use crate::engine::{Announced, Decided, Finding, IncidentTold, MachineStatus, OutletsLost};
-use crate::event::{Reading, Value, Verdict};
+use crate::event::{Name, Reading, Value, Verdict};
 use crate::guard::{PermissiveState, Switch};
 use crate::plan::Shop;
 use crate::text::rfc3339;
@@ -117,49 +117,126 @@ pub fn decision(decided: &Decided) -> Json {
     })
 }
 
+/// What an announcement may be about: the guard's own words, and two of the shop as a whole.
+pub const ANNOUNCEMENT_KINDS: [&str; 18] = [
+    "held",
+    "window-over",
+    "forced",
+    "emergency-off",
+    "locked",
+    "unlocked",
+    "refused",
+    "emergency-ignored",
+    "emergency-too-old",
+    "deferred",
+    "deferral-cancelled",
+    "deferral-notice",
+    "deferral-busy-again",
+    "deferral-expired",
+    "off-abandoned",
+    "stuck-input",
+    NOT_UNDERSTOOD,
+    RULES_KEPT_OLD,
+];
+
+pub const NOT_UNDERSTOOD: &str = "not-understood";
+pub const RULES_KEPT_OLD: &str = "rules-kept-old";
+pub const OUTLETS_LOST: &str = "outlets-lost";
+
+/// Whatever people are told, announcements and incidents alike, has this one shape.
+struct Told<'a> {
+    at: Now,
+    machines: Vec<&'a Name>,
+    kind: &'a str,
+    over: bool,
+    input: Option<&'a Name>,
+    urgent: bool,
+    window: Option<Span>,
+    clears_in: Option<Span>,
+    sentence: &'a str,
+}
+
+impl Told<'_> {
+    fn message(&self) -> Json {
+        let machine = match self.machines.as_slice() {
+            [one] => Some(one.as_str()),
+            [] | [_, _, ..] => None,
+        };
+        json!({
+            "at": rfc3339(self.at.wall),
+            "machine": machine,
+            "machines": self.machines.iter().map(|name| name.as_str()).collect::<Vec<_>>(),
+            "kind": self.kind,
+            "over": self.over,
+            "input": self.input.map(Name::as_str),
+            "urgent": self.urgent,
+            "window_s": self.window.map(Span::as_secs_f64),
+            "clears_in_s": self.clears_in.map(Span::as_secs_f64),
+            "sentence": self.sentence,
+        })
+    }
+}
+
 pub fn announcement(announced: &Announced, sentence: &str) -> Json {
-    json!({
-        "at": rfc3339(announced.at.wall),
-        "machine": announced.machine.as_str(),
-        "kind": announced.what.word(),
-        "sentence": sentence,
-        "clears_in_s": announced.clears_in.map(Span::as_secs_f64),
-    })
+    Told {
+        at: announced.at,
+        machines: vec![&announced.machine],
+        kind: announced.what.word(),
+        over: false,
+        input: announced.input.as_ref().map(|(name, _)| name),
+        urgent: announced.is_urgent(),
+        window: announced.window(),
+        clears_in: announced.clears_in,
+        sentence,
+    }
+    .message()
 }
 
 /// Of the shop as a whole.
 pub fn outlets_lost(told: &OutletsLost, sentence: &str) -> Json {
-    json!({
-        "at": rfc3339(told.at.wall),
-        "machine": null,
-        "machines": told.machines.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>(),
-        "kind": "outlets-lost",
-        "over": told.over,
-        "urgent": told.urgent,
-        "sentence": sentence,
-    })
+    Told {
+        at: told.at,
+        machines: told.machines.iter().map(|(name, _)| name).collect(),
+        kind: OUTLETS_LOST,
+        over: told.over,
+        input: None,
+        urgent: told.urgent,
+        window: None,
+        clears_in: None,
+        sentence,
+    }
+    .message()
 }
 
-/// About the shop as a whole.
-pub fn shop_announcement(now: Now, kind: &str, sentence: &str) -> Json {
-    json!({
-        "at": rfc3339(now.wall),
-        "machine": null,
-        "kind": kind,
-        "sentence": sentence,
-        "clears_in_s": null,
-    })
+/// About the shop as a whole, or about no machine that is known.
+pub fn shop_announcement(now: Now, kind: &str, input: Option<&Name>, sentence: &str) -> Json {
+    Told {
+        at: now,
+        machines: Vec::new(),
+        kind,
+        over: false,
+        input,
+        urgent: false,
+        window: None,
+        clears_in: None,
+        sentence,
+    }
+    .message()
 }
 
 pub fn incident(told: &IncidentTold, over: bool, sentence: &str) -> Json {
-    json!({
-        "at": rfc3339(told.at.wall),
-        "machine": told.machine.as_str(),
-        "kind": told.kind.word(),
-        "over": over,
-        "urgent": told.urgent,
-        "sentence": sentence,
-    })
+    Told {
+        at: told.at,
+        machines: vec![&told.machine],
+        kind: told.kind.word(),
+        over,
+        input: None,
+        urgent: told.urgent,
+        window: None,
+        clears_in: None,
+        sentence,
+    }
+    .message()
 }
 
 pub fn machine_status(status: &MachineStatus, now: Now) -> Json {

@@ -52,12 +52,13 @@ impl fmt::Display for Load {
         let limit = self.circuit.limit_watts();
         write!(
             f,
-            "circuit {name} would bear {others:.0} W + {own:.0} W = {sum:.0} W, more than {amperes} A × {volts} V"
+            "circuit {name} would have to carry {sum:.0} W ({others:.0} W + {own:.0} W), and its limit is {limit:.0} W \
+             ({amperes} A × {volts} V"
         )?;
         if *continuous_share < 1.0 {
             write!(f, " × {continuous_share}")?;
         }
-        write!(f, " = {limit:.0} W")
+        f.write_str(")")
     }
 }
 
@@ -83,7 +84,7 @@ mod tests {
     fn the_sum_is_shown_as_a_person_would_check_it() {
         assert_eq!(
             load(2_900.0, 1_200.0).to_string(),
-            "circuit bench would bear 2900 W + 1200 W = 4100 W, more than 16 A × 230 V × 0.8 = 2944 W"
+            "circuit bench would have to carry 4100 W (2900 W + 1200 W), and its limit is 2944 W (16 A × 230 V × 0.8)"
         );
     }
 }

@@ -171,7 +171,9 @@ impl DetectorState {
         }
         let needed = uses.signals.iter().zip(&uses.needed).filter(|(_, needed)| **needed);
         for (signal, _) in needed {
-            let Some(signal) = *signal else { return unknown("a needed signal is not wired".into(), now) };
+            let Some(signal) = *signal else {
+                return unknown("its detector lacks a signal that it needs".into(), now);
+            };
             let name = &machine.signals[signal].name;
             if signals[signal].comes_flagged() {
                 let remedy =
@@ -197,7 +199,7 @@ impl DetectorState {
             valid_until = valid_until.min(stale_at);
         }
         match &self.said {
-            None => unknown("not assessed yet".into(), valid_until),
+            None => unknown("its detector has not said anything yet".into(), valid_until),
             Some(Err(fault)) => unknown(fault_reason(fault).into(), valid_until),
             Some(Ok(assessment)) => Worth {
                 verdict: assessment.verdict,
@@ -241,6 +243,6 @@ fn fault_reason(fault: &DetectorFault) -> String {
     match fault {
         DetectorFault::NotLoaded(why) => format!("its detector is not loaded: {why}"),
         DetectorFault::Stopped(why) => format!("its detector stopped: {why}"),
-        DetectorFault::Benched(why) => format!("its detector was taken out after stopping repeatedly: {why}"),
+        DetectorFault::Benched(why) => format!("its detector kept stopping and was taken out of use: {why}"),
     }
 }

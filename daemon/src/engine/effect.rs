@@ -6,7 +6,7 @@ use bytes::Bytes;
 
 use crate::energy::HalfHour;
 use crate::event::{Name, Reading, Verdict};
-use crate::guard::{self, Cause, PermissiveState, RequestKind, Switch};
+use crate::guard::{self, Announcement, Cause, PermissiveState, RequestKind, Switch};
 use crate::kept::KeptState;
 use crate::plan::{ModuleSource, Role};
 use crate::time::{Now, Span};
@@ -155,11 +155,73 @@ pub struct Announced {
     pub machine: Name,
     pub title: Arc<str>,
     pub what: guard::Announcement,
-    /// The title of the input it speaks of.
-    pub input: Option<Arc<str>>,
+    /// Name and title of the input it speaks of.
+    pub input: Option<(Name, Arc<str>)>,
     /// What the detectors say, or what stands against it, most telling first: "118 W, busy above 40 W".
     pub reasons: Vec<Arc<str>>,
+    pub behind: Option<Behind>,
+    /// How the person it speaks to can force the machine off: "hold the button down".
+    pub how: Option<Arc<str>>,
     pub clears_in: Option<Span>,
+}
+
+impl Announced {
+    /// How long the person it speaks to has, to force it off or to cancel.
+    pub fn window(&self) -> Option<Span> {
+        match self.what {
+            Announcement::Held { window, may_force: true, .. } => Some(window),
+            Announcement::DeferralNotice { acts_in, .. } => Some(acts_in),
+            Announcement::Held { may_force: false, .. }
+            | Announcement::WindowOver
+            | Announcement::Forced { .. }
+            | Announcement::EmergencyOff { .. }
+            | Announcement::Locked { .. }
+            | Announcement::Unlocked { .. }
+            | Announcement::Refused { .. }
+            | Announcement::EmergencyIgnored { .. }
+            | Announcement::EmergencyTooOld { .. }
+            | Announcement::Deferred { .. }
+            | Announcement::DeferralCancelled { .. }
+            | Announcement::DeferralBusyAgain
+            | Announcement::DeferralExpired
+            | Announcement::OffAbandoned
+            | Announcement::StuckInput { .. } => None,
+        }
+    }
+
+    /// Somebody should look now: there is an emergency, or somebody thought so and was not obeyed.
+    pub fn is_urgent(&self) -> bool {
+        match self.what {
+            Announcement::EmergencyOff { .. }
+            | Announcement::EmergencyIgnored { .. }
+            | Announcement::EmergencyTooOld { .. } => true,
+            Announcement::Refused { kind, .. } => kind == RequestKind::EmergencyOff,
+            Announcement::Held { .. }
+            | Announcement::WindowOver
+            | Announcement::Forced { .. }
+            | Announcement::Locked { .. }
+            | Announcement::Unlocked { .. }
+            | Announcement::Deferred { .. }
+            | Announcement::DeferralCancelled { .. }
+            | Announcement::DeferralNotice { .. }
+            | Announcement::DeferralBusyAgain
+            | Announcement::DeferralExpired
+            | Announcement::OffAbandoned
+            | Announcement::StuckInput { .. } => false,
+        }
+    }
+}
+
+/// The detector whose word counted, piece by piece.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Behind {
+    pub detector: Name,
+    /// A JSON object.
+    pub settings: serde_json::Value,
+    /// The first signal that it reads.
+    pub signal: Option<Name>,
+    /// The value of that, with its unit: "455 W". None where it is not known.
+    pub reading: Option<Arc<str>>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -170,6 +232,9 @@ pub struct IncidentTold {
     pub kind: guard::IncidentKind,
     pub urgent: bool,
     pub reasons: Vec<Arc<str>>,
+    pub behind: Option<Behind>,
+    /// It is over only because the machine is being switched once more.
+    pub retried: bool,
 }
 
 /// What must survive a restart.
@@ -233,8 +298,8 @@ pub struct OutletsLost {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NotUnderstood {
     pub at: Now,
-    /// The title of the input.
-    pub input: Arc<str>,
+    /// Name and title.
+    pub input: (Name, Arc<str>),
     pub why: Why,
 }
 

@@ -18,20 +18,20 @@ pub fn foreseen(before: &Plan, after: &Plan, replaced: impl Fn(&ModuleSource) ->
     for new in &after.machines {
         match before.machine(new.name.as_str()) {
             None => told.push(format!(
-                "machine {}: guarded from now on; busy until its detectors have seen enough",
+                "machine {}: guarded from now on; it counts as busy until its detectors have seen enough",
                 new.name
             )),
             Some((_, old)) => machine(old, new, &replaced, &mut told),
         }
     }
     for old in before.inputs.iter().filter(|old| after.input(old.name.as_str()).is_none()) {
-        told.push(format!("input {}: no longer heard", old.name));
+        told.push(format!("input {}: removed", old.name));
     }
     for new in &after.inputs {
         match before.input(new.name.as_str()) {
-            None => told.push(format!("input {}: heard from now on", new.name)),
+            None => told.push(format!("input {}: added", new.name)),
             Some((_, old)) if !same_input(before, old, after, new) => {
-                told.push(format!("input {}: other topics, gestures or rights", new.name));
+                told.push(format!("input {}: its topics, gestures or rights change", new.name));
             }
             Some(_) => {}
         }
@@ -42,13 +42,15 @@ pub fn foreseen(before: &Plan, after: &Plan, replaced: impl Fn(&ModuleSource) ->
         ("state_dir", before.shop.state_dir != after.shop.state_dir),
     ];
     for (key, _) in restart.iter().filter(|(_, changed)| *changed) {
-        told.push(format!("shop: {key} takes a restart; until then none of these changes is in force"));
+        told.push(format!(
+            "shop: {key} can only change with a restart; until then none of these changes takes effect"
+        ));
     }
     if before.shop.sentences != after.shop.sentences {
-        told.push("shop: other sentences".to_owned());
+        told.push("shop: its sentences change".to_owned());
     }
     if before.shop.circuits != after.shop.circuits {
-        told.push("shop: other circuits".to_owned());
+        told.push("shop: its circuits change".to_owned());
     }
     told
 }
@@ -56,27 +58,27 @@ pub fn foreseen(before: &Plan, after: &Plan, replaced: impl Fn(&ModuleSource) ->
 fn machine(old: &Machine, new: &Machine, replaced: &impl Fn(&ModuleSource) -> bool, told: &mut Vec<String>) {
     if !same_outlet(new, old) {
         told.push(format!(
-            "machine {}: another outlet; it begins anew, busy at first, and keeps only a lockout",
+            "machine {}: another outlet; it starts over, counts as busy at first, and keeps only a lockout",
             new.name
         ));
         return;
     }
     if old.policy != new.policy {
         let shadow = match (old.policy.shadow, new.policy.shadow) {
-            (true, false) => "; it is switched for real from now on",
-            (false, true) => "; nothing is switched from now on",
+            (true, false) => "; from now on it is really switched",
+            (false, true) => "; from now on nothing is switched",
             (true, true) | (false, false) => "",
         };
-        told.push(format!("machine {}: other times or rights of its guard{shadow}", new.name));
+        told.push(format!("machine {}: its guard settings change{shadow}", new.name));
     }
     let as_before = signals_as_before(old, new);
     for (place, uses) in new.detectors.iter().enumerate() {
         let before = old.detectors.get(place);
         let begins = match future(before, old, uses, new, &as_before, replaced(&uses.module)) {
             Future::GoesOn => continue,
-            Future::FromNothing if before.is_none() => "looks from now on; until it has seen enough",
-            Future::WithHistory => "begins anew with what has been read lately; until it has looked at that",
-            Future::FromNothing => "begins anew from nothing; until it has seen enough",
+            Future::FromNothing if before.is_none() => "is added; until it has seen enough",
+            Future::WithHistory => "starts over with the latest readings; until it has looked at them",
+            Future::FromNothing => "starts over with nothing; until it has seen enough",
         };
         told.push(format!(
             "machine {}: detector {} {begins}, the machine counts as busy",
@@ -84,10 +86,10 @@ fn machine(old: &Machine, new: &Machine, replaced: &impl Fn(&ModuleSource) -> bo
         ));
     }
     for gone in old.detectors.iter().skip(new.detectors.len()) {
-        told.push(format!("machine {}: detector {} no longer looks", new.name, gone.name));
+        told.push(format!("machine {}: detector {} is removed", new.name, gone.name));
     }
     if old.circuit != new.circuit || old.title != new.title {
-        told.push(format!("machine {}: another title or circuit", new.name));
+        told.push(format!("machine {}: its title or circuit changes", new.name));
     }
 }
 

@@ -116,7 +116,7 @@ impl Engine {
         if !just_told && !message.stored(input.sender_stores) && message.age <= LISTENS_FOR {
             out.push(Effect::NotUnderstood(NotUnderstood {
                 at: now,
-                input: input.title.as_str().into(),
+                input: (input.name.clone(), input.title.as_str().into()),
                 why: why.clone(),
             }));
         }
@@ -212,9 +212,11 @@ impl Engine {
         let (_, input) = self.plan.input(input.as_str())?;
         let hours = input.hours.as_ref()?;
         let clause = match hours.within(now.wall) {
-            Within::ClockNotSet => format!("{} may ask {hours}, and the clock has not been set", input.title),
+            Within::ClockNotSet => {
+                format!("{} may only ask {hours}, and this computer's clock has not been set", input.title)
+            }
             Within::Yes | Within::No => {
-                format!("{} may ask {hours}, and it is {}", input.title, hours.local(now.wall))
+                format!("{} may only ask {hours}, and it is {}", input.title, hours.local(now.wall))
             }
         };
         Some(clause.into())
@@ -284,14 +286,14 @@ fn gesture_of<'a>(
 ) -> Result<&'a Gesture, String> {
     let mut gestures = input.gestures.iter();
     let Some(_) = named else {
-        let fault = || format!("{:?} is none of this input's gestures", intake::bounded(word));
+        let fault = || format!("{:?} is not one of this input's gestures", intake::bounded(word));
         return gestures.find(|gesture| gesture.words.iter().any(|known| known == word)).ok_or_else(fault);
     };
     let said = intake::fold(word);
     let found = gestures.find(|gesture| gesture.words.iter().any(|known| intake::fold(known) == said));
     found.ok_or_else(|| {
         let known = input.gestures.iter().flat_map(|gesture| gesture.words.iter().map(String::as_str));
-        format!("{:?} is none of its requests{}", intake::bounded(word), did_you_mean(word, known))
+        format!("{:?} is not one of its requests{}", intake::bounded(word), did_you_mean(word, known))
     })
 }
 

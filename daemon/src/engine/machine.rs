@@ -5,15 +5,19 @@ use std::sync::Arc;
 
 use super::adopt::installation;
 use super::detector::DetectorState;
-use super::effect::{Effect, Feed, Grounds, Note, Noted, Reply};
+use super::effect::{Behind, Effect, Feed, Grounds, Note, Noted, Reply};
 use super::outlet_sight::OutletSight;
 use super::permissive;
 use crate::energy::EnergyMeter;
-use crate::event::{Assessed, Name, Reading, Value};
+use crate::event::{Assessed, Name, Reading, Value, Verdict};
 use crate::guard::{self, DrawReport, Guard, Input, OutletReport, Permissive, RequestId};
-use crate::plan::{Machine, SharedPlan};
+use crate::plan::{Machine, Role, SharedPlan};
 use crate::signals::SignalState;
+use crate::text::tame;
 use crate::time::{Moment, Now, Span};
+
+/// A text that a machine reports is not read out any further.
+const READ_CHARS_MAX: usize = 60;
 
 #[derive(Debug)]
 pub(super) struct MachineState {
@@ -65,6 +69,14 @@ fn energy_meter(machine: &Machine) -> EnergyMeter {
     match outlet.energy {
         Some(counter) => EnergyMeter::counting(silence_max, counter.joules_per_unit, counter.wraps_at),
         None => EnergyMeter::new(silence_max),
+    }
+}
+
+/// A reading, as it is said to people.
+fn reading_words(value: &Value, unit: &str) -> Arc<str> {
+    match value {
+        Value::Number(number) => idlegate_detector::quantity(*number, unit).to_string().into(),
+        Value::Text(text) => tame(text, READ_CHARS_MAX).into(),
     }
 }
 
@@ -292,6 +304,29 @@ impl MachineState {
 
     pub(super) fn reasons(&self, now: Moment) -> Vec<Arc<str>> {
         permissive::reasons(now, self.rules(), &self.detectors, &self.signals)
+    }
+
+    /// The detector whose word counts now: the first that says busy, else the first in doubt, else the first.
+    pub(super) fn behind(&self, now: Moment) -> Option<Behind> {
+        let machine = self.rules();
+        let pairs = machine.detectors.iter().zip(&self.detectors).filter(|(uses, _)| uses.role == Role::Hold);
+        let mut found: Vec<_> =
+            pairs.map(|(uses, state)| (uses, state.finding(now, uses, machine, &self.signals))).collect();
+        // A stable sort, so the rules' own order decides between equals.
+        found.sort_by_key(|(_, finding)| match finding.verdict {
+            Verdict::Busy => 0,
+            Verdict::Unknown => 1,
+            Verdict::Idle => 2,
+        });
+        let (uses, finding) = found.into_iter().next()?;
+        let wired = uses.signals.iter().find_map(|signal| Some(machine.signals[(*signal)?].name.clone()));
+        // What was read before the doubt says nothing about now.
+        let read = finding.readings.into_iter().next().filter(|_| finding.verdict != Verdict::Unknown);
+        let (signal, reading) = match read {
+            Some((signal, unit, reading, _)) => (Some(signal), Some(reading_words(&reading.value, &unit))),
+            None => (wired, None),
+        };
+        Some(Behind { detector: finding.detector, settings: uses.settings.clone(), signal, reading })
     }
 
     pub(super) fn grounds(&self, now: Moment) -> Grounds {

@@ -6,6 +6,7 @@ mod circuits;
 mod core;
 mod detector;
 mod effect;
+mod forcing;
 mod foreseen;
 mod inputs;
 mod kept;

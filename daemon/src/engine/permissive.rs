@@ -59,7 +59,7 @@ pub(super) fn reasons(
 ) -> Vec<Arc<str>> {
     let worths: Vec<Worth> = worths(Role::Hold, now, machine, detectors, signals).collect();
     if worths.is_empty() {
-        return vec!["it has no busy detector".into()];
+        return vec!["no detector watches it".into()];
     }
     for verdict in [Verdict::Busy, Verdict::Unknown, Verdict::Idle] {
         let matching: Vec<_> = worths

@@ -17,19 +17,21 @@ pub(super) fn of_end(error: &ConnectionError, established: bool) -> String {
     match error {
         ConnectionError::MqttState(state) => of_state(state, established),
         ConnectionError::Timeout(_) => "the broker does not answer".into(),
-        ConnectionError::Tls(TlsError::Io(err)) => format!("no encrypted connection: {err}"),
-        ConnectionError::Tls(err) => format!("no encrypted connection: {err}"),
+        ConnectionError::Tls(TlsError::Io(err)) => {
+            format!("the encrypted connection could not be made: {err}")
+        }
+        ConnectionError::Tls(err) => format!("the encrypted connection could not be made: {err}"),
         ConnectionError::Io(err) => of_io(err),
         ConnectionError::ConnectionRefused(code) => of_refusal(*code),
-        ConnectionError::NotConnAck(_) => "what answers is not a broker".into(),
-        ConnectionError::RequestsDone => "the connection was given up".into(),
+        ConnectionError::NotConnAck(_) => "whatever answered is not an MQTT broker".into(),
+        ConnectionError::RequestsDone => "Idlegate closed the connection".into(),
     }
 }
 
 fn of_io(err: &std::io::Error) -> String {
     match err.kind() {
-        ErrorKind::ConnectionRefused => "nothing listens at the broker's address".into(),
-        ErrorKind::TimedOut => "the broker's address cannot be reached in time".into(),
+        ErrorKind::ConnectionRefused => "nothing is listening at the broker's address".into(),
+        ErrorKind::TimedOut => "the broker's address did not answer in time".into(),
         _ => format!("the broker cannot be reached: {err}"),
     }
 }
@@ -46,17 +48,17 @@ fn of_state(error: &StateError, established: bool) -> String {
         }
         StateError::ConnectionAborted if established => "the broker closed the connection".into(),
         StateError::ConnectionAborted => {
-            format!("the broker closed the connection unasked: perhaps {NOT_MQTT_5}")
+            format!("the broker closed the connection at once; perhaps {NOT_MQTT_5}")
         }
         // In TLS 1.3 a broker looks at our certificate only after the handshake, and says so with an alert.
         StateError::Io(err) | StateError::Deserialization(MqttError::Io(err)) if is_alert(err) => {
             format!(
-                "no encrypted connection: the broker does not accept our certificate, or wants one ({err})"
+                "the encrypted connection could not be made: the broker wants a certificate from us, or does not accept ours ({err})"
             )
         }
         // An answer of version 3.1.1 is shorter and cannot be read as one of version 5.
         StateError::Deserialization(_) if !established => NOT_MQTT_5.into(),
-        StateError::AwaitPingResp => "the broker has fallen silent".into(),
+        StateError::AwaitPingResp => "the broker stopped answering".into(),
         StateError::Io(err) => format!("the connection broke: {err}"),
         other => format!("the connection broke: {other}"),
     }
@@ -73,7 +75,7 @@ fn of_refusal(code: ConnectReturnCode) -> String {
         Code::RefusedProtocolVersion | Code::UnsupportedProtocolVersion => NOT_MQTT_5.into(),
         Code::BadUserNamePassword => "the broker does not accept the user name or password".into(),
         Code::NotAuthorized => {
-            "the broker does not allow us to connect: user, password or its access list".into()
+            "the broker does not allow us to connect; check user name, password and its access list".into()
         }
         Code::ClientIdentifierNotValid | Code::BadClientId => {
             "the broker does not accept the client id".into()
@@ -84,7 +86,7 @@ fn of_refusal(code: ConnectReturnCode) -> String {
 
 pub(super) fn of_fight(client_id: &str, why: &str) -> String {
     format!(
-        "{why}, again and again right after we connected; is another client using the id \"{client_id}\"?"
+        "{why}, again and again right after we had connected; is another program using the client id \"{client_id}\"?"
     )
 }
 
@@ -94,7 +96,7 @@ pub(super) fn of_subscription(code: SubscribeReasonCode) -> Option<String> {
     let words = match code {
         Code::Success(_) => return None,
         Code::NotAuthorized => "the broker's access list does not allow it",
-        Code::TopicFilterInvalid => "the broker finds the filter invalid",
+        Code::TopicFilterInvalid => "the broker says that the topic filter is not valid",
         Code::QuotaExceeded => "the broker allows no more subscriptions",
         Code::WildcardSubscriptionsNotSupported => "the broker allows no wildcards",
         Code::SubscriptionIdNotSupported => "the broker does not support numbered subscriptions",
@@ -108,7 +110,7 @@ pub(super) fn of_publish(code: PubAckReason) -> Option<String> {
     let words = match code {
         PubAckReason::Success | PubAckReason::NoMatchingSubscribers => return None,
         PubAckReason::NotAuthorized => "the broker's access list does not allow it",
-        PubAckReason::QuotaExceeded => "the broker has no room for it",
+        PubAckReason::QuotaExceeded => "the broker says that its quota is used up",
         other => return Some(format!("the broker refused it: {other:?}")),
     };
     Some(words.into())

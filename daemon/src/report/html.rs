@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html as page};
 
 use super::bars;
 use super::ledger::{Answer, Doing, Ledger, MachineSum, kilowatt_hours};
-use super::table::{day_of, hours, local, remarks};
+use super::table::{damaged, day_of, hours, local, remarks};
 use crate::palette::{DARK, LIGHT, Paper, Role};
 use crate::picture::{Picture, Shade, Stretch, Strip};
 use crate::time::WallTime;
@@ -59,10 +59,10 @@ pub fn html(ledger: &Ledger, shop: &str, zone: &TimeZone) -> String {
                 (sums(ledger))
                 @for remark in ledger.machines.iter().flat_map(remarks) { p.soft { (remark) "." } }
                 @if ledger.damaged > 0 {
-                    p { (ledger.damaged) " records did not match their checksums and were left out." }
+                    p { (damaged(ledger.damaged)) "." }
                 }
                 @for sum in &ledger.machines { (machine(sum, ledger, zone)) }
-                p.soft { "Energy is summed from readings of the outlet's meter, which is no meter to bill by." }
+                p.soft { "Energy is added up from the outlet's own meter, which is not a billing meter." }
             }
         }
     }

@@ -57,15 +57,22 @@ pub fn words(ledger: &Ledger, zone: &TimeZone) -> String {
         ));
     }
     if ledger.machines.is_empty() {
-        line("nothing is on record for this time".to_owned());
+        line("nothing was recorded in this time".to_owned());
     }
     for sentence in ledger.machines.iter().flat_map(remarks) {
         line(sentence);
     }
     if ledger.damaged > 0 {
-        line(format!("{} records did not match their checksums and were left out", ledger.damaged));
+        line(damaged(ledger.damaged));
     }
     text
+}
+
+pub(super) fn damaged(records: usize) -> String {
+    match records {
+        1 => "1 record did not match its checksum and was left out".to_owned(),
+        more => format!("{more} records did not match their checksums and were left out"),
+    }
 }
 
 /// What the sums do not say by themselves.
@@ -73,7 +80,7 @@ pub(super) fn remarks(sum: &MachineSum) -> Vec<String> {
     let mut remarks = Vec::new();
     if let Some(avoided) = sum.joules_avoided.filter(|joules| *joules > 0.0) {
         remarks.push(format!(
-            "{}: off for {} because the guard switched it off when idle; at its usual idle draw that saved about {:.2} kWh",
+            "{}: off for {} because Idlegate switched it off when it was idle; at its usual idle draw that saved about {:.2} kWh",
             sum.machine,
             sum.off_by_guard,
             kilowatt_hours(avoided)
@@ -81,7 +88,7 @@ pub(super) fn remarks(sum: &MachineSum) -> Vec<String> {
     }
     if let Some(watts) = sum.idle_watts.filter(|watts| *watts > NETWORKED_STANDBY_WATTS) {
         remarks.push(format!(
-            "{}: idle it draws {watts:.1} W, {:.2} kWh in all; a product in networked standby may draw {NETWORKED_STANDBY_WATTS} W \
+            "{}: it draws {watts:.1} W when idle, {:.2} kWh in all; a product in networked standby may draw {NETWORKED_STANDBY_WATTS} W \
              ({STANDBY_WATTS} W in plain standby) by Regulation (EU) 2023/826",
             sum.machine,
             kilowatt_hours(sum.joules_idle)
@@ -89,7 +96,7 @@ pub(super) fn remarks(sum: &MachineSum) -> Vec<String> {
     }
     if sum.silent > Span::secs(60) {
         remarks.push(format!(
-            "{}: its meter was not heard for {}; nothing was counted then",
+            "{}: nothing came from its meter for {}, so nothing was counted in that time",
             sum.machine, sum.silent
         ));
     }

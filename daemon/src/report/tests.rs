@@ -113,7 +113,7 @@ fn what_the_guard_saved_is_reckoned_from_the_usual_idle_draw() {
     assert_eq!((sum.idle_watts, sum.off_by_guard), (Some(30.0), Span::secs(35 * 60)));
     assert!((sum.joules_avoided.unwrap() - 30.0 * 35.0 * 60.0).abs() < 1e-6);
     let told = words(&ledger, &TimeZone::UTC);
-    assert!(told.contains("printer: off for 35 min because the guard switched it off when idle; at its usual idle draw that saved about 0.02 kWh"), "{told}");
+    assert!(told.contains("printer: off for 35 min because Idlegate switched it off when it was idle; at its usual idle draw that saved about 0.02 kWh"), "{told}");
     assert!(told.contains("(EU) 2023/826"), "{told}");
 }
 

@@ -147,7 +147,7 @@ codes! {
          number it stands for. Only words can be listed; use scale and offset to change numbers."
     UnknownPlaceholder "unknown-placeholder" Error
         "A sentence contains a placeholder that this kind of announcement cannot fill in, or a brace that is not part \
-         of a placeholder."
+         of a placeholder. A setting that no detector is given is only a warning: it would be spoken as it stands."
     SecretInClear "secret-in-clear" Error
         "A password is written in the rules as plain text. Rules are copied, shown and put under version control. Say \
          where the password is kept instead: { env = \"NAME\" }, { file = \"/path\" } or { credential = \"name\" }."

@@ -42,7 +42,10 @@ pub(crate) static SHOP: Shape = Shape {
         key(
             "announcements",
             Form::Keyed(&SENTENCE_WORDS, &Form::Text),
-            "Sentences that replace the built-in ones, by kind of announcement.",
+            "Sentences that replace the built-in ones, by kind of announcement; in them {machine}, {reason}, {input}; of the \
+             detector whose word counts {detector}, {signal}, {reading} (\"455 W\", or \"?\" where it is not known) and \
+             each of its settings, such as {setting.busy_watts}; of a held or refused request {how} (how to force it off: \
+             \"hold the button down\") and {window}.",
         ),
     ],
 };
@@ -556,15 +559,20 @@ const fn sentence(word: &'static str, placeholders: &'static [&'static str]) -> 
     SentenceKind { word, placeholders }
 }
 
-const SPOKEN: &[&str] = &["machine", "reason", "input"];
-const TIMED: &[&str] = &["machine", "reason", "input", "window"];
-const REFUSAL: &[&str] = &["machine", "reason", "input", "request", "why"];
-const INCIDENT: &[&str] = &["machine", "reason", "incident"];
+const SPOKEN: &[&str] = &["machine", "reason", "reading", "signal", "detector", "input"];
+const TIMED: &[&str] = &["machine", "reason", "reading", "signal", "detector", "input", "window"];
+const HELD: &[&str] = &["machine", "reason", "reading", "signal", "detector", "input", "window", "how"];
+const TURNED_AWAY: &[&str] = &["machine", "reason", "reading", "signal", "detector", "input", "how"];
+const REFUSAL: &[&str] =
+    &["machine", "reason", "reading", "signal", "detector", "input", "how", "request", "denied", "why"];
+const INCIDENT: &[&str] = &["machine", "reason", "reading", "signal", "detector"];
 
-/// Every sentence that the rules may replace, with the placeholders that it can fill.
-pub const SENTENCES: [SentenceKind; 26] = [
-    sentence("held", TIMED),
-    sentence("held-no-force", SPOKEN),
+/// Every sentence that the rules may replace, with the placeholders that it can fill. Those that have a detector may name its
+/// settings, too.
+pub const SENTENCES: [SentenceKind; 31] = [
+    sentence("held", HELD),
+    sentence("held-unknown", HELD),
+    sentence("held-no-force", TURNED_AWAY),
     sentence("window-over", SPOKEN),
     sentence("forced", SPOKEN),
     sentence("emergency-off", SPOKEN),
@@ -585,7 +593,11 @@ pub const SENTENCES: [SentenceKind; 26] = [
     sentence("off-by-another-route-urgent", INCIDENT),
     sentence("not-confirmed", INCIDENT),
     sentence("still-drawing", INCIDENT),
-    sentence("incident-over", INCIDENT),
+    sentence("on-by-another-route-over", INCIDENT),
+    sentence("off-by-another-route-over", INCIDENT),
+    sentence("not-confirmed-over", INCIDENT),
+    sentence("not-confirmed-retried", INCIDENT),
+    sentence("still-drawing-over", INCIDENT),
     sentence("outlets-lost", &["machines"]),
     sentence("outlets-back", &["machines"]),
     sentence("not-understood", &["input", "why"]),

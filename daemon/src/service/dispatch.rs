@@ -81,7 +81,7 @@ impl Dispatch {
 
     /// Something for people that is about no machine.
     pub(super) fn say(&self, now: Now, kind: &str, sentence: &str) {
-        let message = messages::shop_announcement(now, kind, sentence);
+        let message = messages::shop_announcement(now, kind, None, sentence);
         self.publish_event(now.moment, &self.topics.announcement(), &message);
     }
 
@@ -256,10 +256,10 @@ impl Dispatch {
 
     fn outlets_lost(&mut self, now: Moment, told: &OutletsLost) {
         if !told.over {
-            self.metrics.incident("outlets-lost");
+            self.metrics.incident(messages::OUTLETS_LOST);
         }
         let sentence = sentences::outlets_lost(told, &self.plan.shop.sentences);
-        tracing::warn!(kind = "outlets-lost", urgent = told.urgent, over = told.over, "{sentence}");
+        tracing::warn!(kind = messages::OUTLETS_LOST, urgent = told.urgent, over = told.over, "{sentence}");
         let message = messages::outlets_lost(told, &sentence);
         self.journalling.outlets_lost(told, &message);
         self.publish_event(now, &self.topics.incident(), &message);
@@ -268,7 +268,8 @@ impl Dispatch {
     fn not_understood(&mut self, now: Moment, told: &NotUnderstood) {
         let sentence = sentences::not_understood(told, &self.plan.shop.sentences);
         // The decision that goes with it is in the journal.
-        let message = messages::shop_announcement(told.at, "not-understood", &sentence);
+        let (input, _) = &told.input;
+        let message = messages::shop_announcement(told.at, messages::NOT_UNDERSTOOD, Some(input), &sentence);
         self.publish_event(now, &self.topics.announcement(), &message);
     }
 

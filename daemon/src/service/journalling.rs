@@ -41,13 +41,15 @@ impl Journalling {
     /// Opens the journal and says what a former run left behind.
     pub(super) fn start(state_dir: Option<&Path>, listener: Listener) -> (Journalling, Former) {
         let Some(dir) = state_dir else {
-            tracing::warn!("no state folder: nothing is recorded, and a lockout ends with this program");
+            tracing::warn!(
+                "no state_dir is set: nothing is recorded, and lockouts are forgotten when Idlegate stops"
+            );
             return (Journalling { journal: None, kept: Vec::new() }, Former::default());
         };
         let shelf = FileShelf::new(dir.join(JOURNAL_FILE), Limits::default());
         let (journal, restored) = Journal::start(Box::new(shelf), Pace::default(), listener);
         if let Some(doubt) = &restored.doubt {
-            tracing::error!(doubt, "what the journal kept is in doubt; look at your lockouts");
+            tracing::error!(doubt, "lockouts and deferrals in the journal may be wrong; check your lockouts");
         }
         (Journalling { journal: Some(journal), kept: Vec::new() }, former(&restored))
     }
@@ -160,7 +162,7 @@ impl Journalling {
         if let Some(journal) = self.journal
             && !journal.close(CLOSE_PATIENCE)
         {
-            tracing::warn!("the disk did not take the last records in time");
+            tracing::warn!("the disk was too slow for the last records");
         }
     }
 
@@ -188,7 +190,10 @@ pub(super) async fn settled(ticket: Ticket, mut message: Json) -> Json {
     message["stored"] = match storing {
         crate::journal::Storing::Stored => json!(true),
         crate::journal::Storing::NotStored(why) => {
-            tracing::error!(why, "a lockout or deferral is in force, but may not survive a restart");
+            tracing::error!(
+                why,
+                "a lockout or deferral could not be stored; it is in force, but may be lost at a restart"
+            );
             json!(false)
         }
     };

@@ -67,7 +67,7 @@ async fn listen(address: SocketAddr, metrics: Arc<Metrics>) {
     let listener = match TcpListener::bind(address).await {
         Ok(listener) => listener,
         Err(error) => {
-            tracing::error!(%address, %error, "no page for monitors; the guard goes on");
+            tracing::error!(%address, %error, "the page for monitors cannot be served; the guard carries on without it");
             return;
         }
     };

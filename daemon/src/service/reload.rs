@@ -112,7 +112,7 @@ impl Reloader {
 pub(super) fn look(reloader: Option<&Reloader>) {
     match reloader {
         Some(reloader) => reloader.look(),
-        None => tracing::warn!("there is no rules folder to look at"),
+        None => tracing::warn!("there is no rules folder to read again"),
     }
 }
 
@@ -246,7 +246,7 @@ impl Watcher {
         if let Some(state_dir) = &self.state_dir
             && let Err(error) = rules::keep_last_good(folder, state_dir)
         {
-            tracing::warn!(%error, "no copy of the rules for a start with broken ones");
+            tracing::warn!(%error, "the rules could not be copied for a later start with broken ones");
         }
     }
 
@@ -276,7 +276,7 @@ fn needs_restart(old: &Plan, new: &Plan) -> Vec<String> {
     let changed = changes.into_iter().filter(|(_, changed)| *changed);
     changed
         .map(|(what, _)| {
-            format!("{what} has changed; that takes a restart of Idlegate, and so do these rules")
+            format!("{what} has changed. These rules take effect only after a restart of Idlegate")
         })
         .collect()
 }

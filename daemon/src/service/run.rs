@@ -223,7 +223,9 @@ impl Service {
                 tracing::error!(file = %aside.file.display(), why = aside.why, "a damaged journal was set aside");
             }
             News::RestoredLate(restored) => {
-                tracing::warn!("what a former run kept could be read only now; its lockouts are in force");
+                tracing::warn!(
+                    "what an earlier run had stored could only be read now; its lockouts are in force"
+                );
                 self.engine.recall(&journalling::former(&restored), now, &mut self.effects);
                 self.carry_out(now).await;
             }
@@ -261,7 +263,7 @@ impl Service {
     async fn take_missed_presses(&mut self, now: Now) {
         let missed = self.stand_by.as_ref().map(|stand_by| stand_by.take_presses(now)).unwrap_or_default();
         for message in missed {
-            tracing::warn!(topic = %message.topic.escape_debug(), "an emergency that nobody has answered");
+            tracing::warn!(topic = %message.topic.escape_debug(), "an emergency request was not answered");
             self.handle(now, Event::Message(message)).await;
         }
     }
@@ -323,11 +325,13 @@ fn tell(report: &Report) {
             );
         }
         Report::PublishRefused { topic, why } => {
-            tracing::error!(topic, why, "the broker did not take a message")
+            tracing::error!(topic, why, "the broker refused a message")
         }
         Report::NobodyListens { topic } => {
             tracing::warn!(topic, "an order was sent, but nobody listens on its topic");
         }
-        Report::ExpiredUnsent { topic } => tracing::warn!(topic, "not sent in time, and so not sent at all"),
+        Report::ExpiredUnsent { topic } => {
+            tracing::warn!(topic, "a message could not be sent in time and was dropped")
+        }
     }
 }

@@ -106,8 +106,8 @@ mod tests {
 
     #[test]
     fn nothing_is_wider_than_a_terminal_and_nothing_is_lost() {
-        let text = "Filament printer stays on: 381.2 W, busy above 40 W. To switch it off all the same, force it \
-                    within 10 s, and think of the print.";
+        let text = "Filament printer stays on: 381.2 W, busy above 40 W. To switch it off all the same, hold \
+                    the button down within 10 s, and think of the print.";
         let lines = Page::PLAIN.margin("held", Tone::Care, text);
         assert!(lines.len() > 1 && lines.iter().all(|line| line.chars().count() <= WIDTH), "{lines:#?}");
         let words: Vec<_> = lines.iter().flat_map(|line| line.split_whitespace()).skip(1).collect();

@@ -62,7 +62,7 @@ fn a_signal_that_is_read_differently_begins_its_detector_from_nothing_and_check_
         world.adopt(after);
         let forgets = |effect: &Effect| matches!(effect, Effect::Remove { .. });
         assert_eq!((world.installs() == 1, world.effects.iter().any(forgets)), (from_nothing, from_nothing));
-        assert_eq!(told.contains("begins anew from nothing"), from_nothing, "{told}");
+        assert_eq!(told.contains("starts over with nothing"), from_nothing, "{told}");
         world.says("buttons/mill", "press");
         assert_eq!(world.decision().0, if from_nothing { Decision::Held } else { Decision::Acted });
     }
@@ -74,7 +74,7 @@ fn other_settings_are_tried_on_what_was_read_before_and_check_says_so() {
     let after =
         changed(|plan| plan.machines[0].detectors[0].settings = serde_json::json!({ "dwell": "9 s" }));
     let told = foreseen(&plan(), &after, |_| false).join("\n");
-    assert!(told.contains("begins anew with what has been read lately"), "{told}");
+    assert!(told.contains("starts over with the latest readings"), "{told}");
     world.adopt(after.clone());
     assert!(!world.effects.iter().any(|effect| matches!(effect, Effect::Remove { .. })));
     // But not on what was read before a message that nobody could read, even if that is all that comes meanwhile.

@@ -95,13 +95,13 @@ fn a_name_it_does_not_know_is_refused_and_the_nearest_is_said() {
     assert_eq!(world.decision(), (Decision::Refused, "unknown-machine"));
     assert!(world.decisions()[0].reply.is_some());
     let heard =
-        r#"Voice relay: not understood, no machine is called "the pig mill"; did you mean "the big mill"?"#;
+        r#"Voice relay named a machine that does not exist, "the pig mill"; did you mean "the big mill"?"#;
     assert_eq!(not_understood(&world), [heard]);
     assert_eq!(world.orders(), []);
     // Nothing near: nothing is guessed.
     world.wait(Span::secs(3));
     world.says("voice/heard", r#"{"thing":"lamp","wish":"turn off"}"#);
-    assert_eq!(not_understood(&world), [r#"Voice relay: not understood, no machine is called "lamp""#]);
+    assert_eq!(not_understood(&world), [r#"Voice relay named a machine that does not exist, "lamp"."#]);
 }
 
 #[test]
@@ -119,7 +119,7 @@ fn what_a_voice_relay_says_is_answered_even_if_it_makes_no_sense() {
     for (payload, why) in [
         (
             r#"{"thing":"mill","wish":"turn of"}"#,
-            r#""turn of" is none of its requests; did you mean "turn off"?"#,
+            r#""turn of" is not one of its requests; did you mean "turn off"?"#,
         ),
         (r#"{"thing":"mill"}"#, ""),
         (r#"{"wish":"turn off"}"#, ""),
@@ -175,7 +175,7 @@ fn a_refusal_on_our_own_topic_names_the_nearest_machine() {
     let mut world = busy(plan());
     world.says("idlegate/request/console", r#"{"machine":"mil","request":"off"}"#);
     let sentence = sentences::decision(world.decisions()[0]);
-    assert_eq!(sentence, r#"the request: refused, no machine is called "mil"; did you mean "mill"?"#);
+    assert_eq!(sentence, r#"There is no machine called "mil"; did you mean "mill"?"#);
 }
 
 /// Saturday 2026-11-28, 23:10 in Berlin.
@@ -204,17 +204,16 @@ fn out_of_its_hours_an_input_is_refused_and_told_the_hours() {
         world.says("idlegate/request/console", &payload);
         assert_eq!(world.decision(), (Decision::Refused, "out-of-hours"), "{request}");
         assert_eq!(world.announcements(), ["refused"]);
-        assert_eq!(
-            sentences::decision(world.decisions()[0]),
-            "Mill: refused, console may ask mon-fri 07:00-22:00 (Europe/Berlin), and it is Sat 23:10"
-        );
+        let answer = sentences::decision(world.decisions()[0]);
+        let hours = ": console may only ask mon-fri 07:00-22:00 (Europe/Berlin), and it is Sat 23:10.";
+        assert!(answer.starts_with("Mill was not ") && answer.ends_with(hours), "{answer}");
         let Some(Effect::Announce(told)) =
             world.effects.iter().find(|effect| matches!(effect, Effect::Announce(_)))
         else {
             panic!("nothing was said");
         };
         let said = sentences::announcement(told, &std::collections::BTreeMap::new());
-        assert!(said.contains("because console may ask mon-fri"), "{said}");
+        assert!(said.ends_with(hours), "{said}");
         // The same words by day are a request like any other.
         world.now.wall = WallTime(SATURDAY_NIGHT.0 - 36 * 3_600_000);
         world.wait(Span::secs(3));
@@ -246,5 +245,7 @@ fn a_clock_that_was_never_set_keeps_hours_shut() {
     world.now.wall = WallTime(0);
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Refused, "out-of-hours"));
-    assert!(sentences::decision(world.decisions()[0]).ends_with("and the clock has not been set"));
+    assert!(
+        sentences::decision(world.decisions()[0]).ends_with("and this computer's clock has not been set.")
+    );
 }

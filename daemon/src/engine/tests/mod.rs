@@ -4,6 +4,7 @@
 mod adopting;
 mod circuits;
 mod doubts;
+mod forcing;
 mod inputs;
 mod outages;
 mod packs;

@@ -79,7 +79,7 @@ fn the_first_is_told_at_once_and_the_others_are_folded_into_one_incident_of_the_
     assert!(told[0].urgent && !told[0].over, "nobody knows that the kiln was idle");
     let sentence = sentences::outlets_lost(&told[0], &std::collections::BTreeMap::new());
     assert!(
-        sentence.starts_with("kiln, Mill, lathe went off or out of reach at the same time"),
+        sentence.starts_with("kiln, Mill and lathe went off or out of reach at the same time"),
         "{sentence}"
     );
     super::published::assert_described("incident", &messages::outlets_lost(&told[0], &sentence));

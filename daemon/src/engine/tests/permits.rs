@@ -42,7 +42,7 @@ fn an_on_without_its_permit_is_refused_with_the_reason() {
     world.says("buttons/mill", "press");
     assert_eq!(world.decision(), (Decision::Refused, "on-permit-missing"));
     let sentence = crate::effects::sentences::decision(world.decisions()[0]);
-    assert_eq!(sentence, "Mill: refused, the lid is open");
+    assert_eq!(sentence, "Mill was not switched on: the lid is open.");
     assert_eq!(world.orders(), []);
 }
 

@@ -8,7 +8,7 @@ use crate::effects::messages::{self, Topics};
 use crate::effects::sentences;
 use crate::engine::{Effect, KeptMachine, request_topic};
 use crate::event::{Event, Message, Verdict};
-use crate::guard::{Decision, Reason, RequestKind};
+use crate::guard::{Announcement, Decision, IncidentKind, InputId, Reason, RequestKind};
 use crate::intake;
 use crate::kept::{KeptDeferral, KeptLockout, KeptState};
 use crate::time::Span;
@@ -93,6 +93,13 @@ fn decisions_announcements_incidents_and_states_are_as_described() {
                     let sentence = sentences::incident(told, false, &std::collections::BTreeMap::new());
                     assert_described("incident", &messages::incident(told, false, &sentence));
                 }
+                Effect::NotUnderstood(told) => {
+                    seen.insert("not-understood");
+                    let (input, _) = &told.input;
+                    let kind = messages::NOT_UNDERSTOOD;
+                    let message = messages::shop_announcement(told.at, kind, Some(input), "?");
+                    assert_described("announcement", &message);
+                }
                 _ => {}
             }
         }
@@ -116,6 +123,75 @@ fn decisions_announcements_incidents_and_states_are_as_described() {
         look(&world);
     }
     assert_eq!(seen.len(), 3, "{seen:?}");
+}
+
+#[test]
+fn the_document_lists_every_kind_of_announcement_and_incident() {
+    let document = document();
+    let kinds = |message: &str| {
+        document["components"]["messages"][message]["payload"]["properties"]["kind"]["enum"].clone()
+    };
+    assert_eq!(kinds("announcement"), json!(messages::ANNOUNCEMENT_KINDS));
+    let incidents: Vec<&str> =
+        IncidentKind::ALL.into_iter().map(IncidentKind::word).chain([messages::OUTLETS_LOST]).collect();
+    assert_eq!(kinds("incident"), json!(incidents));
+    // What the guard can say, and what the service says besides, is the whole list, in its order.
+    let said = every_announcement().map(|what| what.word());
+    let others = [messages::NOT_UNDERSTOOD, messages::RULES_KEPT_OLD];
+    let all: Vec<&str> = said.into_iter().chain(others).collect();
+    assert_eq!(all, messages::ANNOUNCEMENT_KINDS);
+}
+
+#[test]
+fn announcements_and_incidents_have_the_same_members() {
+    let document = document();
+    let members = |message: &str| document["components"]["messages"][message]["payload"]["required"].clone();
+    assert_eq!(members("announcement"), members("incident"));
+    for member in ["kind", "input", "urgent", "window_s", "machine", "sentence"] {
+        assert!(members("incident").as_array().unwrap().contains(&member.into()), "{member}");
+    }
+}
+
+/// One of each; a new one does not compile until it is here, too.
+fn every_announcement() -> [Announcement; 16] {
+    let input = InputId(1);
+    let known = |what: Announcement| match what {
+        Announcement::Held { .. }
+        | Announcement::WindowOver
+        | Announcement::Forced { .. }
+        | Announcement::EmergencyOff { .. }
+        | Announcement::Locked { .. }
+        | Announcement::Unlocked { .. }
+        | Announcement::Refused { .. }
+        | Announcement::EmergencyIgnored { .. }
+        | Announcement::EmergencyTooOld { .. }
+        | Announcement::Deferred { .. }
+        | Announcement::DeferralCancelled { .. }
+        | Announcement::DeferralNotice { .. }
+        | Announcement::DeferralBusyAgain
+        | Announcement::DeferralExpired
+        | Announcement::OffAbandoned
+        | Announcement::StuckInput { .. } => what,
+    };
+    [
+        Announcement::Held { input, reason: Reason::MachineBusy, window: Span::secs(10), may_force: true },
+        Announcement::WindowOver,
+        Announcement::Forced { input },
+        Announcement::EmergencyOff { input },
+        Announcement::Locked { input },
+        Announcement::Unlocked { input },
+        Announcement::Refused { input, kind: RequestKind::On, reason: Reason::Lockout },
+        Announcement::EmergencyIgnored { input },
+        Announcement::EmergencyTooOld { input },
+        Announcement::Deferred { input },
+        Announcement::DeferralCancelled { input: None },
+        Announcement::DeferralNotice { input, acts_in: Span::secs(30) },
+        Announcement::DeferralBusyAgain,
+        Announcement::DeferralExpired,
+        Announcement::OffAbandoned,
+        Announcement::StuckInput { input },
+    ]
+    .map(known)
 }
 
 #[test]

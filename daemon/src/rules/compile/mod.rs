@@ -177,6 +177,9 @@ fn assemble(
     let all_read = documents.len() == folder.files.len() && plan.machines.len() == known_machines.len();
     if all_read {
         circuits_at_one_site(&plan, &machine_places, report);
+        if let Some(section) = &shop_section {
+            shop::settings_in_sentences(section, &plan.machines, report);
+        }
     }
     if all_read && !report.has_errors() {
         advice::topics(&plan, &machine_places, &input_places, report);

@@ -6,10 +6,13 @@ use std::path::PathBuf;
 
 use super::{Surroundings, rooted};
 use crate::event::Name;
-use crate::plan::{Broker, Circuit, ClientCertificate, Login, Secret, Shop, Tariff, TariffBand, Tls};
+use crate::plan::{
+    Broker, Circuit, ClientCertificate, Login, Machine, SETTING_PLACEHOLDER, Secret, Shop, Tariff,
+    TariffBand, Tls,
+};
 use crate::rules::codes::Code;
 use crate::rules::folder::Folder;
-use crate::rules::problem::quoted;
+use crate::rules::problem::{Severity, quoted};
 use crate::rules::report::Report;
 use crate::rules::secrets::SecretTrouble;
 use crate::rules::section::Section;
@@ -257,7 +260,13 @@ fn sentences(section: &Section<'_>, report: &mut Report<'_>) -> BTreeMap<String,
                     .help("use braces only around placeholders".to_owned());
             }
             Ok(used) => {
-                for wrong in used.iter().filter(|used| !known.placeholders.contains(used)) {
+                // Settings belong to machines, which are not read yet; see `settings_in_sentences`.
+                let fills = |used: &&&str| {
+                    let setting =
+                        used.starts_with(SETTING_PLACEHOLDER) && known.placeholders.contains(&"detector");
+                    setting || known.placeholders.contains(*used)
+                };
+                for wrong in used.iter().filter(|used| !fills(used)) {
                     let message = format!("{} has no placeholder {}", kind.value, quoted(wrong));
                     let all: Vec<String> =
                         known.placeholders.iter().map(|name| format!("{{{name}}}")).collect();
@@ -272,6 +281,29 @@ fn sentences(section: &Section<'_>, report: &mut Report<'_>) -> BTreeMap<String,
         sentences.insert(kind.value.to_owned(), text.to_owned());
     }
     sentences
+}
+
+/// Settings that no detector of this shop is given: people would hear the braces.
+pub(super) fn settings_in_sentences(section: &Section<'_>, machines: &[Machine], report: &mut Report<'_>) {
+    let uses = machines.iter().flat_map(|machine| &machine.detectors);
+    let given: BTreeSet<&str> = uses
+        .filter_map(|uses| uses.settings.as_object())
+        .flat_map(|all| all.keys().map(String::as_str))
+        .collect();
+    for (kind, value) in section.named("announcements") {
+        let used = value.value.as_str().and_then(|text| placeholders(text).ok()).unwrap_or_default();
+        let settings = used.iter().filter_map(|used| used.strip_prefix(SETTING_PLACEHOLDER));
+        for wrong in settings.filter(|setting| !given.contains(setting)) {
+            let message = format!("{}: no detector is given a setting {}", kind.value, quoted(wrong));
+            let all: Vec<&str> = given.iter().copied().collect();
+            let otherwise = format!("these are given: {}", all.join(", "));
+            report.add(Code::UnknownPlaceholder, value.place, message).severity(Severity::Warning).nearest(
+                wrong,
+                given.iter().copied(),
+                &otherwise,
+            );
+        }
+    }
 }
 
 /// The names in braces, in order.

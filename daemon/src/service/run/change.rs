@@ -1,6 +1,7 @@
 //! New rules under a working guard.
 
 use super::Service;
+use crate::effects::messages;
 use crate::journal::Kind;
 use crate::service::reload::{Applied, Outcome};
 use crate::service::{supervisor, wiring};
@@ -17,7 +18,7 @@ impl Service {
                 ("applied", Vec::new())
             }
             Outcome::Unchanged => {
-                tracing::info!("the rules on disk are those in force");
+                tracing::info!("the rules on disk are already in force");
                 ("unchanged", Vec::new())
             }
             Outcome::KeptOld { problems } => {
@@ -25,11 +26,11 @@ impl Service {
                     tracing::error!("{problem}");
                 }
                 let sentence = format!(
-                    "The changed rules cannot be used; the ones before stay in force. {}",
+                    "The changed rules have a mistake, so the old ones stay in force. {}",
                     problems.first().map_or("", |problem| problem.lines().next().unwrap_or_default())
                 );
                 tracing::error!("{sentence}");
-                self.dispatch.say(now, "rules-kept-old", &sentence);
+                self.dispatch.say(now, messages::RULES_KEPT_OLD, &sentence);
                 ("kept-old", problems)
             }
         };
@@ -56,7 +57,7 @@ impl Service {
         let wanted = match wiring::wanted(&plan) {
             Ok(wanted) => wanted,
             // The compiler has checked every filter.
-            Err(bad) => return tracing::error!(%bad, "the new rules are not in force"),
+            Err(bad) => return tracing::error!(%bad, "the new rules could not be put in force"),
         };
         tracing::info!(rules = plan.digest, machines = plan.machines.len(), "new rules in force");
         self.monitor.follow(plan.shop.monitoring);
@@ -64,6 +65,5 @@ impl Service {
         self.engine.adopt(plan.clone(), &replaced, now, &mut self.effects);
         self.carry_out(now).await;
         self.link.replace_subscriptions(&wanted, wiring::classifier(&plan));
-        self.dispatch.say(now, "rules-applied", "New rules are in force.");
     }
 }

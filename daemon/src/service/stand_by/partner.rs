@@ -116,7 +116,7 @@ impl Partner {
     }
 
     pub(super) fn takes_over(&mut self) -> Options {
-        tracing::warn!(name = %self.name, "nobody guards; taking over");
+        tracing::warn!(name = %self.name, "nobody is guarding; taking over");
         self.reloader = None;
         self.guarding = true;
         self.say(Clock.now(), "guarding");
@@ -205,7 +205,7 @@ impl Partner {
         match health["rules"].as_str() {
             Some(theirs) if theirs != ours && !self.guarding => {
                 if self.other_rules.as_deref() != Some(theirs) {
-                    tracing::warn!(theirs, ours, "whoever guards goes by other rules than ours");
+                    tracing::warn!(theirs, ours, "the one that guards has other rules than we have");
                     self.other_rules = Some(theirs.to_owned());
                 }
             }
@@ -216,7 +216,7 @@ impl Partner {
     fn tell_untaken(&self, topic: &str, taken: Result<(), NotCarried>) {
         if let Err(why) = taken {
             let topic = topic.escape_debug();
-            tracing::error!(%topic, %why, "a kept message cannot be used; look at your lockouts after a change-over");
+            tracing::error!(%topic, %why, "a stored message cannot be used; check your lockouts after a change-over");
         }
     }
 
@@ -235,7 +235,7 @@ impl Partner {
                 }
                 self.say(Clock.now(), "standing-by");
             }
-            Outcome::Unchanged => tracing::info!("the rules on disk are those we have"),
+            Outcome::Unchanged => tracing::info!("the rules on disk are already the ones we have"),
             Outcome::KeptOld { problems } => {
                 for problem in problems {
                     tracing::error!("{problem}");

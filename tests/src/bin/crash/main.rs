@@ -421,7 +421,7 @@ async fn speed(appends: u32) -> Result<Speed> {
     let reading = json!({ "signal": "power", "value": 118.2, "unit": "W", "age_s": 0.8 });
     let body = json!({
         "input": "bench-button", "gesture": "press", "request": "off", "decision": "held", "reason": "machine-busy",
-        "sentence": "Filament printer: held, 118 W, busy above 40 W", "state": "busy", "outlet": "on",
+        "sentence": "Filament printer stays on: 118 W, busy above 40 W.", "state": "busy", "outlet": "on",
         "detectors": [{ "detector": "power-threshold", "state": "busy", "reason": "118 W, busy above 40 W", "role": "hold", "readings": [reading] }],
         "rules": "0".repeat(64),
     });
