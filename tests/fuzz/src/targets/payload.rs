@@ -77,11 +77,18 @@ pub(crate) fn carried(data: &[u8]) {
         second
             .take_kept("mill", again.as_bytes(), Heard::Live)
             .unwrap_or_else(|error| panic!("{error}: {again}"));
-        let (first, second) = (carried.over(&Former::default(), None), second.over(&Former::default(), None));
+        let (first, second) = (
+            carried.take_over(&Former::default(), None, now.wall),
+            second.take_over(&Former::default(), None, now.wall),
+        );
         let locks = |former: &Former| {
             former.machines.iter().map(|kept| kept.state.lockout.clone()).collect::<Vec<_>>()
         };
         assert_eq!(locks(&first), locks(&second));
     }
-    let _ = carried.take_answered("mill", data);
+    for (page, heard) in [(None, Heard::Live), (Some(0), Heard::Stored), (Some(1), Heard::Live)] {
+        let _ = carried.take_answered("mill", page, data, heard);
+    }
+    let former = carried.take_over(&Former::default(), None, idlegate::time::WallTime::default());
+    assert!(former.answered.len() <= 3 * data.len(), "ids that nobody left");
 }
