@@ -34,6 +34,7 @@ macro_rules! on_both_brokers {
 on_both_brokers! {
     an_idle_mill_goes_off_at_a_press,
     a_working_mill_stays_on_and_a_second_deliberate_gesture_switches_it_off,
+    what_is_told_of_a_window_expires_with_it_and_says_what_it_is,
     a_pack_that_ends_in_a_pause_does_not_hide_the_work_before_it,
     a_stored_press_is_not_a_press,
     a_request_is_answered_to_the_one_who_asked,
@@ -68,6 +69,27 @@ async fn a_working_mill_stays_on_and_a_second_deliberate_gesture_switches_it_off
     tokio::time::sleep(std::time::Duration::from_millis(1_200)).await;
     mill.gesture("long-press").await?;
     assert_eq!(mill.order().await?.payload, "off");
+    guard.stop().await
+}
+
+/// A phone whose session the broker keeps must not tell at breakfast what was held at two in the morning.
+async fn what_is_told_of_a_window_expires_with_it_and_says_what_it_is(port: u16) -> Result<()> {
+    let guard = Guard::start(plan(port)?, None)?;
+    let mut mill = Mill::meet(port).await?;
+    mill.outlet_is("on").await?;
+    mill.draws("450", "busy").await?;
+    mill.gesture("press").await?;
+    let mut awaited = vec!["idlegate/announcement", "idlegate/decision"];
+    while !awaited.is_empty() {
+        let message = mill.client.message().await?;
+        let Some(at) = awaited.iter().position(|topic| message.topic == *topic) else { continue };
+        awaited.remove(at);
+        let properties = message.properties.unwrap_or_default();
+        let expiry = properties.message_expiry_interval;
+        assert!(expiry.is_some_and(|secs| secs <= 10), "the window is open for 10 s: {expiry:?}");
+        assert_eq!(properties.content_type.as_deref(), Some("application/json"));
+        assert_eq!(properties.payload_format_indicator, Some(1));
+    }
     guard.stop().await
 }
 

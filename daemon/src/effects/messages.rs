@@ -117,6 +117,15 @@ pub fn decision(decided: &Decided) -> Json {
     })
 }
 
+/// What was said a minute ago is of no use to somebody who hears it only now.
+const MEANT_FOR: Span = Span::secs(60);
+
+/// How long a decision or an announcement is worth hearing: until the window that it speaks of closes, or for a minute.
+/// In whole seconds, as a broker counts.
+pub fn meant_for(window: Option<Span>) -> Span {
+    Span::secs(window.map_or(MEANT_FOR, |window| window.min(MEANT_FOR)).millis().div_ceil(1_000).max(1))
+}
+
 /// What an announcement may be about: the guard's own words, and two of the shop as a whole.
 pub const ANNOUNCEMENT_KINDS: [&str; 18] = [
     "held",

@@ -14,6 +14,10 @@ use crate::time::{Moment, Span};
 pub(super) const OUTGOING_BYTES_MAX: usize = 64 * 1024;
 /// The standard counts expiry in whole seconds; this much may be missing from one.
 const EXPIRY_ROUNDING: Span = Span(100);
+const JSON: &str = "application/json";
+const TEXT: &str = "text/plain";
+/// The payload format indicator of text in UTF-8 (MQTT 5.0, section 3.3.2.3.2).
+const UTF_8: u8 = 1;
 
 /// Quality of service: whether the broker is asked to confirm that it took the message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,7 +53,8 @@ pub struct Outgoing {
     pub outlet: Option<Arc<str>>,
     pub response_topic: Option<Arc<str>>,
     pub correlation: Option<Bytes>,
-    pub content_type: Option<Arc<str>>,
+    /// A media type (RFC 6838), for whoever has to tell what the payload is.
+    pub content_type: &'static str,
 }
 
 impl Outgoing {
@@ -57,7 +62,7 @@ impl Outgoing {
     pub fn order(topic: &str, payload: Bytes, expiry: Span, made_at: Moment) -> Outgoing {
         let outgoing = Outgoing::event(topic, payload, made_at);
         let outlet = Some(Arc::clone(&outgoing.topic));
-        Outgoing { expiry: Some(expiry), urgency: Urgency::Order, outlet, ..outgoing }
+        Outgoing { expiry: Some(expiry), urgency: Urgency::Order, outlet, content_type: TEXT, ..outgoing }
     }
 
     /// How something is, for whoever comes and asks later.
@@ -78,14 +83,23 @@ impl Outgoing {
             outlet: None,
             response_topic: None,
             correlation: None,
-            content_type: None,
+            content_type: JSON,
         }
+    }
+
+    /// In words of the receiver's own.
+    pub fn in_plain_text(self) -> Outgoing {
+        Outgoing { content_type: TEXT, ..self }
+    }
+
+    /// After this it means nothing any more, and nobody is to hear it who comes later.
+    pub fn lasting(self, expiry: Span) -> Outgoing {
+        Outgoing { expiry: Some(expiry), ..self }
     }
 
     /// Bytes of everything but the payload, generously.
     pub(super) fn overhead(&self) -> usize {
-        let texts = [&self.response_topic, &self.content_type];
-        let texts: usize = texts.iter().filter_map(|text| text.as_ref()).map(|text| text.len()).sum();
+        let texts = self.response_topic.as_ref().map_or(0, |topic| topic.len()) + self.content_type.len();
         64 + self.topic.len() + texts + self.correlation.as_ref().map_or(0, Bytes::len)
     }
 
@@ -102,7 +116,8 @@ impl Outgoing {
             message_expiry_interval: expiry_secs,
             response_topic: self.response_topic.as_deref().map(str::to_owned),
             correlation_data: self.correlation.clone(),
-            content_type: self.content_type.as_deref().map(str::to_owned),
+            content_type: Some(self.content_type.to_owned()),
+            payload_format_indicator: std::str::from_utf8(&self.payload).is_ok().then_some(UTF_8),
             ..PublishProperties::default()
         }
     }

@@ -21,10 +21,10 @@ use crate::engine::{
     self, Decided, Effect, Engine, Feed, Install, NotUnderstood, Order, OutletsLost, Rejected, Reply,
 };
 use crate::event::{Assessed, DetectorFault};
-use crate::guard::{Cause, Switch};
+use crate::guard::{Cause, Decision, Switch};
 use crate::link::{LinkHandle, NotSent, Outgoing, Urgency};
 use crate::plan::SharedPlan;
-use crate::time::{Clock, Moment, Now};
+use crate::time::{Clock, Moment, Now, Span};
 
 pub(super) struct Dispatch {
     plan: SharedPlan,
@@ -82,7 +82,7 @@ impl Dispatch {
     /// Something for people that is about no machine.
     pub(super) fn say(&self, now: Now, kind: &str, sentence: &str) {
         let message = messages::shop_announcement(now, kind, None, sentence);
-        self.publish_event(now.moment, &self.topics.announcement(), &message);
+        self.deliver(now.moment, &message, None);
     }
 
     /// Hands the orders among the effects to the link, ahead of everything else. Whether there were any.
@@ -172,7 +172,7 @@ impl Dispatch {
         let Some(rules) = &self.plan.machines[machine].outlet.refresh else { return };
         let payload = Bytes::copy_from_slice(rules.payload.as_bytes());
         // If it cannot be sent, no reading comes, and the request that waits for one is held: the safe outcome.
-        if let Err(why) = self.link.publish(Outgoing::event(&rules.topic, payload, now)) {
+        if let Err(why) = self.link.publish(Outgoing::event(&rules.topic, payload, now).in_plain_text()) {
             tracing::warn!(topic = rules.topic, %why, "refresh not sent");
         }
     }
@@ -231,8 +231,9 @@ impl Dispatch {
             let ids = carrying.answered(&self.topics, decided.at, &decided.input, id);
             ids.for_each(|message| publish(&self.link, message));
         }
-        let answer =
-            Answers { link: self.link.clone(), topic: self.topics.decision(), reply: decided.reply.clone() };
+        let lasts = messages::meant_for(self.window_of(&decided));
+        let (topic, reply) = (self.topics.decision(), decided.reply.clone());
+        let answer = Answers { link: self.link.clone(), topic, reply, lasts };
         match self.journalling.decision(&decided, &message) {
             Stored::NotNeeded => answer.give(now, &message),
             // Whoever is told "locked" may rely on it only once it is on disk. The loop does not wait for that.
@@ -251,7 +252,7 @@ impl Dispatch {
         tracing::info!(machine = %announced.machine, kind = announced.what.word(), "{sentence}");
         let message = messages::announcement(announced, &sentence);
         self.journalling.announcement(announced, &message);
-        self.publish_event(now, &self.topics.announcement(), &message);
+        self.deliver(now, &message, announced.window());
     }
 
     fn outlets_lost(&mut self, now: Moment, told: &OutletsLost) {
@@ -270,7 +271,7 @@ impl Dispatch {
         // The decision that goes with it is in the journal.
         let (input, _) = &told.input;
         let message = messages::shop_announcement(told.at, messages::NOT_UNDERSTOOD, Some(input), &sentence);
-        self.publish_event(now, &self.topics.announcement(), &message);
+        self.deliver(now, &message, None);
     }
 
     fn incident(&mut self, now: Moment, told: &engine::IncidentTold, over: bool) {
@@ -318,6 +319,19 @@ impl Dispatch {
         self.publish(Outgoing::state(&self.topics.health(), Bytes::from(message.to_string()), now));
     }
 
+    /// For a speaker or a screen, as long as it is worth hearing.
+    fn deliver(&self, now: Moment, message: &Json, window: Option<Span>) {
+        let payload = Bytes::from(message.to_string());
+        let outgoing = Outgoing::event(&self.topics.announcement(), payload, now);
+        self.publish(outgoing.lasting(messages::meant_for(window)));
+    }
+
+    /// The window that a held request has opened or renewed.
+    fn window_of(&self, decided: &Decided) -> Option<Span> {
+        let machine = decided.machine.as_ref().filter(|_| decided.decision == Decision::Held)?;
+        self.plan.machine(machine.as_str()).map(|(_, machine)| machine.policy.window)
+    }
+
     fn publish_event(&self, now: Moment, topic: &str, message: &Json) {
         self.publish(Outgoing::event(topic, Bytes::from(message.to_string()), now));
     }
@@ -332,18 +346,18 @@ struct Answers {
     link: LinkHandle,
     topic: String,
     reply: Option<Reply>,
+    lasts: Span,
 }
 
 impl Answers {
     fn give(&self, now: Moment, message: &Json) {
         let payload = Bytes::from(message.to_string());
         if let Some(reply) = &self.reply {
-            let mut outgoing = Outgoing::event(&reply.topic, payload.clone(), now);
+            let mut outgoing = Outgoing::event(&reply.topic, payload.clone(), now).lasting(self.lasts);
             outgoing.correlation.clone_from(&reply.correlation);
-            outgoing.content_type = Some("application/json".into());
             publish(&self.link, outgoing);
         }
-        publish(&self.link, Outgoing::event(&self.topic, payload, now));
+        publish(&self.link, Outgoing::event(&self.topic, payload, now).lasting(self.lasts));
     }
 }
 
