@@ -162,7 +162,7 @@ pub(super) fn line(status: &Json) -> String {
 
 /// The time in which it can be forced off.
 pub(super) fn window(left: f64) -> String {
-    format!("can be forced off for another {left:.0} s")
+    format!("can be forced off for {left:.0} s")
 }
 
 /// An incident that goes on, by its kind.

@@ -219,10 +219,7 @@ mod tests {
         let shown = |secs| {
             notes(&status, Duration::from_secs(secs)).into_iter().map(|note| note.text).collect::<Vec<_>>()
         };
-        assert_eq!(
-            shown(2),
-            ["118 W, busy above 40 W", "can be forced off for another 7 s", "locked by red-button"]
-        );
+        assert_eq!(shown(2), ["118 W, busy above 40 W", "can be forced off for 7 s", "locked by red-button"]);
         assert_eq!(shown(9), ["118 W, busy above 40 W", "locked by red-button"]);
     }
 
@@ -246,7 +243,7 @@ mod tests {
             "{drawn}"
         );
         assert!(
-            drawn.contains("\u{25c6} force-off accepted") && drawn.contains("! incident: switched"),
+            drawn.contains("\u{25c6} can be forced off for") && drawn.contains("! incident: switched"),
             "{drawn}"
         );
         // The marks have their colours, the words the terminal's own.

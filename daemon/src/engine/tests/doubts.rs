@@ -129,7 +129,7 @@ fn after_it_only_what_the_new_detector_has_seen_counts() {
     assert!(world.generation_of(0) > before);
     world.says("meters/mill", "12");
     assert_eq!(world.shown(), [world.reading(12.0)]);
-    assert_eq!(held(&mut world), "not assessed yet");
+    assert_eq!(held(&mut world), "its detector has not said anything yet");
     world.detector_says(Verdict::Idle);
     world.says("buttons/mill", "press");
     assert_eq!(world.decision().0, Decision::Acted, "its word counts again");
