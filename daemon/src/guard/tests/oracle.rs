@@ -20,6 +20,8 @@ pub(super) struct Oracle {
     pub(super) deferral: Option<Deferral>,
     /// The last held answer that may still be followed by a force.
     held: Option<(Moment, InputId, Span)>,
+    /// People have been told that it draws power although its outlet says off; then its off is not believed.
+    still_drawing: bool,
     pending: Option<(Order, Moment)>,
     open: BTreeMap<RequestId, Open>,
     gestures: BTreeMap<(InputId, GestureId), Moment>,
@@ -54,6 +56,7 @@ impl Oracle {
             lockout: kept.lockout.is_some(),
             deferral: kept.deferral,
             held: None,
+            still_drawing: false,
             pending: None,
             open: BTreeMap::new(),
             gestures: BTreeMap::new(),
@@ -91,6 +94,10 @@ impl Oracle {
                 Effect::Incident(Incident { kind: IncidentKind::NotConfirmed, .. }) => {
                     self.pending = self.pending.filter(|(order, _)| order.cause == Cause::Emergency);
                 }
+                Effect::Incident(Incident { kind: IncidentKind::StillDrawing, .. }) => {
+                    self.still_drawing = true
+                }
+                Effect::IncidentOver(IncidentKind::StillDrawing) => self.still_drawing = false,
                 Effect::Announce(Announcement::OffAbandoned) => self.pending = None,
                 Effect::Announce(Announcement::DeferralExpired) => self.judge_expiry(call.now)?,
                 Effect::DeferralActed(_)
@@ -117,7 +124,7 @@ impl Oracle {
                 if report.state.is_some() && self.pending.map(|(order, _)| order.switch) == report.state {
                     self.pending = None;
                 }
-                if report.state == Some(Switch::Off) && self.pending.is_none() {
+                if report.state == Some(Switch::Off) && self.pending.is_none() && !self.still_drawing {
                     self.held = None;
                 }
             }
