@@ -507,12 +507,15 @@ async fn a_fight_over_the_client_id_is_named_and_not_fought() -> Result<()> {
             sleep(Duration::from_millis(50)).await;
         }
     });
-    let why = loop {
-        let why = link.down().await?;
-        if why.contains("another client") {
-            break why;
+    let named = async {
+        loop {
+            let why = link.down().await?;
+            if why.contains("another program") {
+                return anyhow::Ok(why);
+            }
         }
     };
+    let why = timeout(DEADLINE, named).await.context("the fight is not named")??;
     assert!(why.contains("\"guard\""), "{why}");
     rival.abort();
     link.up().await
