@@ -117,7 +117,10 @@ fn conclude(
         "{sent} messages, {troubles} troubles; {asked} requests: {answered} answered, {excused} asked amid a trouble and not, \
          {lost} lost, {doubled} answered twice"
     );
-    println!("{} orders obeyed, {} at working machines", obeyed.obeyed, obeyed.cut);
+    println!(
+        "{} orders obeyed, {} offs at machines that work or whose meter cannot be understood",
+        obeyed.obeyed, obeyed.cut
+    );
     let growth = series.growth();
     println!(
         "from the second quarter to the last: memory {:+.2} MiB, open files {:+.1}, threads {:+.1}",
@@ -131,7 +134,7 @@ fn conclude(
     let claims = [
         (lost > 0, "requests were lost"),
         (doubled > 0, "requests were answered twice"),
-        (obeyed.cut > 0, "a working machine was cut"),
+        (obeyed.cut > 0, "a machine that works, or may work, was cut"),
         (obeyed.obeyed == 0 || answered == 0, "nothing happened at all"),
         (growth.memory_mib > series::GROWTH_MIB_MAX, "memory grows"),
         (growth.files > series::GROWTH_FILES_MAX, "open files grow"),
