@@ -28,7 +28,7 @@ const BABBLING: usize = 4;
 
 /// Meters of these machines talk nonsense in between, more often than their dwell is long. They stand idle, but nobody can know.
 fn babbles(machine: usize) -> bool {
-    machine % BABBLING == 0
+    machine.is_multiple_of(BABBLING)
 }
 
 /// Machines with odd numbers work.
