@@ -9,29 +9,13 @@ use anyhow::Result;
 use idlegate::plan::Plan;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::proxy::Proxy;
-use idlegate_tests::shop::{Guard, Mill, plan_with};
+use idlegate_tests::shop::{Guard, MILL, Mill, plan_with};
 
 const DWELL: Duration = Duration::from_secs(3);
 
 /// The mill with a dwell that is longer than whatever a test does in between.
 fn plan(port: u16) -> Result<Plan> {
-    plan_with(
-        port,
-        r#"
-title = "Mill"
-[outlet]
-state = { topic = "outlets/mill/says", on = "on", off = "off" }
-order = { topic = "outlets/mill/order", on = "on", off = "off" }
-power = "power"
-[signals.power]
-topic = "meters/mill"
-unit = "W"
-stale_after = "30s"
-[[detectors]]
-use = "power-threshold"
-settings = { busy_watts = 100, quiet_watts = 50, dwell = "3 s" }
-"#,
-    )
+    plan_with(port, &MILL.replace("300 ms", "3 s"))
 }
 
 /// A press that must switch nothing; says what people were told.
