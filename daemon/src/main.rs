@@ -3,5 +3,8 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    idlegate::cli::main().into()
+    match idlegate_detectors::asked() {
+        Some(compiled) => compiled,
+        None => idlegate::cli::main().into(),
+    }
 }

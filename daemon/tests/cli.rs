@@ -85,6 +85,28 @@ fn broken_rules_are_told_with_their_place_and_are_not_run() {
 }
 
 #[test]
+fn the_next_firings_are_shown_as_the_clock_there_will_show_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    let shown = rules.to_str().unwrap();
+    exit(&["new-rules", shown]);
+    let (code, text) = exit(&["check", shown, "--next", "2"]);
+    assert!(code == Some(0) && text.contains("no schedule is declared"), "{text}");
+    let inputs = std::fs::read_to_string(rules.join("inputs.toml")).unwrap();
+    let schedule = r#"schedule = { cron = "30 22 * * 1-5", zone = "Asia/Kathmandu", request = "off" }"#;
+    std::fs::write(
+        rules.join("inputs.toml"),
+        format!("{inputs}\n[inputs.evening]\nmachines = \"all\"\n{schedule}\n"),
+    )
+    .unwrap();
+    let (code, text) = exit(&["check", shown, "--next", "7"]);
+    let firings: Vec<&str> = text.lines().filter(|line| line.ends_with("22:30 +0545")).collect();
+    assert!(code == Some(0) && firings.len() == 7, "{text}");
+    assert!(firings.iter().all(|line| !line.contains("Sat") && !line.contains("Sun")), "{text}");
+    assert_eq!(exit(&["check", shown, "--next", "0"]).0, Some(64));
+}
+
+#[test]
 fn a_code_can_be_explained_and_an_unknown_one_is_told_the_known() {
     assert_eq!(exit(&["check", "--explain", "short-dwell"]).0, Some(0));
     let (code, text) = exit(&["check", "--explain", "no-such"]);
@@ -136,12 +158,12 @@ fn guard_of(rules: &Path, state: &Path) -> std::process::Child {
 
 /// The outcomes of looking at the rules, oldest first.
 fn reloads(state: &Path) -> Vec<String> {
-    let Ok(reader) = idlegate::journal::Reader::open(&state.join("journal.sqlite")) else {
+    let Ok(reader) = idlegate_journal::Reader::open(&state.join("journal.sqlite")) else {
         return Vec::new();
     };
-    let found = reader.last(20, &idlegate::journal::Query::default()).unwrap_or_default();
-    let reloads = found.iter().filter(|row| row.kind() == Some(idlegate::journal::Kind::Reload));
-    let outcome = |row: &idlegate::journal::Found| -> (i64, String) {
+    let found = reader.last(20, &idlegate_journal::Query::default()).unwrap_or_default();
+    let reloads = found.iter().filter(|row| row.kind() == Some(idlegate_journal::Kind::Reload));
+    let outcome = |row: &idlegate_journal::Found| -> (i64, String) {
         let body: serde_json::Value = serde_json::from_str(&row.body).unwrap();
         (row.seq, body["outcome"].as_str().unwrap().to_owned())
     };
@@ -181,6 +203,58 @@ fn a_start_with_broken_rules_guards_by_the_last_good_ones_and_a_hangup_asks_for_
 }
 
 #[test]
+fn rules_that_were_in_force_before_are_listed_shown_and_restored_under_a_working_guard() {
+    let dir = tempfile::tempdir().unwrap();
+    let (rules, state) = (rules_in(dir.path()), dir.path().join("state"));
+    let [shown_rules, shown_state] = [&rules, &state].map(|path| path.to_str().unwrap());
+    let (code, text) = exit(&["rules", "log", "--state-dir", shown_state]);
+    assert!(code == Some(1) && text.contains("has it run yet"), "{text}");
+    let log = || -> Vec<serde_json::Value> {
+        let output = idlegate(&["rules", "log", "--json", "--state-dir", shown_state]);
+        let lines = String::from_utf8(output.stdout).unwrap();
+        lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    };
+    let save = |name: &str, text: &str| {
+        let beside = rules.join("beside");
+        std::fs::write(&beside, text).unwrap();
+        std::fs::rename(&beside, rules.join(name)).unwrap();
+    };
+    let mut guard = guard_of(&rules, &state);
+    wait_for(|| log().len() == 1);
+    let machine = std::fs::read_to_string(rules.join("machines/filament-printer.toml")).unwrap();
+    save("machines/filament-printer.toml", &machine.replace("busy_watts = 40", "busy_watts = 45"));
+    wait_for(|| reloads(&state) == ["applied"]);
+    wait_for(|| log().len() == 2);
+    let first = log()[1]["digest"].as_str().unwrap()[..12].to_owned();
+    let (_, told) = exit(&["rules", "log", "--state-dir", shown_state]);
+    assert!(told.contains("busy_watts was 40, is 45") && told.contains("the latest in force"), "{told}");
+    let broker = exit(&["rules", "show", &first, "shop.toml", "--state-dir", shown_state]).1;
+    assert!(broker.contains("host = …") && broker.contains("title = "), "{broker}");
+
+    save("inputs.toml", "[inputs");
+    wait_for(|| reloads(&state) == ["applied", "kept-old"]);
+    let restore = |more: &[&str]| {
+        let arguments = ["rules", "restore", &first, shown_rules, "--state-dir", shown_state];
+        exit(&[&arguments[..], more].concat())
+    };
+    let (code, text) = restore(&[]);
+    assert!(
+        code == Some(1) && text.contains("inputs: changed") && text.contains("Nothing was written"),
+        "{text}"
+    );
+    let (code, text) = restore(&["--replace-changes"]);
+    assert!(code == Some(0) && text.contains("written: machines/filament-printer.toml"), "{text}");
+    wait_for(|| reloads(&state) == ["applied", "kept-old", "applied"]);
+    wait_for(|| log().len() == 4);
+    let accepted: Vec<_> = log().iter().map(|rules| rules["accepted"].clone()).collect();
+    assert_eq!(accepted, [true, false, true, true]);
+    assert!(log()[0]["latest_in_force"] == true && log()[0]["digest"].as_str().unwrap().starts_with(&first));
+    assert_eq!(std::fs::read_to_string(rules.join("machines/filament-printer.toml")).unwrap(), machine);
+    Command::new("kill").arg(guard.id().to_string()).status().unwrap();
+    assert_eq!(guard.wait().unwrap().code(), Some(0));
+}
+
+#[test]
 fn what_a_change_would_do_is_told_before_it_is_made() {
     let dir = tempfile::tempdir().unwrap();
     let [old, new] = ["old", "new"].map(|name| dir.path().join(name).to_str().unwrap().to_owned());
@@ -213,9 +287,9 @@ fn every_kind_of_rules_file_has_a_schema_for_editors() {
 }
 
 fn has_record_of_start(state: &Path) -> bool {
-    let Ok(reader) = idlegate::journal::Reader::open(&state.join("journal.sqlite")) else { return false };
-    let found = reader.last(10, &idlegate::journal::Query::default());
-    found.is_ok_and(|found| found.iter().any(|row| row.kind() == Some(idlegate::journal::Kind::Start)))
+    let Ok(reader) = idlegate_journal::Reader::open(&state.join("journal.sqlite")) else { return false };
+    let found = reader.last(10, &idlegate_journal::Query::default());
+    found.is_ok_and(|found| found.iter().any(|row| row.kind() == Some(idlegate_journal::Kind::Start)))
 }
 
 fn wait_for(mut condition: impl FnMut() -> bool) {
@@ -272,6 +346,71 @@ fn what_calibrate_proposes_and_writes_replay_can_use() {
     assert!(busy["reason"].as_str().unwrap().contains("200 W"), "{busy}");
     let sum = lines.last().unwrap();
     assert_eq!((&sum["jobs"], &sum["jobs_hit"], &sum["asked"]), (&1.into(), &0.into(), &600.into()), "{sum}");
+}
+
+/// Eight days of a heater with a thermostat, a file a day, and one day on which its contactor welds.
+fn recorded_week(dir: &std::path::Path) -> Vec<String> {
+    use std::io::Write as _;
+    let day = |day: i32| {
+        let path = dir.join(format!("day-{day}.csv"));
+        let mut file = std::fs::File::create(&path).unwrap();
+        writeln!(file, "time,watts").unwrap();
+        for second in (0..8 * 3_600).step_by(10) {
+            let heats = (3_600..12_000 + day * 60).contains(&second) && second % 600 < 270 + day % 3 * 10;
+            let welded = day == 8 && second >= 7_200;
+            let watts = if heats || welded { 2_000 + day * 5 } else { 4 };
+            let (hour, minute) = (8 + second / 3_600, second / 60 % 60);
+            writeln!(file, "2026-11-{:02}T{hour:02}:{minute:02}:{:02}Z,{watts}", day + 2, second % 60)
+                .unwrap();
+        }
+        path.to_str().unwrap().to_owned()
+    };
+    (0..9).map(day).collect()
+}
+
+#[test]
+fn what_calibrate_finds_unusual_is_checked_and_warns_on_another_day() {
+    let dir = tempfile::tempdir().unwrap();
+    let rules = dir.path().join("rules");
+    assert_eq!(exit(&["new-rules", rules.to_str().unwrap()]).0, Some(0));
+    let machine = rules.join("machines/filament-printer.toml");
+    let days = recorded_week(dir.path());
+    let mut args = vec!["calibrate", "--unusual", "--json", "--write", machine.to_str().unwrap()];
+    args.extend(days[..8].iter().map(String::as_str));
+    let output = idlegate(&args);
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let learned: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let settings = &learned["settings"];
+    assert_eq!(
+        (&settings["on_longest"], &settings["highest_watts"]),
+        (&"4 min 40 s".into(), &2_035.0.into())
+    );
+    assert_eq!(
+        (&settings["draws_within"], &learned["lessons"][4]["on"]),
+        (&serde_json::Value::Null, &false.into())
+    );
+    let (code, text) = exit(&["check", rules.to_str().unwrap()]);
+    assert_eq!(code, Some(0), "{text}");
+
+    let settings = serde_json::to_string(settings).unwrap();
+    let (code, text) =
+        exit(&["detector", "try", "unusual-draw", "--recording", &days[8], "--settings", &settings]);
+    assert_eq!(code, Some(0), "{text}");
+    assert!(text.contains("without a pause for 7 min; never more than 4 min 40 s before"), "{text}");
+}
+
+#[test]
+fn two_days_are_not_enough_to_say_what_is_unusual() {
+    let dir = tempfile::tempdir().unwrap();
+    let days = recorded_week(dir.path());
+    let (code, text) = exit(&["calibrate", "--unusual", &days[0], &days[1]]);
+    assert_eq!(code, Some(1), "{text}");
+    assert!(
+        text.contains("off: on for longer than ever: 2 days tell too little; a week of work tells enough"),
+        "{text}"
+    );
+    assert!(!text.contains("[[detectors]]"), "{text}");
+    assert_eq!(exit(&["calibrate", "--unusual", &days[0], "--svg", "x.svg"]).0, Some(64));
 }
 
 #[test]

@@ -9,11 +9,11 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
-use idlegate::guard::WhenBusy;
-use idlegate::plan::{InputSource, ModuleSource, Plan, Secret, ValuePath};
-use idlegate::rules::check::{Outcome, check};
-use idlegate::rules::secrets::SecretTrouble;
-use idlegate::rules::{
+use idlegate_guard::WhenBusy;
+use idlegate_plan::{InputSource, MachineIx, ModuleSource, Plan, Secret, SignalIx, ValuePath};
+use idlegate_rules::check::{CheckOutcome, check};
+use idlegate_rules::secrets::SecretTrouble;
+use idlegate_rules::{
     Code, Compiled, DetectorCatalog, DetectorFacts, Folder, Problem, SecretSource, Severity, SignalFact,
     Surroundings, SystemSecrets, compile, load, starter,
 };
@@ -139,6 +139,10 @@ fn set_up(case: &str) -> tempfile::TempDir {
             let exposed = fs::Permissions::from_mode(0o644);
             fs::set_permissions(dir.path().join("password"), exposed).expect("set");
         }
+        "writable-by-all" => {
+            let open = fs::Permissions::from_mode(0o666);
+            fs::set_permissions(dir.path().join("inputs.toml"), open).expect("set");
+        }
         _ => {}
     }
     dir
@@ -210,19 +214,58 @@ fn a_good_folder_becomes_the_plan_it_describes() {
     let plan = plan.expect("it is good");
     let (_, mill) = plan.machine("mill").expect("declared");
     assert_eq!(mill.title, "Bench mill");
-    assert_eq!(mill.outlet.order.expiry.millis(), 2_000);
-    assert_eq!(mill.outlet.power_signal, Some(0));
+    assert_eq!(mill.outlet.order.as_ref().map(|order| order.expiry.millis()), Some(2_000));
+    assert_eq!(mill.outlet.power_signal, Some(SignalIx(0)));
     assert_eq!(mill.policy.window.millis(), 12_000, "the shop's default");
     assert_eq!(mill.policy.notice.millis(), 45_000, "the machine's own");
-    assert_eq!(mill.detectors[0].signals, [Some(0)]);
+    assert_eq!(mill.detectors[0].signals, [Some(SignalIx(0))]);
     assert_eq!(
         mill.detectors[0].settings,
         json!({ "busy_watts": 40, "quiet_watts": 35.5, "dwell": "3 min" })
     );
     let (_, button) = plan.input("bench-button").expect("declared");
-    assert_eq!(button.machines, [0]);
+    assert_eq!(button.machines, [MachineIx(0)]);
     assert_eq!(button.gestures.len(), 2);
     assert!(button.rights.may_force && !button.rights.emergency);
+}
+
+#[test]
+fn all_machines_are_all_that_an_input_or_a_group_can_switch() {
+    let (_, plan) = outcome_of("watched-left-out");
+    let plan = plan.expect("it is good");
+    let names = |machines: &[MachineIx]| -> Vec<&str> {
+        machines.iter().map(|machine| plan.machines[*machine].name.as_str()).collect()
+    };
+    let of = |input: &str| names(&plan.input(input).expect("declared").1.machines);
+    assert_eq!(of("red-button"), ["freezer", "mill"], "what is never off only because it says so");
+    assert_eq!(of("smoke"), ["furnace", "kiln", "mill"]);
+    assert_eq!(of("night"), ["mill"]);
+    assert_eq!(of("bench-button"), ["freezer", "mill"]);
+    assert_eq!(of("console"), ["freezer", "furnace", "kiln", "mill"]);
+    assert_eq!(names(&plan.groups[0].machines), ["mill"]);
+}
+
+/// kiln-2.toml stands before kiln.toml in a folder, and kiln before kiln-2 among names.
+#[test]
+fn machines_are_found_by_name_however_their_files_are_sorted() {
+    let dir = set_up("good");
+    let machines = dir.path().join("machines");
+    let mill = fs::read_to_string(machines.join("mill.toml")).expect("the base has a mill");
+    fs::write(machines.join("mill-2.toml"), mill.replace("bench-1", "bench-2")).expect("written");
+    let inputs = dir.path().join("inputs.toml");
+    let all = fs::read_to_string(&inputs).expect("the base has inputs").replace("[\"mill\"]", "\"all\"");
+    fs::write(&inputs, all).expect("written");
+    let plan = compile(&load(dir.path()), &around()).expect("it is good").plan;
+    assert!(
+        plan.is_in_order(),
+        "{:?}",
+        plan.machines.iter().map(|machine| &machine.name).collect::<Vec<_>>()
+    );
+    for (name, order) in [("mill", "outlets/bench-1/order"), ("mill-2", "outlets/bench-2/order")] {
+        let (index, machine) = plan.machine(name).expect("declared");
+        assert_eq!((plan.machines[index].name.as_str(), machine.order_topic()), (name, Some(order)));
+    }
+    assert!(plan.machine("mill-1").is_none());
 }
 
 #[test]
@@ -291,7 +334,7 @@ fn depth_is_no_weapon() {
     }
 }
 
-fn checked(case: &str, json: bool) -> (Outcome, String) {
+fn checked(case: &str, json: bool) -> (CheckOutcome, String) {
     let dir = set_up(case);
     let mut out = Vec::new();
     let outcome = check(dir.path(), &Shelf, json, &mut out).expect("written");
@@ -302,17 +345,17 @@ fn checked(case: &str, json: bool) -> (Outcome, String) {
 fn a_check_ends_with_a_summary_and_speaks_json_to_scripts() {
     assert_eq!(
         checked("good", false),
-        (Outcome::Usable, "the rules are good: 1 machine and 1 input\n".to_owned())
+        (CheckOutcome::Usable, "the rules are good: 1 machine and 1 input\n".to_owned())
     );
     let (outcome, text) = checked("odd-window", false);
-    assert_eq!(outcome, Outcome::Usable);
+    assert_eq!(outcome, CheckOutcome::Usable);
     assert!(text.ends_with("the rules can be used: 1 machine and 1 input, 1 warning\n"), "{text}");
     let (outcome, text) = checked("bad-duration", false);
-    assert_eq!(outcome, Outcome::Broken);
+    assert_eq!(outcome, CheckOutcome::Broken);
     assert!(text.contains("the rules cannot be used: 2 errors, 0 warnings"), "{text}");
 
     let (outcome, text) = checked("unknown-name", true);
-    assert_eq!(outcome, Outcome::Broken);
+    assert_eq!(outcome, CheckOutcome::Broken);
     let report: serde_json::Value = serde_json::from_str(&text).expect("JSON");
     assert_eq!(report["usable"], false);
     let problem = &report["problems"][0];
@@ -501,4 +544,34 @@ proptest! {
         let folder = Folder::from_texts(Path::new("/nowhere"), paths.iter().copied().zip(texts.iter().map(String::as_str)));
         let _ = compile(&folder, &around());
     }
+}
+
+/// What people copy from the page has to work, all of it together.
+#[test]
+fn what_the_page_on_running_it_shows_can_be_used() {
+    let page = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("OPERATING.md")).unwrap();
+    let blocks = |file: &str| {
+        let begin = format!("```toml\n# {file}\n");
+        let blocks = page.split(&begin).skip(1).map(|rest| rest.split("```").next().unwrap());
+        blocks.collect::<Vec<_>>().join("\n")
+    };
+    let (shop, inputs) = (blocks("shop.toml"), blocks("inputs.toml"));
+    assert!(inputs.matches("[inputs.").count() > 6 && !shop.is_empty());
+    let mill = include_str!("rules/base/machines/mill.toml");
+    let [laser, printer] = ["bench-2", "bench-3"].map(|bench| mill.replace("bench-1", bench));
+    let texts = [
+        ("shop.toml", shop.as_str()),
+        ("inputs.toml", &inputs),
+        ("machines/filament-printer.toml", &printer),
+        ("machines/laser-cutter.toml", &laser),
+        ("machines/mill.toml", mill),
+    ];
+    let folder = Folder::from_texts(Path::new("shop"), texts);
+    let around = Surroundings { detectors: &Shelf, secrets: &SystemSecrets::CHECK };
+    let plan = compile(&folder, &around).unwrap_or_else(|problems| {
+        panic!("{}", problems.iter().map(Problem::render).collect::<Vec<_>>().join("\n"))
+    });
+    let told = plan.warnings.iter().map(Problem::told).collect::<Vec<_>>();
+    let expected = ["secret-missing", "missing-tls-file"];
+    assert!(plan.warnings.iter().all(|it| expected.contains(&it.code.word())), "{told:?}");
 }

@@ -10,6 +10,11 @@ if ! [ -x "$tools/bin/componentize-py" ]; then
     python3 -m venv "$tools"
     "$tools/bin/pip" --quiet install componentize-py==0.25.1
 fi
-cd "$here"
+# Python leaves its compiled files beside the sources: so not beside ours.
+sources=$(mktemp -d)
+trap 'rm -rf "$sources"' EXIT
+cp "$here/compressor.py" "$sources"
+wit=$(realpath "$here/../../sdk/wit/v1")
+cd "$sources"
 # Without --stub-wasi it would ask for files, clocks and the environment, and be refused.
-"$tools/bin/componentize-py" -d ../../sdk/wit/v1 -w detector componentize --stub-wasi compressor -o "$out"
+"$tools/bin/componentize-py" -d "$wit" -w detector componentize --stub-wasi compressor -o "$out"

@@ -104,3 +104,45 @@ pub struct Description {
     /// The signals it reads, in the order of their index.
     pub signals: &'static [Signal],
 }
+
+impl Description {
+    /// The index of the signal of this name, for a constant of your own. A name that is none of its signals does not compile
+    /// there.
+    ///
+    /// ```
+    /// use idlegate_detector::{Description, Signal};
+    ///
+    /// const DESCRIPTION: Description = Description {
+    ///     name: "laser-tube",
+    ///     version: "1.0.0",
+    ///     purpose: "busy while the laser tube draws current",
+    ///     signals: &[Signal::number("tube-current", "mA", ""), Signal::number("lid", "", "")],
+    /// };
+    /// const LID: u32 = DESCRIPTION.signal("lid");
+    /// assert_eq!(LID, 1);
+    /// ```
+    ///
+    /// # Panics
+    /// When there is no such signal; in a constant that is an error of the compiler.
+    pub const fn signal(&self, name: &str) -> u32 {
+        let mut index = 0;
+        while index < self.signals.len() {
+            if equal(self.signals[index].name, name) {
+                #[expect(clippy::cast_possible_truncation, reason = "a detector has a handful of signals")]
+                return index as u32;
+            }
+            index += 1;
+        }
+        panic!("the detector has no signal of this name")
+    }
+}
+
+/// `==` is not for constants yet.
+const fn equal(one: &str, other: &str) -> bool {
+    let (one, other) = (one.as_bytes(), other.as_bytes());
+    let mut index = 0;
+    while index < one.len() && index < other.len() && one[index] == other[index] {
+        index += 1;
+    }
+    index == one.len() && index == other.len()
+}

@@ -21,6 +21,12 @@ pub mod bindings {
     });
 }
 
+/// What the host hears of besides: why a call is about to trap.
+#[allow(unsafe_code, missing_docs, missing_debug_implementations, unreachable_pub, clippy::all)]
+pub(crate) mod last_words {
+    wit_bindgen::generate!({ path: "wit/last-words", world: "speaks-up" });
+}
+
 /// Names the detector of a crate for [`Exported`].
 pub trait Registration {
     /// The detector itself.
@@ -53,6 +59,7 @@ thread_local! {
 
 impl<R: Registration> contract::Guest for Exported<R> {
     fn describe() -> contract::Description {
+        crate::last_words::tell_the_host();
         let description = <R::Detector as Detector>::DESCRIPTION;
         contract::Description {
             name: description.name.to_owned(),
@@ -64,6 +71,7 @@ impl<R: Registration> contract::Guest for Exported<R> {
     }
 
     fn configure(settings: String) -> Result<(), String> {
+        crate::last_words::tell_the_host();
         let detector = Screened::<R::Detector>::new(&settings).map_err(|error| error.to_string())?;
         DETECTOR.set(Some(Box::new(detector)));
         Ok(())

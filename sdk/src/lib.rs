@@ -75,10 +75,14 @@
 mod assessment;
 mod description;
 mod detector;
+#[cfg(any(target_arch = "wasm32", test))]
+mod last_words;
+mod latest;
 mod reading;
 mod screen;
 pub mod settings;
 mod time;
+mod timing;
 mod words;
 
 #[cfg(target_arch = "wasm32")]
@@ -90,7 +94,9 @@ pub mod testing;
 pub use assessment::{Assessment, Verdict};
 pub use description::{Description, Signal, ValueKind};
 pub use detector::Detector;
+pub use latest::Latest;
 pub use reading::{Reading, Value};
 pub use settings::{SettingsError, settings_schema};
 pub use time::{Millis, Span, SpanError};
+pub use timing::{AfterRun, Dwell, Hysteresis, Rest};
 pub use words::{Quantity, quantity};

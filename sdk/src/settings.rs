@@ -57,6 +57,43 @@ impl fmt::Display for SettingsError {
 
 impl std::error::Error for SettingsError {}
 
+/// The value of a setting that must be a number above zero; `remedy` says what to write instead ("give watts above zero, such
+/// as 40").
+///
+/// ```
+/// use idlegate_detector::settings::above_zero;
+///
+/// assert_eq!(above_zero("busy_watts", 40.0, "give watts such as 40"), Ok(40.0));
+/// let error = above_zero("busy_watts", -3.0, "give watts such as 40").expect_err("below zero");
+/// assert_eq!(error.to_string(), "busy_watts is -3: give watts such as 40");
+/// ```
+///
+/// # Errors
+/// When it is zero, negative, infinite or no number.
+pub fn above_zero(setting: &str, value: f64, remedy: &str) -> Result<f64, SettingsError> {
+    let good = value.is_finite() && value > 0.0;
+    if good { Ok(value) } else { Err(SettingsError::new(setting, format!("is {value}"), remedy)) }
+}
+
+/// The value of a setting that must be a duration of some length.
+///
+/// ```
+/// use idlegate_detector::{Span, settings::at_least};
+///
+/// assert_eq!(at_least("dwell", Span::from_secs(90), Span::from_secs(1)), Ok(Span::from_secs(90)));
+/// let error = at_least("dwell", Span::ZERO, Span::from_secs(1)).expect_err("too short");
+/// assert_eq!(error.to_string(), "dwell is 0 s: give at least 1 s");
+/// ```
+///
+/// # Errors
+/// When it is shorter than `least`.
+pub fn at_least(setting: &str, span: crate::Span, least: crate::Span) -> Result<crate::Span, SettingsError> {
+    if span >= least {
+        return Ok(span);
+    }
+    Err(SettingsError::new(setting, format!("is {span}"), format!("give at least {least}")))
+}
+
 /// The JSON Schema (draft 2020-12) of a settings type, as the host sees it. Unknown keys are always refused.
 ///
 /// ```

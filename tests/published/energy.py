@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""The energy of whole days, summed by numpy.trapezoid. Table: energy.tsv, of daemon/src/energy/tests.rs.
+"""The energy of whole days, summed by numpy.trapezoid. Table: energy.tsv, of daemon/engine/src/energy/tests.rs.
 
     python3 tests/published/energy.py FOLDER [--write]
 

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """Quantiles by numpy's default definition, "linear": number 7 of Hyndman and Fan, Sample Quantiles in Statistical
-Packages, The American Statistician 50 (1996). Table: quantiles.tsv, of daemon/src/calibrate/tests.rs.
+Packages, The American Statistician 50 (1996). Table: quantiles.tsv, of daemon/recordings/src/calibrate/tests.rs.
 
     python3 tests/published/quantiles.py [--write]
 """

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Firings around gaps and overlaps, by our rule and by published tools. Table: daemon/src/schedules/tests/firings.tsv.
+"""Firings around gaps and overlaps, by our rule and by published tools. Table: daemon/plan/src/schedules/tests/firings.tsv.
 
     python3 tests/published/schedules.py [--write]
 
@@ -118,7 +118,7 @@ def table():
 
 def main():
     tools = versions("croniter", "cronsim", "python-dateutil", "tzdata")
-    settle(ROOT / "daemon/src/schedules/tests/firings.tsv", tools, table())
+    settle(ROOT / "daemon/plan/src/schedules/tests/firings.tsv", tools, table())
 
 
 main()

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """Spellings that are one after full case folding (Unicode Standard, section 3.13, CaseFolding.txt), by Python's
-str.casefold. Table: spellings.tsv, of daemon/src/intake/spoken.rs.
+str.casefold. Table: spellings.tsv, of daemon/engine/src/intake/spoken.rs.
 
     python3 tests/published/spellings.py [--write]
 """

@@ -9,7 +9,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail};
-pub use idlegate::demo::broker::EmbeddedBroker as Embedded;
+pub use idlegate_demo::broker::EmbeddedBroker as Embedded;
 use tempfile::TempDir;
 
 use crate::DEADLINE;

@@ -1,6 +1,7 @@
 //! A plain client, as a button, an outlet or a curious person would be: it publishes and waits for messages.
 
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow};
 use bytes::Bytes;
@@ -8,6 +9,7 @@ use rumqttc::NetworkOptions;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use rumqttc::v5::{AsyncClient, Event, Incoming, MqttOptions};
+use serde_json::Value as Json;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
@@ -32,7 +34,17 @@ impl Client {
 
     /// With this client id, and a user and password.
     pub async fn connect_as(port: u16, id: &str, login: Option<(&str, &str)>) -> Result<Client> {
+        Client::connect_by(MqttOptions::new(id, "127.0.0.1", port), login).await
+    }
+
+    /// With a session that the broker keeps for a day, with whatever comes meanwhile.
+    pub async fn connect_lasting(port: u16, id: &str) -> Result<Client> {
         let mut options = MqttOptions::new(id, "127.0.0.1", port);
+        options.set_clean_start(false).set_session_expiry_interval(Some(86_400));
+        Client::connect_by(options, None).await
+    }
+
+    async fn connect_by(mut options: MqttOptions, login: Option<(&str, &str)>) -> Result<Client> {
         let mut network = NetworkOptions::new();
         network.set_tcp_nodelay(true);
         // A busy computer is not a fault.
@@ -108,6 +120,25 @@ impl Client {
     }
 
     /// The next message that is already here.
+    /// The next JSON on this topic that is meant. What comes before it is passed over.
+    pub async fn hears_json(
+        &mut self,
+        topic: &str,
+        patience: Duration,
+        is_it: impl Fn(&Json) -> bool,
+    ) -> Result<Json> {
+        let heard = async {
+            loop {
+                let message = self.message().await?;
+                let body: Json = serde_json::from_slice(&message.payload).unwrap_or_default();
+                if message.topic == topic && is_it(&body) {
+                    return anyhow::Ok(body);
+                }
+            }
+        };
+        timeout(patience, heard).await.with_context(|| format!("nothing such on {topic}"))?
+    }
+
     pub fn try_message(&mut self) -> Option<Publish> {
         self.messages.try_recv().ok()
     }

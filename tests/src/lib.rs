@@ -1,9 +1,18 @@
 //! Pieces for end-to-end tests and proofs: real brokers, a connection that can be cut, a plain client.
 
 pub mod broker;
+pub mod careless;
 pub mod client;
+pub mod conversation;
+pub mod detectors;
+pub mod drills;
+pub mod events;
+pub mod floor;
 pub mod form;
+pub mod halls;
+pub mod judge;
 pub mod open_data;
+pub mod packets;
 pub mod process;
 pub mod proxy;
 pub mod shop;

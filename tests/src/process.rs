@@ -1,10 +1,17 @@
 //! The program as a process of its own, and what the system says of it.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
 
 use anyhow::{Context, Result, ensure};
 use tempfile::NamedTempFile;
+
+/// The program beside us: proof commands are beside it, tests a folder below.
+pub fn program() -> Result<PathBuf> {
+    let ours = std::env::current_exe()?;
+    let mut near = ours.ancestors().skip(1).take(2).map(|folder| folder.join("idlegate"));
+    near.find(|program| program.is_file()).context("idlegate is not built")
+}
 
 /// `idlegate run`; killed when dropped.
 #[derive(Debug)]
@@ -29,10 +36,7 @@ impl Process {
         more: &[&str],
         environment: &[(&str, String)],
     ) -> Result<Process> {
-        let ours = std::env::current_exe()?;
-        // Proof commands are beside it, tests a folder below.
-        let mut near = ours.ancestors().skip(1).take(2).map(|folder| folder.join("idlegate"));
-        let program = near.find(|program| program.is_file()).context("idlegate is not built")?;
+        let program = program()?;
         let log = NamedTempFile::new()?;
         let child = Command::new(&program)
             .args(["run".as_ref(), rules.as_os_str(), "--state-dir".as_ref(), state.as_os_str()])
@@ -78,8 +82,8 @@ impl Process {
         self.kib("status", "VmRSS:")
     }
 
-    /// In KiB: like [`Process::resident_kib`], but a page that is mapped several times, as the initial memory of all detectors of
-    /// one kind is, counts once (Pss).
+    /// In KiB: like [`Process::resident_kib`], but a page that is mapped several times, as the initial memory of all
+    /// detectors of one kind is, counts once (Pss).
     pub fn proportional_kib(&self) -> Result<f64> {
         self.kib("smaps_rollup", "Pss:")
     }

@@ -5,10 +5,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow, bail};
-use idlegate::detectors::Execution;
-use idlegate::plan::Plan;
-use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile, load};
-use idlegate::service::{self, Modules, Options};
+use idlegate_detectors::{Execution, Modules};
+use idlegate_plan::Plan;
+use idlegate_rules::{Folder, Problem, Surroundings, SystemSecrets, compile, load};
+use idlegate_service::{self as service, Options};
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::Value as Json;
 use tokio::sync::oneshot;
@@ -16,6 +16,7 @@ use tokio::task::JoinHandle;
 
 use crate::DEADLINE;
 use crate::client::Client;
+use crate::process::program;
 
 /// The rules of the shop. Dwells are short: a test does not wait for a heater.
 const SHOP: &str = r#"
@@ -26,6 +27,7 @@ port = 1883
 keep_alive = "5s"
 [guard]
 window = "10s"
+hold_longer = false
 "#;
 
 pub const MILL: &str = r#"
@@ -59,6 +61,7 @@ emergency = true
 open = "emergency-off"
 [inputs.console]
 machines = "all"
+may_keep_on = true
 may_lock = true
 may_unlock = true
 "#;
@@ -73,12 +76,14 @@ pub fn plan_with(port: u16, mill: &str) -> Result<Plan> {
     let texts = [("shop.toml", SHOP), ("inputs.toml", INPUTS), ("machines/mill.toml", mill)];
     let folder = Folder::from_texts(Path::new("test-shop"), texts);
     let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
-    let compiled = compile(&folder, &around).map_err(|problems| {
-        anyhow!("{}", problems.iter().map(Problem::render).collect::<Vec<_>>().join("\n"))
-    })?;
+    let compiled = compile(&folder, &around).map_err(|problems| told(&problems))?;
     let mut plan = compiled.plan;
     plan.shop.broker.port = port;
     Ok(plan)
+}
+
+fn told(problems: &[Problem]) -> anyhow::Error {
+    anyhow!("{}", problems.iter().map(Problem::render).collect::<Vec<_>>().join("\n"))
 }
 
 /// The same rules in a folder of their own, for the broker on this port.
@@ -107,9 +112,14 @@ impl Guard {
 
     /// By the rules in this folder, and by what becomes of them.
     pub fn following(dir: &Path) -> Result<Guard> {
-        let modules = Arc::new(Modules::new(Execution::Automatic, None)?);
+        let modules = Modules::new(Execution::Automatic, None)?;
+        // Tests are not the program, which compiles detectors in a second start of itself.
+        let modules = Arc::new(match program() {
+            Ok(program) => modules.compiling_with(program),
+            Err(_) => modules,
+        });
         let around = Surroundings { detectors: &*modules, secrets: &SystemSecrets::SERVICE };
-        let compiled = compile(&load(dir), &around).map_err(|problems| anyhow!("{problems:?}"))?;
+        let compiled = compile(&load(dir), &around).map_err(|problems| told(&problems))?;
         let mut options = Options::new(Arc::new(compiled.plan), modules);
         options.rules_dir = Some(dir.to_path_buf());
         Ok(Guard::run(options))
@@ -117,7 +127,7 @@ impl Guard {
 
     fn run(options: Options) -> Guard {
         let (stop, stopped) = oneshot::channel::<()>();
-        let running = tokio::spawn(service::run(options, async move { drop(stopped.await) }));
+        let running = tokio::spawn(service::run(options, Box::pin(async move { drop(stopped.await) })));
         Guard { stop: Some(stop), running }
     }
 
@@ -177,14 +187,17 @@ impl Mill {
 
     /// Asks on the console's request topic, and waits for the answer.
     pub async fn asks(&mut self, request: &str) -> Result<Json> {
+        self.asks_for(&serde_json::json!({ "machine": "mill", "request": request })).await
+    }
+
+    pub async fn asks_for(&mut self, request: &Json) -> Result<Json> {
         let properties = PublishProperties {
-            response_topic: Some("idlegate/answer/test".to_owned()),
+            response_topic: Some("idlegate/answer/console/test".to_owned()),
             correlation_data: Some(bytes::Bytes::from_static(b"42")),
             ..PublishProperties::default()
         };
-        let body = serde_json::json!({ "machine": "mill", "request": request }).to_string();
-        self.client.publish_with("idlegate/request/console", &body, properties).await?;
-        let answer = self.hear(|message| message.topic == "idlegate/answer/test").await?;
+        self.client.publish_with("idlegate/request/console", &request.to_string(), properties).await?;
+        let answer = self.hear(|message| message.topic == "idlegate/answer/console/test").await?;
         let correlation =
             answer.properties.as_ref().and_then(|properties| properties.correlation_data.clone());
         if correlation.as_deref() != Some(b"42") {

@@ -3,6 +3,16 @@
 
 use std::process::ExitCode;
 
+/// As `--help` shows them.
+pub(super) const EXIT_CODES: &str = "\
+Exit codes:
+  0   done, and the answer is yes
+  1   done, and the answer is no (a request was not acted on, or only in shadow mode; a check failed)
+  64  the command line is wrong
+  69  no answer from the broker or from Idlegate
+  70  something went wrong inside Idlegate
+  78  the rules cannot be used";
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exit {
     /// Done, and the answer is yes.

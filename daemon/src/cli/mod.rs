@@ -1,17 +1,22 @@
-//! The command line: one file per command, thin, everything they do is done elsewhere.
+//! The command line: one file per command, with its arguments and what runs it. All of them are thin: whatever they do
+//! is done elsewhere.
 
-mod args;
 mod calibrate;
 mod check;
 mod checkup;
 mod commission;
 mod demo;
 mod detector;
+mod drill;
+mod emergency_login;
 mod exit_code;
+mod export;
 mod journal;
+mod kept;
 mod listen;
 mod logging;
 mod new_rules;
+mod output;
 mod pages;
 mod pictures;
 mod progress;
@@ -20,17 +25,67 @@ mod replay;
 mod report;
 mod request;
 mod rules;
+mod rules_history;
 mod run;
 mod screen;
+mod short_connection;
+mod state_folder;
 mod status;
-mod visitor;
+mod times;
+mod trial;
 mod watch;
 mod why;
 
-use clap::Parser;
+use clap::builder::Styles;
+use clap::builder::styling::Style;
+use clap::{Parser, Subcommand};
 
-pub use args::{Args, Command, DetectorTask};
+use exit_code::EXIT_CODES;
+use output::print_error;
+
 pub use exit_code::Exit;
+
+/// One guard between every way of switching a workshop machine and the outlet that feeds it.
+///
+/// A networked outlet is a convenience. It is not an emergency stop, and it does not isolate a machine for work on
+/// it: pull the plug for that.
+#[derive(Debug, Parser)]
+#[command(name = "idlegate", version, after_help = EXIT_CODES, styles = STYLES)]
+struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// Bold and nothing else: help has nothing in it that a colour would stand for.
+const STYLES: Styles = {
+    let bold = Style::new().bold();
+    Styles::plain().header(bold).usage(bold).literal(bold).error(bold).valid(bold).invalid(bold)
+};
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Run(run::RunArgs),
+    Check(check::CheckArgs),
+    NewRules(new_rules::NewRulesArgs),
+    Rules(rules_history::RulesArgs),
+    #[command(hide = true)]
+    Pages(pages::PagesArgs),
+    Calibrate(calibrate::CalibrateArgs),
+    Checkup(checkup::CheckupArgs),
+    Commission(commission::CommissionArgs),
+    Drill(drill::DrillArgs),
+    Listen(listen::ListenArgs),
+    Record(record::RecordArgs),
+    Replay(replay::ReplayArgs),
+    Detector(detector::DetectorArgs),
+    Demo(demo::DemoArgs),
+    Request(request::RequestArgs),
+    Report(report::ReportArgs),
+    Trial(trial::TrialArgs),
+    Export(export::ExportArgs),
+    Why(why::WhyArgs),
+    Status(status::StatusArgs),
+}
 
 /// Takes the program's arguments apart and does what they say.
 pub fn main() -> Exit {
@@ -43,81 +98,38 @@ pub fn main() -> Exit {
             return if printed.is_ok() { exit } else { Exit::Internal };
         }
     };
-    match dispatch(args.command) {
+    match args.command.run() {
         Ok(exit) => exit,
         Err(error) => {
-            eprintln!("idlegate: {error:#}");
+            print_error!("idlegate: {error:#}");
             Exit::Internal
         }
     }
 }
 
-fn dispatch(command: Command) -> anyhow::Result<Exit> {
-    match command {
-        Command::Run { rules, state_dir, execution, site, stand_by, json } => {
-            run::run(run::Wanted { rules, state_dir, execution: execution.into(), site, stand_by, json })
-        }
-        Command::Check { explain: Some(code), .. } => check::explain(&code),
-        Command::Check { schema: Some(file), .. } => check::schema(&file),
-        Command::Check { rules, json, in_force: Some(in_force), .. } => {
-            check::compare(&rules.unwrap_or_default(), &in_force, json)
-        }
-        Command::Check { rules, json, explain: None, schema: None, in_force: None } => {
-            check::check(&rules.unwrap_or_default(), json)
-        }
-        Command::Pages { dir } => pages::write(&dir),
-        Command::NewRules { dir } => new_rules::write(&dir),
-        Command::Calibrate { recordings, signal, jobs, quiet, json, write, svg } => {
-            calibrate::calibrate(calibrate::Wanted { recordings, signal, jobs, quiet, json, write, svg })
-        }
-        Command::Replay { recordings, rules, signals, detector, settings, probe, every, jobs, json } => {
-            let probe = probe.is_some();
-            replay::replay(&replay::Wanted {
-                recordings,
-                rules,
-                signals,
-                detector,
-                settings,
-                probe,
-                every,
-                jobs,
-                json,
-            })
-        }
-        Command::Detector { task } => detector::detector(task),
-        Command::Demo { keep, port, json } => demo::demo(keep, port, json),
-        Command::Request { rules, input, port, machine, request, json } => {
-            request::request(&request::Asking { rules, input, port, machine, request, json })
-        }
-        Command::Listen { filters, rules, broker, json, changes } => {
-            listen::listen(&listen::Wanted { filters, rules, broker, json, changes })
-        }
-        Command::Checkup { rules, port, during, json } => {
-            checkup::checkup(&checkup::Wanted { rules, port, during, json })
-        }
-        Command::Commission { rules, machine, broker } => {
-            commission::commission(&commission::Wanted { rules, machine, broker })
-        }
-        Command::Record { rules, port, machines, out, rotate_mib, keep, during } => {
-            record::record(&record::Wanted { rules, port, machines, out, rotate_mib, keep, during })
-        }
-        Command::Report { excerpt, csv, json, html } => {
-            let shape = match (csv, json) {
-                (true, _) => report::Shape::Csv,
-                (_, true) => report::Shape::Json,
-                _ => report::Shape::Words,
-            };
-            report::report(&excerpt, shape, html.as_deref())
-        }
-        Command::Export { excerpt, senml } => report::export(&excerpt, senml),
-        Command::Why { machine: Some(machine), now: true, rules, port, json, .. } => {
-            why::now(&rules.unwrap_or_default(), port, &machine, json)
-        }
-        Command::Why { machine, rules, state_dir, at, last, json, .. } => {
-            why::why(&why::Wanted { machine, rules, state_dir, at, last, json })
-        }
-        Command::Status { rules, port, machine, watch, json } => {
-            status::status(&rules, port, machine.as_deref(), watch, json)
+impl Command {
+    fn run(self) -> anyhow::Result<Exit> {
+        match self {
+            Command::Run(args) => args.run(),
+            Command::Check(args) => args.run(),
+            Command::NewRules(args) => args.run(),
+            Command::Rules(args) => args.run(),
+            Command::Pages(args) => args.run(),
+            Command::Calibrate(args) => args.run(),
+            Command::Checkup(args) => args.run(),
+            Command::Commission(args) => args.run(),
+            Command::Drill(args) => args.run(),
+            Command::Listen(args) => args.run(),
+            Command::Record(args) => args.run(),
+            Command::Replay(args) => args.run(),
+            Command::Detector(args) => args.run(),
+            Command::Demo(args) => args.run(),
+            Command::Request(args) => args.run(),
+            Command::Report(args) => args.run(),
+            Command::Trial(args) => args.run(),
+            Command::Export(args) => args.run(),
+            Command::Why(args) => args.run(),
+            Command::Status(args) => args.run(),
         }
     }
 }

@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
-use crate::palette;
-use crate::picture::{Colour, Picture};
+use super::output;
+use idlegate_pictures::palette;
+use idlegate_pictures::picture::{Colour, Picture};
 
 pub(super) fn show(pictures: &[Picture]) {
     let stdout = std::io::stdout();
@@ -17,7 +18,7 @@ pub(super) fn show(pictures: &[Picture]) {
         (Colour::Plain, 100)
     };
     for picture in pictures {
-        println!("\n{}", picture.to_text(columns, colour));
+        output::coloured(&format!("\n{}", picture.to_text(columns, colour)));
     }
 }
 

@@ -13,7 +13,8 @@ pub(super) fn count(total: usize, of_what: &'static str) -> ProgressBar {
 
 /// For work without a known end.
 pub(super) fn spinner() -> ProgressBar {
-    ProgressBar::with_draw_target(None, target())
+    let style = ProgressStyle::with_template("{spinner} {msg}");
+    ProgressBar::with_draw_target(None, target()).with_style(style.expect("the template is right"))
 }
 
 fn target() -> ProgressDrawTarget {

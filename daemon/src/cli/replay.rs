@@ -7,39 +7,77 @@ use anyhow::{Context as _, bail};
 use serde_json::{Value, json};
 
 use super::exit_code::Exit;
-use crate::calibrate::Interval;
-use crate::detectors::Execution;
-use crate::effects::sentences;
-use crate::event::Name;
-use crate::guard::PermissiveState;
-use crate::plan::Plan;
-use crate::recording::Reader;
-use crate::replay::{
-    self, Change, Ended, Heard, MachineSum, Place, Player, Probe, QuickModule, QuickRules, QuickSignal, Sum,
-    Timeline, Track, Troubles,
+use super::output::{self, Gate, print_error};
+use super::{kept, times};
+use idlegate_detectors::{Execution, Modules};
+use idlegate_guard::PermissiveState;
+use idlegate_guard::time::Span;
+use idlegate_messages::effects::sentences;
+use idlegate_os::files;
+use idlegate_plan::Plan;
+use idlegate_plan::event::Name;
+use idlegate_plan::text::{counted, rfc3339};
+use idlegate_recordings::calibrate::Interval;
+use idlegate_recordings::recording::Reader;
+use idlegate_recordings::replay::{
+    self, Change, Ended, Heard, MachineSum, Player, Probe, SignalPlace, Sum, TemporaryModule, TemporaryRules,
+    TemporarySignal, Timeline, Track, Troubles,
 };
-use crate::rules::{Surroundings, SystemSecrets};
-use crate::service::Modules;
-use crate::text::{counted, rfc3339};
-use crate::time::Span;
+use idlegate_rules::{Surroundings, SystemSecrets};
 
-/// What the command line says.
-#[derive(Debug)]
-pub(super) struct Wanted {
-    pub(super) recordings: Vec<PathBuf>,
-    pub(super) rules: Option<PathBuf>,
-    pub(super) signals: Vec<NamedFile>,
-    pub(super) detector: String,
-    pub(super) settings: Option<String>,
-    pub(super) probe: bool,
-    pub(super) every: Span,
-    pub(super) jobs: Option<PathBuf>,
-    pub(super) json: bool,
+/// Play recordings through the guard, and show what it would have said. Nothing is switched.
+///
+/// With rules: idlegate replay monday.csv.gz --rules DIR. For a quick look without:
+/// idlegate replay monday.csv.gz --settings 'busy_watts = 40, dwell = "3 min"'.
+#[derive(Debug, clap::Args)]
+pub(super) struct ReplayArgs {
+    /// Recordings: CSV or SenML JSON, plain or gzip. Each recorded signal is matched with the rules by its name
+    /// (MACHINE/SIGNAL or SIGNAL), or by its unit if only one signal in the rules has that unit.
+    #[arg(value_name = "RECORDING")]
+    recordings: Vec<PathBuf>,
+    /// The rules folder, or the file of one machine.
+    #[arg(long, value_name = "DIR")]
+    rules: Option<PathBuf>,
+    /// A recording of one signal, and which signal it is: MACHINE/SIGNAL=FILE or SIGNAL=FILE.
+    #[arg(long = "signal", value_name = "NAME=FILE")]
+    signals: Vec<NamedFile>,
+    /// Without rules: the detector.
+    #[arg(
+        long = "use",
+        value_name = "DETECTOR",
+        default_value = "power-threshold",
+        conflicts_with = "rules"
+    )]
+    detector: String,
+    /// Without rules: its settings, as JSON or TOML.
+    #[arg(long, value_name = "SETTINGS", conflicts_with = "rules")]
+    settings: Option<String>,
+    /// Ask again and again, throughout the recording, what this request would have done.
+    #[arg(long, value_name = "REQUEST", value_parser = ["off"])]
+    probe: Option<String>,
+    /// How often to ask.
+    #[arg(long, value_name = "TIME", default_value = "10s", value_parser = times::span)]
+    every: Span,
+    /// A CSV table of the actual jobs, with columns start and end, and recording if there are several.
+    #[arg(long, value_name = "FILE", requires = "probe")]
+    jobs: Option<PathBuf>,
+    /// Print one JSON object per line: changes, decisions, and the totals of a probe last.
+    #[arg(long)]
+    json: bool,
+    /// Instead of recordings: try the rules on the readings that Idlegate has kept for so long (keep_readings in
+    /// shop.toml), and show which requests they would have answered otherwise. Exit code 1 if one that was held in a
+    /// job would switch the machine off.
+    #[arg(long, value_name = "TIME", requires = "rules", value_parser = times::span,
+        conflicts_with_all = ["recordings", "signals", "probe", "jobs"])]
+    last: Option<Span>,
+    /// With --last: the state folder with the readings and the journal. Default: the one in the rules.
+    #[arg(long, value_name = "DIR", env = "STATE_DIRECTORY")]
+    state_dir: Option<PathBuf>,
 }
 
 /// `NAME=FILE`
 #[derive(Clone, Debug)]
-pub struct NamedFile {
+pub(super) struct NamedFile {
     pub(super) name: String,
     pub(super) file: PathBuf,
 }
@@ -57,15 +95,18 @@ impl std::str::FromStr for NamedFile {
     }
 }
 
-pub(super) fn every(text: &str) -> Result<Span, String> {
-    let span =
-        humantime::parse_duration(text).map_err(|error| format!("{error}; give a time such as 10s"))?;
-    if span.is_zero() { Err("give more than 0 s, such as 10s".to_owned()) } else { Ok(span.into()) }
+impl ReplayArgs {
+    pub(super) fn run(&self) -> anyhow::Result<Exit> {
+        match (self.last, &self.rules) {
+            (Some(last), Some(rules)) => kept::replay(rules, last, self.state_dir.as_deref(), self.json),
+            (Some(_) | None, _) => replay(self),
+        }
+    }
 }
 
-pub(super) fn replay(wanted: &Wanted) -> anyhow::Result<Exit> {
+fn replay(wanted: &ReplayArgs) -> anyhow::Result<Exit> {
     if wanted.recordings.is_empty() && wanted.signals.is_empty() {
-        eprintln!("idlegate: there is nothing to replay; give a recording, or --signal NAME=FILE");
+        print_error!("idlegate: there is nothing to replay; give a recording, or --signal NAME=FILE");
         return Ok(Exit::Usage);
     }
     // Compiled once, run for hours: machine code is worth it.
@@ -74,7 +115,7 @@ pub(super) fn replay(wanted: &Wanted) -> anyhow::Result<Exit> {
     let timeline = match timeline(wanted, &plan) {
         Ok(timeline) => timeline,
         Err(error) => {
-            eprintln!("idlegate: {error:#}");
+            print_error!("idlegate: {error:#}");
             return Ok(Exit::No);
         }
     };
@@ -85,59 +126,61 @@ pub(super) fn replay(wanted: &Wanted) -> anyhow::Result<Exit> {
     let mut probe = Probe::new(&plan, wanted.every, jobs);
     let mut page = Page::new(wanted.json);
     let player = Player::new(&plan, &modules, timeline);
-    let every = wanted.probe.then_some(wanted.every);
+    let every = wanted.probe.as_ref().map(|_| wanted.every);
     let ended =
         player.play(every, |heard| page.heard(&heard), |at, machine, state| probe.note(at, machine, state));
     let ended = match ended {
         Ok(ended) => ended,
         Err(error) => {
             page.out.flush()?;
-            eprintln!("idlegate: {:#}", anyhow::Error::from(error));
+            print_error!("idlegate: {:#}", anyhow::Error::from(error));
             return Ok(Exit::No);
         }
     };
-    page.finish(&ended, wanted.probe.then(|| probe.sum()))?;
+    page.finish(&ended, wanted.probe.as_ref().map(|_| probe.sum()))?;
     Ok(Exit::Good)
 }
 
 /// From the folder, from a machine's file, or for a quick look from the command line alone.
-fn plan(wanted: &Wanted, modules: &Modules) -> anyhow::Result<Option<Plan>> {
+fn plan(wanted: &ReplayArgs, modules: &Modules) -> anyhow::Result<Option<Plan>> {
     let quick = match &wanted.rules {
-        Some(path) if path.is_file() => Some(QuickRules::of_machine_file(path)?),
+        Some(path) if path.is_file() => Some(TemporaryRules::of_machine_file(path)?),
         Some(_) => None,
         None => Some(quick(wanted)?),
     };
-    let dir = quick.as_ref().map(QuickRules::path).or_else(|| wanted.rules.clone()).unwrap_or_default();
-    let folder = crate::rules::load(&dir);
-    match crate::rules::compile(&folder, &Surroundings { detectors: modules, secrets: &SystemSecrets::CHECK })
-    {
+    let dir = quick.as_ref().map(TemporaryRules::path).or_else(|| wanted.rules.clone()).unwrap_or_default();
+    let folder = idlegate_rules::load(&dir);
+    match idlegate_rules::compile(
+        &folder,
+        &Surroundings { detectors: modules, secrets: &SystemSecrets::CHECK },
+    ) {
         Ok(compiled) => Ok(Some(compiled.plan)),
         Err(problems) => {
             for problem in problems.iter().filter(|problem| problem.is_error()) {
-                eprintln!("{}", problem.render());
+                print_error!("{}", problem.render());
             }
             Ok(None)
         }
     }
 }
 
-fn quick(wanted: &Wanted) -> anyhow::Result<QuickRules> {
+fn quick(wanted: &ReplayArgs) -> anyhow::Result<TemporaryRules> {
     let mut signals = Vec::new();
     for NamedFile { name, file } in &wanted.signals {
         let own = name.rsplit('/').next().unwrap_or(name);
         let first = Reader::open(file)?.next().transpose()?;
         let unit = first.and_then(|point| point.unit).map_or("W".to_owned(), |unit| unit.to_string());
-        signals.push(QuickSignal { name: Name::new(own)?, unit, text: false });
+        signals.push(TemporarySignal { name: Name::new(own)?, unit, text: false });
     }
     if signals.is_empty() {
-        signals.push(QuickSignal { name: Name::new("power")?, unit: "W".to_owned(), text: false });
+        signals.push(TemporarySignal { name: Name::new("power")?, unit: "W".to_owned(), text: false });
     }
     let Some(text) = &wanted.settings else {
         bail!(
             "without --rules, use --settings to say what counts as busy, such as --settings 'busy_watts = 40, dwell = \"3 min\"'"
         );
     };
-    Ok(QuickRules::of_signals(&signals, QuickModule::BuiltIn(&wanted.detector), &settings(text)?)?)
+    Ok(TemporaryRules::of_signals(&signals, TemporaryModule::BuiltIn(&wanted.detector), &settings(text)?)?)
 }
 
 /// A JSON object, or the inside of a TOML inline table.
@@ -154,21 +197,24 @@ pub(super) fn settings(text: &str) -> anyhow::Result<toml_edit::InlineTable> {
     table.with_context(|| format!("--settings {text:?} is not a table of settings"))
 }
 
-fn timeline(wanted: &Wanted, plan: &Plan) -> anyhow::Result<Timeline> {
+fn timeline(wanted: &ReplayArgs, plan: &Plan) -> anyhow::Result<Timeline> {
     let mut timeline = Timeline::default();
     for file in &wanted.recordings {
         timeline.add(plan, file, Track::Whole)?;
     }
     for NamedFile { name, file } in &wanted.signals {
-        let place: Place = replay::bind_named(plan, name)?;
+        let place: SignalPlace = replay::bind_named(plan, name)?;
         timeline.add(plan, file, Track::Signal(place))?;
     }
     Ok(timeline)
 }
 
+/// Years of jobs fit into it.
+const TABLE_BYTES_MAX: u64 = 16 * 1024 * 1024;
+
 /// A table with the columns start and end, and maybe one that says of which recording.
-fn jobs(file: &Path, wanted: &Wanted) -> anyhow::Result<Vec<Interval>> {
-    let text = std::fs::read_to_string(file)?;
+fn jobs(file: &Path, wanted: &ReplayArgs) -> anyhow::Result<Vec<Interval>> {
+    let text = files::read_text(file, TABLE_BYTES_MAX)?;
     let mut lines = text.lines();
     let heading: Vec<&str> =
         lines.next().unwrap_or_default().trim_start_matches('\u{feff}').split(',').map(str::trim).collect();
@@ -196,20 +242,21 @@ fn jobs(file: &Path, wanted: &Wanted) -> anyhow::Result<Vec<Interval>> {
 /// Where what is heard goes, as sentences or as lines of JSON.
 struct Page {
     json: bool,
-    out: BufWriter<std::io::Stdout>,
+    out: Gate<BufWriter<std::io::Stdout>>,
     failed: Option<std::io::Error>,
     troubles: Troubles,
 }
 
 impl Page {
     fn new(json: bool) -> Page {
-        Page { json, out: BufWriter::new(std::io::stdout()), failed: None, troubles: Troubles::default() }
+        let out = Gate { form: output::form(json), to: BufWriter::new(std::io::stdout()) };
+        Page { json, out, failed: None, troubles: Troubles::default() }
     }
 
     fn heard(&mut self, heard: &Heard<'_>) {
         let written = match heard {
             Heard::Changed(change) => self.changed(change),
-            Heard::Read(..) => Ok(()),
+            Heard::Read(..) | Heard::Asked(..) | Heard::JobEnded(_) => Ok(()),
             Heard::Failed(at, machine, fault) => {
                 self.troubles.add(*at, machine, fault);
                 Ok(())

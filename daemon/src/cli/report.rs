@@ -1,113 +1,133 @@
-//! `idlegate report` and `idlegate export`.
+//! `idlegate report`.
 
-use std::io::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use serde_json::{Value as Json, json};
 
-use super::args::Excerpt;
+use super::drill;
 use super::exit_code::Exit;
-use super::{journal, rules};
-use crate::intake::senml::write_pack;
-use crate::journal::Query;
-use crate::journal::export::{Readings, cloud_event};
-use crate::recording::parse_time;
-use crate::report::{self, Period, Terms};
-use crate::time::{Clock, WallTime};
+use super::journal::{self, Excerpt};
+use super::output::{self, print_error, print_line, print_text};
+use super::rules;
+use super::times::Time;
+use idlegate_guard::time::WallTime;
+use idlegate_history::report::{self, Period, Terms};
+use idlegate_journal::Reader;
+use idlegate_os::Clock;
+use idlegate_plan::{Plan, indices};
 
 const WEEK_MS: i64 = 7 * 86_400_000;
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Shape {
-    Words,
-    Csv,
-    Json,
+/// Sum up what each machine did, drew and cost, and what was asked and refused. Default: the last week.
+#[derive(Debug, clap::Args)]
+pub(super) struct ReportArgs {
+    #[command(flatten)]
+    excerpt: Excerpt,
+    /// Print one line per machine, as CSV.
+    #[arg(long, conflicts_with = "json")]
+    csv: bool,
+    /// Print as JSON, with every job.
+    #[arg(long)]
+    json: bool,
+    /// Write a web page with plots, all in one file.
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
 }
 
-/// A time by RFC 3339, or a day, which is its local midnight.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Time(WallTime);
-
-impl std::str::FromStr for Time {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Time, String> {
-        if let Ok(time) = parse_time(text) {
-            return Ok(Time(time));
+impl ReportArgs {
+    pub(super) fn run(&self) -> anyhow::Result<Exit> {
+        let wanted = &self.excerpt;
+        let to = wanted.to.map_or_else(|| Clock.now().wall, Time::wall);
+        let period = Period { from: wanted.from.map_or(WallTime(to.0 - WEEK_MS), Time::wall), to };
+        if period.from >= period.to {
+            print_error!("idlegate: --from is not before --to");
+            return Ok(Exit::Usage);
         }
-        let midnight = text
-            .parse::<Date>()
-            .ok()
-            .and_then(|day| TimeZone::system().to_timestamp(day.at(0, 0, 0, 0)).ok());
-        midnight.map(|instant| Time(WallTime(instant.as_millisecond()))).ok_or_else(|| {
-            format!("{text:?} is neither a day such as 2026-11-25 nor a time such as 2026-11-25T14:00:00Z")
-        })
-    }
-}
-
-pub(super) fn report(wanted: &Excerpt, shape: Shape, html: Option<&Path>) -> anyhow::Result<Exit> {
-    let to = wanted.to.map_or_else(|| Clock.now().wall, |time| time.0);
-    let period = Period { from: wanted.from.map_or(WallTime(to.0 - WEEK_MS), |time| time.0), to };
-    if period.from >= period.to {
-        eprintln!("idlegate: --from is not before --to");
-        return Ok(Exit::Usage);
-    }
-    let mut terms = Terms { period, machine: wanted.machine.clone(), tariff: None };
-    let mut shop = "Workshop".to_owned();
-    if let Some(dir) = &wanted.rules {
-        let plan = match rules::for_visitor(dir, None)? {
-            Ok(plan) => plan,
+        let titles = std::collections::BTreeMap::new();
+        let mut terms = Terms { period, machine: wanted.machine.clone(), tariff: None, titles };
+        let mut shop = "Workshop".to_owned();
+        let mut known = None;
+        if let Some(dir) = &wanted.rules {
+            let plan = match rules::in_force(dir, None)? {
+                Ok(in_force) => in_force.plan,
+                Err(exit) => return Ok(exit),
+            };
+            let titles =
+                plan.machines.iter().map(|machine| (machine.name.to_string(), machine.title.clone()));
+            terms.titles = titles.collect();
+            (shop, terms.tariff) = (plan.shop.title.clone(), plan.shop.tariff.clone());
+            known = Some(plan);
+        }
+        let mut reader = match journal::open(wanted.rules.as_deref(), wanted.state_dir.as_deref())? {
+            Ok(reader) => reader,
             Err(exit) => return Ok(exit),
         };
-        (shop, terms.tariff) = (plan.shop.title, plan.shop.tariff);
+        let mut ledger = report::ledger(&reader, &terms)?;
+        let upkeep = known.map(|plan| {
+            ledger.know_rules(&plan);
+            Upkeep::of(wanted.rules.as_deref(), &mut reader, &plan)
+        });
+        let upkeep = upkeep.unwrap_or_default();
+        let zone = TimeZone::system();
+        if self.csv {
+            print_text!("{}", report::csv(&ledger));
+        } else if self.json {
+            let mut json = report::json(&ledger, &zone);
+            upkeep.add_to(&mut json);
+            output::json_over_lines(&json);
+        } else {
+            print_text!("{}", report::words(&ledger, &zone));
+            upkeep.lines.iter().for_each(|line| print_line!("{line}"));
+        }
+        if let Some(file) = &self.html {
+            std::fs::write(file, report::html(&ledger, &shop, &zone))
+                .with_context(|| format!("cannot write {}", file.display()))?;
+        }
+        Ok(Exit::Good)
     }
-    let reader = match journal::open(wanted.rules.as_deref(), wanted.state_dir.as_deref())? {
-        Ok(reader) => reader,
-        Err(exit) => return Ok(exit),
-    };
-    let ledger = report::ledger(&reader, &terms)?;
-    let zone = TimeZone::system();
-    match shape {
-        Shape::Words => print!("{}", report::words(&ledger, &zone)),
-        Shape::Csv => print!("{}", report::csv(&ledger)),
-        Shape::Json => println!("{:#}", report::json(&ledger)),
-    }
-    if let Some(file) = html {
-        std::fs::write(file, report::html(&ledger, &shop, &zone))
-            .with_context(|| format!("cannot write {}", file.display()))?;
-    }
-    Ok(Exit::Good)
 }
 
-/// The journal as CloudEvents, one a line, or its readings as SenML, one record's a line.
-pub(super) fn export(wanted: &Excerpt, senml: bool) -> anyhow::Result<Exit> {
-    let reader = match journal::open(wanted.rules.as_deref(), wanted.state_dir.as_deref())? {
-        Ok(reader) => reader,
-        Err(exit) => return Ok(exit),
-    };
-    let (from, to) = (wanted.from.map(|time| time.0), wanted.to.map(|time| time.0));
-    let query = Query { from, to, machine: wanted.machine.clone(), kinds: Vec::new() };
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let mut readings = Readings::default();
-    for record in reader.records(&query) {
-        let record = record?;
-        let line = if senml {
-            let readings = readings.of(&record);
-            if readings.is_empty() {
+/// What is to be done to the machines, and whether a drill is due.
+#[derive(Default)]
+struct Upkeep {
+    lines: Vec<String>,
+    services: Vec<Json>,
+    drills: Vec<Json>,
+}
+
+impl Upkeep {
+    fn of(rules: Option<&Path>, reader: &mut Reader, plan: &Plan) -> Upkeep {
+        let now = Clock.now();
+        let mut upkeep = Upkeep::default();
+        for sum in report::services(reader, plan, now) {
+            upkeep.services.push(json!({
+                "machine": sum.machine, "service": sum.status.service.as_str(), "due": sum.status.due,
+                "sentence": &*sum.status.words,
+            }));
+            upkeep.lines.push(sum.words());
+        }
+        for machine in rules.into_iter().flat_map(|_| indices(&plan.machines)) {
+            let Some(said) = rules.and_then(|rules| drill::due_now(rules, plan, machine, now.wall)) else {
                 continue;
+            };
+            let machine = &plan.machines[machine];
+            upkeep.drills.push(json!({ "machine": machine.name.as_str(), "due": said }));
+            upkeep.lines.push(format!("{}: {said}", machine.title));
+        }
+        if !upkeep.lines.is_empty() {
+            upkeep.lines.insert(0, "\nUpkeep".to_owned());
+        }
+        upkeep
+    }
+
+    /// Only what there is: whoever reads the report without services and drills finds it as it was.
+    fn add_to(&self, report: &mut Json) {
+        for (name, all) in [("services", &self.services), ("drills_due", &self.drills)] {
+            if !all.is_empty() {
+                report[name] = json!(all);
             }
-            write_pack(&readings)?
-        } else {
-            cloud_event(&record, "/idlegate").to_string()
-        };
-        let written = writeln!(out, "{line}");
-        match written {
-            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => return Ok(Exit::Good),
-            written => written?,
         }
     }
-    out.flush()?;
-    Ok(Exit::Good)
 }

@@ -1,5 +1,5 @@
-//! `idlegate status --watch`: the machines as they are, until somebody has seen enough. In a terminal a table that keeps
-//! itself up to date, elsewhere a line for every change.
+//! `idlegate status --watch`: the machines as they are, until somebody has seen enough. In a terminal a table that
+//! keeps itself up to date, elsewhere a line for every change.
 
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -11,14 +11,17 @@ use ratatui::layout::Constraint;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span, Text};
 use ratatui::widgets::{Block, Cell, Row, Table};
-use serde_json::{Value as Json, json};
+use serde_json::json;
 
 use super::exit_code::Exit;
+use super::output::{self, Gate};
 use super::screen::{BEAT, Screen, is_interrupt, until_interrupted};
-use super::visitor::Visitor;
-use crate::effects::messages::Topics;
-use crate::palette::Role;
-use crate::plan::Plan;
+use super::short_connection::ShortConnection;
+use super::status::{Heard, word};
+use idlegate_messages::effects::standing;
+use idlegate_messages::{Health, MachineStatus, Quantity, Topics};
+use idlegate_pictures::palette::Role;
+use idlegate_plan::Plan;
 
 /// The broker must be there at the start; later on it may come and go.
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -27,23 +30,22 @@ const PATIENCE: Duration = Duration::from_secs(6);
 struct Board<'a> {
     plan: &'a Plan,
     machine: Option<&'a str>,
-    health: Json,
+    health: Option<Heard<Health>>,
     /// Which of the sites are guarded.
     sites: BTreeMap<String, bool>,
-    machines: BTreeMap<String, (Json, Instant)>,
+    machines: BTreeMap<String, (Heard<MachineStatus>, Instant)>,
 }
 
 pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> anyhow::Result<Exit> {
     let topics = Topics::new(&plan.shop.prefix);
     let filters = [topics.all_health(), topics.machine(machine.unwrap_or("+"))];
-    let mut visitor = Visitor::arrive(plan, &filters, PATIENCE).await?;
-    let mut board =
-        Board { plan, machine, health: Json::Null, sites: BTreeMap::new(), machines: BTreeMap::new() };
+    let mut connection = ShortConnection::arrive(plan, &filters, PATIENCE).await?;
+    let mut board = Board { plan, machine, health: None, sites: BTreeMap::new(), machines: BTreeMap::new() };
     let mut screen = Screen::open(json);
     let watched = async {
         loop {
-            visitor.wait_only(BEAT);
-            let heard = visitor.hear().await;
+            connection.wait_only(BEAT);
+            let heard = connection.hear().await;
             let changed = heard.and_then(|message| board.take(&topics, &message.topic, &message.payload));
             if screen.is_open() {
                 if asked_to_leave()? {
@@ -59,7 +61,7 @@ pub(super) async fn watch(plan: &Plan, machine: Option<&str>, json: bool) -> any
     };
     let ended = until_interrupted(watched).await;
     drop(screen);
-    visitor.leave().await;
+    connection.leave().await;
     ended.map(|()| Exit::Good)
 }
 
@@ -78,47 +80,49 @@ fn asked_to_leave() -> std::io::Result<bool> {
 impl Board<'_> {
     /// The machine it was about; an empty name stands for the guard itself.
     fn take(&mut self, topics: &Topics, topic: &str, payload: &[u8]) -> Option<String> {
-        let body: Json = serde_json::from_slice(payload).ok()?;
         if let Some(site) = topics.health_site(topic) {
-            self.sites.insert(site.to_owned(), body["guard"] == "guarding");
+            let heard = Heard::health(payload)?;
+            let guarding = heard.read.is_guarding();
+            self.sites.insert(site.to_owned(), guarding);
             // The worst of several is what people must know.
-            let body = if self.sites.values().all(|guarded| *guarded) || body["guard"] != "guarding" {
-                body
-            } else {
-                self.health.clone()
-            };
-            let changed = self.health["guard"] != body["guard"];
-            self.health = body;
+            if guarding && self.sites.values().any(|guarded| !guarded) {
+                return None;
+            }
+            let changed = self.is_guarding() != Some(guarding);
+            self.health = Some(heard);
             return changed.then(String::new);
         }
-        let name = body["machine"].as_str()?.to_owned();
-        self.machines.insert(name.clone(), (body, Instant::now()));
+        let status = Heard::machine(payload)?;
+        let name = status.read.machine.clone();
+        self.machines.insert(name.clone(), (status, Instant::now()));
         Some(name)
+    }
+
+    /// Nothing where nothing was heard.
+    fn is_guarding(&self) -> Option<bool> {
+        self.health.as_ref().map(|health| health.read.is_guarding())
     }
 
     /// Whether anybody still reads it.
     fn print(&self, name: &str, json: bool) -> bool {
-        let mut out = std::io::stdout().lock();
+        let mut out = Gate::stdout(output::form(json));
         let written = match self.machines.get(name) {
-            Some((status, _)) if json => writeln!(out, "{status}"),
-            Some((status, _)) => {
-                writeln!(
-                    out,
-                    "{}  {}",
-                    status["at"].as_str().unwrap_or_default(),
-                    super::status::line(status)
-                )
+            Some((status, _)) if json => writeln!(out, "{}", status.raw),
+            Some((Heard { read, .. }, _)) => {
+                writeln!(out, "{}  {}", read.at, super::status::line(read))
             }
-            None if json => writeln!(out, "{}", json!({ "health": self.health })),
+            None if json => {
+                writeln!(out, "{}", json!({ "health": self.health.as_ref().map(|health| &health.raw) }))
+            }
             None => writeln!(out, "{}", self.guard()),
         };
         written.and_then(|()| out.flush()).is_ok()
     }
 
     fn guard(&self) -> &'static str {
-        match self.health["guard"].as_str() {
-            Some("guarding") => "Idlegate is guarding",
-            Some(_) => "Idlegate is not running",
+        match self.is_guarding() {
+            Some(true) => "Idlegate is guarding",
+            Some(false) => "Idlegate is not running",
             None => "nothing heard from Idlegate yet",
         }
     }
@@ -131,7 +135,7 @@ impl Board<'_> {
             .iter()
             .filter(|rules| self.machine.is_none_or(|machine| rules.name.as_str() == machine));
         let rows = wanted.map(|rules| match self.machines.get(rules.name.as_str()) {
-            Some((status, at)) => row(status, at.elapsed()),
+            Some((status, at)) => row(&status.read, at.elapsed()),
             None => Row::new([rules.title.clone(), "?".to_owned()]),
         });
         let widths = [
@@ -150,19 +154,19 @@ impl Board<'_> {
     }
 }
 
-fn row(status: &Json, ago: Duration) -> Row<'static> {
-    let word = |key: &str| status[key].as_str().unwrap_or("?").to_owned();
-    let role = match status["state"].as_str() {
-        Some("busy") => Role::Working,
-        Some("idle") => Role::Idle,
-        Some(_) | None => Role::NotKnown,
+fn row(status: &MachineStatus, ago: Duration) -> Row<'static> {
+    let role = match &*status.state {
+        "busy" => Role::Working,
+        "idle" => Role::Idle,
+        _ => Role::NotKnown,
     };
+    let word = |said: &str| word(said).to_owned();
     let notes = notes(status, ago);
     let height = u16::try_from(notes.len().max(1)).unwrap_or(1);
     Row::new([
-        Cell::new(word("title")),
-        Cell::new(word("outlet")),
-        Cell::new(marked(Some(role), word("state"))),
+        Cell::new(word(&status.title)),
+        Cell::new(word(&status.outlet)),
+        Cell::new(marked(Some(role), word(&status.state))),
         Cell::new(draw(status)),
         Cell::new(Text::from_iter(notes.into_iter().map(|note| marked(note.role, note.text)))),
     ])
@@ -170,9 +174,9 @@ fn row(status: &Json, ago: Duration) -> Row<'static> {
 }
 
 /// The first signal in watts, as it was said last.
-fn draw(status: &Json) -> String {
-    let signals = status["signals"].as_array().into_iter().flatten();
-    let watts = signals.filter(|signal| signal["unit"] == "W").find_map(|signal| signal["value"].as_f64());
+fn draw(status: &MachineStatus) -> String {
+    let signals = status.signals.iter().filter(|signal| signal.unit == "W");
+    let watts = signals.filter_map(|signal| signal.value.as_ref()).find_map(Quantity::as_f64);
     watts.map_or_else(|| "-".to_owned(), |watts| idlegate_detector::quantity(watts, "W").to_string())
 }
 
@@ -189,16 +193,14 @@ struct Note {
     text: String,
 }
 
-fn notes(status: &Json, ago: Duration) -> Vec<Note> {
-    let reasons = status["reasons"].as_array().into_iter().flatten().filter_map(Json::as_str);
-    let mut notes = vec![Note { role: None, text: reasons.collect::<Vec<_>>().join("; ") }];
-    let left = |secs: &Json| secs.as_f64().map(|secs| (secs - ago.as_secs_f64()).max(0.0));
-    if let Some(left) = left(&status["window_left_s"]).filter(|left| *left > 0.0) {
-        notes.push(Note { role: Some(Role::Held), text: super::status::window(left) });
+fn notes(status: &MachineStatus, ago: Duration) -> Vec<Note> {
+    let mut notes = vec![Note { role: None, text: status.reasons.join("; ") }];
+    let left = status.window_left_s.map(|secs| secs - ago.as_secs_f64());
+    if let Some(left) = left.filter(|left| *left > 0.0) {
+        notes.push(Note { role: Some(Role::Held), text: standing::window(left) });
     }
-    let mut rest = status.clone();
-    rest["window_left_s"] = Json::Null;
-    let others = super::status::notes(&rest).into_iter();
+    let rest = MachineStatus { window_left_s: None, ..status.clone() };
+    let others = standing::notes(&rest).into_iter();
     notes.extend(
         others.map(|text| Note { role: text.starts_with("incident: ").then_some(Role::Urgent), text }),
     );
@@ -208,14 +210,19 @@ fn notes(status: &Json, ago: Duration) -> Vec<Note> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::detectors::Execution;
-    use crate::rules::{Folder, Surroundings, SystemSecrets, compile};
-    use crate::service::Modules;
+    use idlegate_detectors::Execution;
+    use idlegate_detectors::Modules;
+    use idlegate_rules::{Folder, Surroundings, SystemSecrets, compile};
+
+    fn read(status: serde_json::Value) -> MachineStatus {
+        Heard::machine(status.to_string().as_bytes()).unwrap().read
+    }
 
     #[test]
     fn the_countdown_goes_on_between_two_messages_and_ends_at_nothing() {
-        let status =
-            json!({ "reasons": ["118 W, busy above 40 W"], "window_left_s": 9.0, "locked_by": "red-button" });
+        let status = read(json!({
+            "machine": "mill", "reasons": ["118 W, busy above 40 W"], "window_left_s": 9.0, "locked_by": "red-button",
+        }));
         let shown = |secs| {
             notes(&status, Duration::from_secs(secs)).into_iter().map(|note| note.text).collect::<Vec<_>>()
         };
@@ -225,11 +232,11 @@ mod tests {
 
     #[test]
     fn the_table_is_drawn_with_every_machine_in_it() {
-        let status = json!({
+        let status = read(json!({
             "machine": "mill", "title": "Mill", "outlet": "on", "state": "busy", "reasons": ["800 W, busy above 60 W"],
             "signals": [{ "signal": "power", "unit": "W", "value": 800.0 }], "window_left_s": 9.0,
             "incidents": ["switched off, but not through Idlegate"],
-        });
+        }));
         let mut terminal = ratatui::Terminal::new(ratatui::backend::TestBackend::new(90, 4)).unwrap();
         terminal
             .draw(|frame| {
@@ -288,16 +295,11 @@ settings = { busy_watts = 60, dwell = "3 min" }
     fn the_title_says_whether_anybody_guards() {
         let plan = mill();
         let topics = Topics::new(&plan.shop.prefix);
-        let mut board = Board {
-            plan: &plan,
-            machine: None,
-            health: Json::Null,
-            sites: BTreeMap::new(),
-            machines: BTreeMap::new(),
-        };
+        let (sites, machines) = (BTreeMap::new(), BTreeMap::new());
+        let mut board = Board { plan: &plan, machine: None, health: None, sites, machines };
         assert_eq!(board.guard(), "nothing heard from Idlegate yet");
         for (guard, words) in [("guarding", "Idlegate is guarding"), ("gone", "Idlegate is not running")] {
-            let said = crate::effects::messages::health(guard, json!({})).to_string();
+            let said = json!({ "guard": guard, "version": "1.0.0" }).to_string();
             assert_eq!(
                 board.take(&topics, &topics.health(), said.as_bytes()),
                 Some(String::new()),

@@ -1,6 +1,9 @@
 //! What has happened since the last shot, in the order in which it must happen before power may be cut.
 
-use idlegate_detector::{Millis, Span};
+use idlegate_detector::{AfterRun, Dwell, Millis, Rest, Span};
+
+/// Silence does not count: nobody saw the air move.
+const SILENCE_MAX: Span = Span::from_secs(15);
 
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Limits {
@@ -45,29 +48,26 @@ pub(crate) enum Stage {
 pub(crate) struct Cut {
     limits: Limits,
     current_ma: Option<f64>,
-    /// The last shot, or the first reading until a shot has been seen.
-    last_shot: Option<Millis>,
+    shots: Dwell,
     has_fired: bool,
     airflow: Option<f64>,
     lid_closed: Option<bool>,
     coolant_cel: Option<f64>,
-    /// For how long the fumes of the last cut have been drawn off, up to `counted_to`.
-    extracted: Span,
-    counted_to: Option<Millis>,
+    /// The fumes of the last cut.
+    extraction: AfterRun,
 }
 
 impl Cut {
     pub(crate) fn new(limits: Limits) -> Cut {
         Cut {
+            shots: Dwell::of(limits.cut_over_after),
+            extraction: AfterRun::of(limits.extract_for, SILENCE_MAX),
             limits,
             current_ma: None,
-            last_shot: None,
             has_fired: false,
             airflow: None,
             lid_closed: None,
             coolant_cel: None,
-            extracted: Span::from_millis(0),
-            counted_to: None,
         }
     }
 
@@ -80,10 +80,10 @@ impl Cut {
         self.current_ma = Some(ma);
         if self.fires() {
             self.has_fired = true;
-            self.last_shot = Some(at);
-            self.extracted = Span::from_millis(0);
+            self.shots.busy();
+            self.extraction.begin_anew();
         } else {
-            self.last_shot.get_or_insert(at);
+            self.shots.quiet(at);
         }
     }
 
@@ -103,23 +103,20 @@ impl Cut {
 
     pub(crate) fn stage(&mut self, now: Millis) -> Stage {
         self.count_to(now);
-        let (Some(ma), Some(last_shot), Some(lid_closed), Some(cel), Some(_)) =
-            (self.current_ma, self.last_shot, self.lid_closed, self.coolant_cel, self.airflow)
+        let (Some(ma), Some(lid_closed), Some(cel), Some(_)) =
+            (self.current_ma, self.lid_closed, self.coolant_cel, self.airflow)
         else {
             return Stage::NothingYet;
         };
-        if self.fires() {
-            return Stage::Firing { ma, lid_closed };
+        match self.shots.at(now) {
+            Rest::Unseen => return Stage::NothingYet,
+            Rest::Busy => return Stage::Firing { ma, lid_closed },
+            Rest::Dwelling { quiet_for, was_busy: true, .. } => return Stage::BetweenShots { quiet_for },
+            Rest::Dwelling { left, was_busy: false, .. } => return Stage::StartUnseen { left },
+            Rest::Over => {}
         }
-        let quiet_for = now.since(last_shot);
-        if quiet_for < self.limits.cut_over_after {
-            return match self.has_fired {
-                true => Stage::BetweenShots { quiet_for },
-                false => Stage::StartUnseen { left: self.limits.cut_over_after.saturating_sub(quiet_for) },
-            };
-        }
-        let left = self.limits.extract_for.saturating_sub(self.extracted);
-        if self.has_fired && left > Span::from_millis(0) {
+        let left = self.extraction.left();
+        if self.has_fired && left > Span::ZERO {
             return match self.draws() {
                 true => Stage::Extracting { left },
                 false => Stage::NotExtracting { left, lid_closed },
@@ -141,15 +138,8 @@ impl Cut {
         moves && self.lid_closed == Some(true)
     }
 
-    /// Counts the time since the last reading by what that reading said. Silence does not count: nobody saw the air move.
+    /// By what the reading before said.
     fn count_to(&mut self, at: Millis) {
-        const SILENCE_MAX: Span = Span::from_secs(15);
-        if let Some(from) = self.counted_to.filter(|from| *from < at) {
-            let passed = at.since(from);
-            if self.draws() && !self.fires() && passed <= SILENCE_MAX {
-                self.extracted = self.extracted + passed;
-            }
-        }
-        self.counted_to = Some(self.counted_to.map_or(at, |before| before.max(at)));
+        self.extraction.count_to(at, self.draws() && !self.fires());
     }
 }

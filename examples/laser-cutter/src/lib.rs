@@ -8,8 +8,9 @@
 mod cut;
 
 use cut::{Cut, Limits, Stage};
+use idlegate_detector::settings::{above_zero, at_least};
 use idlegate_detector::{
-    Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span, quantity,
+    Assessment, Description, Detector, Latest, Millis, Reading, SettingsError, Signal, Span, quantity,
 };
 
 /// The settings of laser-cutter.
@@ -27,6 +28,9 @@ pub struct Settings {
     extract_for: Span,
     /// Below this temperature the cooling water no longer needs the pump, in degrees Celsius.
     coolant_safe_below: f64,
+    /// Busy only while the tube fires with the lid open: for a second use of this detector, which only warns.
+    #[serde(default)]
+    lid_only: bool,
 }
 
 fn thirty_seconds() -> Span {
@@ -39,25 +43,12 @@ fn three_minutes() -> Span {
 
 impl Settings {
     fn limits(&self) -> Result<Limits, SettingsError> {
-        let above_zero = |name: &'static str, value: f64, remedy: &'static str| {
-            if value.is_finite() && value > 0.0 {
-                Ok(value)
-            } else {
-                Err(SettingsError::new(name, format!("is {value}"), remedy))
-            }
-        };
-        let at_least_a_second = |name: &'static str, span: Span| {
-            if span >= Span::from_secs(1) {
-                Ok(span)
-            } else {
-                Err(SettingsError::new(name, format!("is {span}"), "give at least 1 s"))
-            }
-        };
+        let a_second = Span::from_secs(1);
         Ok(Limits {
             firing_above_ma: above_zero("firing_above", self.firing_above, "give a current such as 1")?,
-            cut_over_after: at_least_a_second("cut_over_after", self.cut_over_after)?,
+            cut_over_after: at_least("cut_over_after", self.cut_over_after, a_second)?,
             airflow_min: above_zero("airflow_min", self.airflow_min, "give a speed such as 5")?,
-            extract_for: at_least_a_second("extract_for", self.extract_for)?,
+            extract_for: at_least("extract_for", self.extract_for, a_second)?,
             coolant_safe_below_cel: above_zero(
                 "coolant_safe_below",
                 self.coolant_safe_below,
@@ -67,16 +58,17 @@ impl Settings {
     }
 }
 
-const TUBE: u32 = 0;
-const AIRFLOW: u32 = 1;
-const LID: u32 = 2;
-const COOLANT: u32 = 3;
+const TUBE: u32 = LaserCutter::DESCRIPTION.signal("tube-current");
+const AIRFLOW: u32 = LaserCutter::DESCRIPTION.signal("airflow");
+const LID: u32 = LaserCutter::DESCRIPTION.signal("lid");
+const COOLANT: u32 = LaserCutter::DESCRIPTION.signal("coolant");
 
 /// The detector.
 #[derive(Debug)]
 pub struct LaserCutter {
     cut: Cut,
-    latest: [Option<Reading>; 4],
+    lid_only: bool,
+    latest: Latest,
 }
 
 impl Detector for LaserCutter {
@@ -95,7 +87,8 @@ impl Detector for LaserCutter {
     };
 
     fn new(settings: Settings) -> Result<Self, SettingsError> {
-        Ok(LaserCutter { cut: Cut::new(settings.limits()?), latest: [const { None }; 4] })
+        let (limits, lid_only) = (settings.limits()?, settings.lid_only);
+        Ok(LaserCutter { cut: Cut::new(limits), lid_only, latest: Latest::of(&Self::DESCRIPTION) })
     }
 
     fn observe(&mut self, reading: &Reading) {
@@ -107,13 +100,27 @@ impl Detector for LaserCutter {
             COOLANT => self.cut.coolant(number),
             _ => return,
         }
-        self.latest[reading.signal as usize] = Some(reading.clone());
+        self.latest.take(reading);
     }
 
     fn assess(&mut self, now: Millis) -> Assessment {
+        if let Some(unknown) = self.latest.unseen() {
+            return unknown;
+        }
         let limits = *self.cut.limits();
         let cel = |cel| quantity(cel, "Cel");
         let (assessment, because): (Assessment, &[u32]) = match self.cut.stage(now) {
+            Stage::Firing { lid_closed: true, .. }
+            | Stage::BetweenShots { .. }
+            | Stage::Extracting { .. }
+            | Stage::NotExtracting { .. }
+            | Stage::CoolantWarm { .. }
+            | Stage::StartUnseen { .. }
+            | Stage::Idle { .. }
+                if self.lid_only =>
+            {
+                (Assessment::idle("the tube is not firing with the lid open"), &[TUBE, LID])
+            }
             Stage::NothingYet => return Assessment::unknown("some signals have not been seen yet"),
             Stage::Firing { ma, lid_closed: true } => {
                 let (current, limit) = (quantity(ma, "mA"), quantity(limits.firing_above_ma, "mA"));
@@ -125,7 +132,7 @@ impl Detector for LaserCutter {
             Stage::BetweenShots { quiet_for } => {
                 let left = limits.cut_over_after.saturating_sub(quiet_for) + limits.extract_for;
                 let reason = format!(
-                    "the tube last fired {} ago, the cut is over after {}",
+                    "the tube has not fired for {}, the cut is over after {}",
                     quiet_for.whole_secs(),
                     limits.cut_over_after
                 );
@@ -156,7 +163,7 @@ impl Detector for LaserCutter {
                 (Assessment::idle(reason), &[TUBE, AIRFLOW, COOLANT])
             }
         };
-        let readings = because.iter().filter_map(|signal| self.latest[*signal as usize].as_ref());
+        let readings = because.iter().filter_map(|signal| self.latest.reading(*signal));
         readings.fold(assessment, Assessment::because)
     }
 }

@@ -1,5 +1,5 @@
-//! What could go wrong at the cutter: power goes while the tube fires between two parts, while smoke stands in the bed, or
-//! while the pump must still run; or never, because a sensor has died.
+//! What could go wrong at the cutter: power goes while the tube fires between two parts, while smoke stands in the bed,
+//! or while the pump must still run; or never, because a sensor has died.
 
 use idlegate_detector::Verdict::{Busy, Idle, Unknown};
 use idlegate_detector::testing::{Recording, Trial};
@@ -59,7 +59,10 @@ fn a_cutter_at_rest_is_idle_once_it_has_been_watched_for_a_while() {
 #[test]
 fn travel_between_two_parts_is_part_of_the_cut() {
     let mut bench = Bench::after_a_cut();
-    assert_eq!(bench.passes(25), (Busy, "the tube last fired 25 s ago, the cut is over after 30 s".into()));
+    assert_eq!(
+        bench.passes(25),
+        (Busy, "the tube has not fired for 24 s, the cut is over after 30 s".into())
+    );
     bench.tube = 15.0;
     assert_eq!(bench.passes(1), (Busy, "tube current 15 mA, busy above 1 mA".into()));
 }
@@ -106,6 +109,18 @@ fn a_tube_that_fires_with_the_lid_open_is_named_as_such() {
 }
 
 #[test]
+fn one_that_looks_at_the_lid_alone_has_nothing_to_say_of_anything_else() {
+    let mut bench = Bench::at_rest();
+    bench.trial = Trial::new(&SETTINGS.replace('}', r#", "lid_only": true }"#)).expect("good settings");
+    (bench.tube, bench.coolant) = (18.0, 40.0);
+    assert_eq!(bench.passes(1).0, Idle);
+    bench.lid = 0.0;
+    assert_eq!(bench.passes(1), (Busy, "the tube is firing with the lid open".into()));
+    bench.tube = 0.1;
+    assert_eq!(bench.passes(1), (Idle, "the tube is not firing with the lid open".into()));
+}
+
+#[test]
 fn a_silence_is_not_counted_as_extraction() {
     let mut bench = Bench::after_a_cut();
     bench.passes(40);
@@ -128,14 +143,8 @@ fn settings_are_refused_with_a_remedy() {
 /// The recording of the README, whose cuts were drawn by hand.
 #[test]
 fn the_recorded_cuts_are_two() {
-    let table = include_str!("../recordings/two-cuts.csv");
-    let mut readings = Vec::new();
-    for (row, line) in table.lines().skip(1).enumerate() {
-        let cells = line.split(',').skip(1).map(|cell| cell.parse::<f64>().expect("a number"));
-        let at = Millis(row as u64 * 5_000);
-        readings.extend((0..).zip(cells).map(|(signal, value)| Reading::number(signal, at, value)));
-    }
-    let run =
-        idlegate_detector::testing::run::<LaserCutter>(SETTINGS, &Recording::of(readings)).expect("good");
+    let csv = include_str!("../recordings/two-cuts.csv");
+    let recording = Recording::from_csv::<LaserCutter>(csv).expect("a good recording");
+    let run = idlegate_detector::testing::run::<LaserCutter>(SETTINGS, &recording).expect("good");
     assert_eq!(run.busy_spans().len(), 2);
 }

@@ -27,8 +27,8 @@ pub struct Settings {
     dwell: Span,
 }
 
-const STATUS: u32 = 0;
-const PROGRESS: u32 = 1;
+const STATUS: u32 = MachineStatus::DESCRIPTION.signal("status");
+const PROGRESS: u32 = MachineStatus::DESCRIPTION.signal("progress");
 
 /// The detector.
 #[derive(Debug)]

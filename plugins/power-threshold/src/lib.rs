@@ -9,6 +9,7 @@ pub mod dwell;
 mod words;
 
 use dwell::{Dwell, Limits};
+use idlegate_detector::settings::above_zero;
 use idlegate_detector::{Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span};
 use words::Words;
 
@@ -40,13 +41,7 @@ impl Settings {
         let &Settings { busy_watts, quiet_watts, dwell, gap_max } = self;
         let quiet_watts = quiet_watts.unwrap_or(busy_watts);
         for (name, watts) in [("busy_watts", busy_watts), ("quiet_watts", quiet_watts)] {
-            if !watts.is_finite() || watts <= 0.0 {
-                return Err(SettingsError::new(
-                    name,
-                    format!("is {watts}"),
-                    "give watts above zero, such as 40",
-                ));
-            }
+            above_zero(name, watts, "give watts above zero, such as 40")?;
         }
         if quiet_watts > busy_watts {
             return Err(SettingsError::new(

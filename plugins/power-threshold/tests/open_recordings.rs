@@ -40,7 +40,7 @@ fn open_data() -> Option<PathBuf> {
 /// The jobs of every recording, in the order of the file.
 fn jobs(folder: &Path) -> Vec<(String, Period)> {
     let stamp = |text: &str| -> Millis {
-        Recording::from_csv(&format!("time,watts\n{text},0\n")).unwrap().readings()[0].at
+        Recording::from_csv::<PowerThreshold>(&format!("time,watts\n{text},0\n")).unwrap().readings()[0].at
     };
     let text = std::fs::read_to_string(folder.join("jobs.csv")).unwrap();
     let job = |line: &str| {
@@ -59,7 +59,9 @@ fn no_job_of_a_real_machine_could_be_cut() {
     names.dedup();
     for name in names {
         let settings = SETTINGS.iter().find(|(class, _)| name.starts_with(class)).unwrap().1;
-        let run = run::<PowerThreshold>(settings, &Recording::load(folder.join(name)).unwrap()).unwrap();
+        let run =
+            run::<PowerThreshold>(settings, &Recording::load::<PowerThreshold>(folder.join(name)).unwrap())
+                .unwrap();
         for (_, job) in jobs.iter().filter(|(of, _)| of == name) {
             // The reading at the start may stand beside another one with the same stamp from just before the job.
             let inside = |at: Millis| job.start < at && at < job.end;
@@ -78,7 +80,7 @@ fn no_job_of_a_real_machine_could_be_cut() {
 #[test]
 fn before_its_first_whole_dwell_no_machine_is_idle() {
     let Some(folder) = open_data() else { return };
-    let recording = Recording::load(folder.join("iron-D337C2-2011-12-24.csv.gz")).unwrap();
+    let recording = Recording::load::<PowerThreshold>(folder.join("iron-D337C2-2011-12-24.csv.gz")).unwrap();
     let run = run::<PowerThreshold>(r#"{ "busy_watts": 10, "dwell": "3 min" }"#, &recording).unwrap();
     let start = run.steps[0].at;
     let idle = run.steps.iter().find(|step| step.assessment.verdict == Verdict::Idle).unwrap();

@@ -12,6 +12,7 @@ pub mod newton;
 mod window;
 
 use cooling::{Cooling, Finding, Limits};
+use idlegate_detector::settings::{above_zero, at_least};
 use idlegate_detector::{
     Assessment, Description, Detector, Millis, Reading, SettingsError, Signal, Span, quantity,
 };
@@ -71,19 +72,10 @@ impl Settings {
             let remedy = "give less than safe_below, or the machine would never be safe";
             return Err(SettingsError::new("ambient", fault, remedy));
         }
-        if !rise_max.is_finite() || rise_max <= 0.0 {
-            let remedy = "give degrees above zero and above the sensor's noise, such as 2";
-            return Err(SettingsError::new("rise_max", format!("is {rise_max}"), remedy));
-        }
-        for (name, span, least) in [
-            ("dwell", dwell, Span::from_secs(1)),
-            ("window", window, WINDOW_MIN),
-            ("gap_max", gap_max, Span::from_secs(1)),
-        ] {
-            if span < least {
-                return Err(SettingsError::new(name, format!("is {span}"), format!("give at least {least}")));
-            }
-        }
+        above_zero("rise_max", rise_max, "give degrees above zero and above the sensor's noise, such as 2")?;
+        at_least("dwell", dwell, Span::from_secs(1))?;
+        at_least("window", window, WINDOW_MIN)?;
+        at_least("gap_max", gap_max, Span::from_secs(1))?;
         let (safe_below_cel, ambient_cel, rise_max_cel) = (safe_below, ambient, rise_max);
         Ok(Limits { safe_below_cel, ambient_cel, rise_max_cel, dwell, window, gap_max })
     }

@@ -187,7 +187,7 @@ fn water() -> Option<Recording> {
              tests/published/README.md says what that is and how to get it"
         );
     }
-    path.map(|path| Recording::load(path).unwrap())
+    path.map(|path| Recording::load::<TemperatureDecay>(path).unwrap())
 }
 
 #[test]

@@ -1,7 +1,7 @@
-//! The lines of a recording in CSV: a time, then one column per signal.
+//! The lines of a recording in CSV: a time, then one column for each signal, found by its name as `idlegate detector try` does.
 
 use super::recording::RecordingError;
-use crate::{Millis, Reading, Value};
+use crate::{Millis, Reading, Signal, Value, ValueKind};
 
 /// How the first column counts time, as its heading says.
 #[derive(Debug, Clone, Copy)]
@@ -12,31 +12,92 @@ enum Clock {
 }
 
 /// All readings of a recording, in the order of its lines.
-pub(super) fn readings(text: &str) -> Result<Vec<Reading>, RecordingError> {
+pub(super) fn readings(text: &str, signals: &[Signal]) -> Result<Vec<Reading>, RecordingError> {
     let mut lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
     let (_, heading) =
         lines.next().ok_or_else(|| RecordingError::line(1, "has no heading such as time,watts"))?;
-    let clock = match heading.split(',').next().map(str::trim) {
+    // Spreadsheets begin their files with a byte order mark.
+    let mut heading = heading.trim_start_matches('\u{feff}').split(',').map(str::trim);
+    let clock = match heading.next() {
         Some("time") => Clock::Stamp,
         Some("seconds") => Clock::Seconds,
         Some("minutes") => Clock::Minutes,
         _ => return Err(RecordingError::line(1, "does not begin with time, seconds or minutes")),
     };
-    let columns = heading.split(',').count();
+    let columns = columns(&heading.collect::<Vec<_>>(), signals)?;
     let mut readings = Vec::new();
     for (index, line) in lines {
+        let fault = |fault: &str| RecordingError::line(index + 1, fault);
         let mut cells = line.split(',').map(str::trim);
         let at = cells.next().and_then(|cell| time(cell, clock));
-        let at = at.ok_or_else(|| RecordingError::line(index + 1, "has no time that can be read"))?;
-        if line.split(',').count() != columns {
-            return Err(RecordingError::line(index + 1, "does not have as many columns as the heading"));
+        let at = at.ok_or_else(|| fault("has no time that can be read"))?;
+        if line.split(',').count() != columns.len() + 1 {
+            return Err(fault("does not have as many columns as the heading"));
         }
-        for (signal, cell) in (0..).zip(cells).filter(|(_, cell)| !cell.is_empty()) {
-            let value = cell.parse().map_or_else(|_| Value::Text(cell.to_owned()), Value::Number);
-            readings.push(Reading { signal, at, value });
+        for (signal, cell) in columns.iter().zip(cells).filter(|(_, cell)| !cell.is_empty()) {
+            let value = match signals[*signal as usize].kind {
+                ValueKind::Text => Value::Text(cell.to_owned()),
+                ValueKind::Number => {
+                    let number = cell.parse().map_err(|_| fault(&format!("{cell:?} is not a number")))?;
+                    Value::Number(number)
+                }
+            };
+            readings.push(Reading { signal: *signal, at, value });
         }
     }
     Ok(readings)
+}
+
+/// The signal of each column: the one of its name, or else the only one in its unit.
+fn columns(heading: &[&str], signals: &[Signal]) -> Result<Vec<u32>, RecordingError> {
+    let columns = heading.iter().map(|column| place(column, signals)).collect::<Result<Vec<_>, _>>()?;
+    for (signal, place) in signals.iter().zip(0..) {
+        let times = columns.iter().filter(|column| **column == place).count();
+        if times > 1 {
+            return Err(RecordingError::line(1, &format!("has {times} columns for {}", signal.name)));
+        }
+        if times == 0 && signal.needed {
+            let known = heading.join(", ");
+            let fault =
+                format!("has no column for {}, which the detector needs; it has {known}", signal.name);
+            return Err(RecordingError::line(1, &fault));
+        }
+    }
+    Ok(columns)
+}
+
+fn place(column: &str, signals: &[Signal]) -> Result<u32, RecordingError> {
+    let unit = match column {
+        "watts" => "W",
+        "volts" => "V",
+        "amperes" => "A",
+        "celsius" => "Cel",
+        _ => "",
+    };
+    let places = (0..).zip(signals);
+    if let Some((place, _)) = places.clone().find(|(_, signal)| signal.name == column) {
+        return Ok(place);
+    }
+    let mut of_unit = places.filter(|(_, signal)| !unit.is_empty() && signal.unit == unit);
+    match (of_unit.next(), of_unit.next()) {
+        (Some((place, _)), None) => Ok(place),
+        (Some((_, one)), Some((_, other))) => {
+            let fault = format!("{column:?} could be {} or {}; name the column so", one.name, other.name);
+            Err(RecordingError::line(1, &fault))
+        }
+        (None, _) => Err(RecordingError::line(1, &unknown(column, signals))),
+    }
+}
+
+fn unknown(column: &str, signals: &[Signal]) -> String {
+    let near = signals.iter().map(|signal| (strsim::osa_distance(column, signal.name), signal.name)).min();
+    match near.filter(|(distance, _)| *distance <= 1 + column.chars().count() / 4) {
+        Some((_, name)) => format!("{column:?} is none of the detector's signals; did you mean {name}?"),
+        None => {
+            let known = signals.iter().map(|signal| signal.name).collect::<Vec<_>>().join(", ");
+            format!("{column:?} is none of the detector's signals, which are {known}; leave the column out")
+        }
+    }
 }
 
 fn time(cell: &str, clock: Clock) -> Option<Millis> {
@@ -86,7 +147,44 @@ fn days_since_1970(year: u64, month: u64, day: u64) -> Option<u64> {
 
 #[cfg(test)]
 mod tests {
-    use super::stamp;
+    use super::{readings, stamp};
+    use crate::Signal;
+
+    const SIGNALS: &[Signal] = &[
+        Signal::number("power", "W", ""),
+        Signal::number("fan-power", "W", "").optional(),
+        Signal::number("coolant", "Cel", ""),
+        Signal::text("status", "").optional(),
+    ];
+
+    #[test]
+    fn columns_find_their_signals_by_name_whatever_their_order() {
+        let found = readings("seconds,status,coolant,power\n0,7,24.5,118\n", SIGNALS).expect("good");
+        let shown: Vec<_> = found.iter().map(|it| (it.signal, it.as_number(), it.as_text())).collect();
+        assert_eq!(shown, [(3, None, Some("7")), (2, Some(24.5), None), (0, Some(118.0), None)]);
+        assert_eq!(readings("seconds,power,celsius\n0,1,2\n", SIGNALS).expect("good")[1].signal, 2);
+    }
+
+    #[test]
+    fn a_column_that_is_no_signal_and_a_signal_without_a_column_are_named() {
+        for (csv, fault) in [
+            (
+                "time,power,collant\n",
+                r#"line 1: "collant" is none of the detector's signals; did you mean coolant?"#,
+            ),
+            (
+                "time,power,humidity\n",
+                "line 1: \"humidity\" is none of the detector's signals, which are power, fan-power, coolant, status; \
+                 leave the column out",
+            ),
+            ("time,power\n", "line 1: has no column for coolant, which the detector needs; it has power"),
+            ("time,watts,coolant\n", r#"line 1: "watts" could be power or fan-power; name the column so"#),
+            ("time,power,coolant,power\n", "line 1: has 2 columns for power"),
+            ("seconds,power,coolant\n0,1,warm\n", r#"line 2: "warm" is not a number"#),
+        ] {
+            assert_eq!(readings(csv, SIGNALS).expect_err(csv).to_string(), fault);
+        }
+    }
 
     #[test]
     fn stamps_are_milliseconds_since_1970() {

@@ -18,8 +18,8 @@
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! use idlegate_detector::testing::{Recording, run};
 //!
-//! let csv = "time,watts\n2026-01-05T10:00:00Z,3\n2026-01-05T10:00:10Z,90\n2026-01-05T10:00:30Z,3\n";
-//! let run = run::<Limit>(r#"{ "limit": 40 }"#, &Recording::from_csv(csv)?)?;
+//! let csv = "time,power\n2026-01-05T10:00:00Z,3\n2026-01-05T10:00:10Z,90\n2026-01-05T10:00:30Z,3\n";
+//! let run = run::<Limit>(r#"{ "limit": 40 }"#, &Recording::from_csv::<Limit>(csv)?)?;
 //! let busy = run.busy_spans();
 //! assert_eq!(busy.len(), 1);
 //! assert_eq!(busy[0].length(), Span::from_secs(20));
@@ -28,8 +28,10 @@
 //! ```
 
 mod csv;
+mod guarded;
 mod recording;
 mod run;
 
+pub use guarded::run_guarded;
 pub use recording::{Recording, RecordingError};
 pub use run::{Period, Run, Step, Trial, run};

@@ -5,7 +5,7 @@ use std::io::Read as _;
 use std::path::Path;
 
 use super::csv;
-use crate::{Millis, Reading, Value};
+use crate::{Detector, Millis, Reading, Value};
 
 /// Readings of one machine, ready to be run through a detector.
 ///
@@ -27,9 +27,22 @@ pub struct Recording {
 /// A recording that cannot be read.
 ///
 /// ```
+/// # use idlegate_detector::*;
+/// # #[derive(serde::Deserialize, schemars::JsonSchema)] struct NoSettings {}
+/// # struct Mill;
+/// # impl Detector for Mill {
+/// #     type Settings = NoSettings;
+/// #     const DESCRIPTION: Description = Description {
+/// #         name: "mill", version: "1.0.0", purpose: "",
+/// #         signals: &[Signal::number("power", "W", ""), Signal::text("status", "").optional()],
+/// #     };
+/// #     fn new(_: NoSettings) -> Result<Self, SettingsError> { Ok(Mill) }
+/// #     fn observe(&mut self, _: &Reading) {}
+/// #     fn assess(&mut self, _: Millis) -> Assessment { Assessment::unknown("always in doubt") }
+/// # }
 /// use idlegate_detector::testing::Recording;
 ///
-/// let error = Recording::from_csv("seconds,watts\n0,12\nsoon,118\n").expect_err("soon is not a number");
+/// let error = Recording::from_csv::<Mill>("seconds,power\n0,12\nsoon,118\n").expect_err("soon is not a number");
 /// assert_eq!(error.to_string(), "line 3: has no time that can be read");
 /// ```
 #[derive(Debug)]
@@ -104,35 +117,62 @@ impl Recording {
         Recording::of(readings.into_iter().map(|(at, number)| Reading::number(0, Millis(at), number)))
     }
 
-    /// Reads CSV. The heading's first column is `time` (RFC 3339 in UTC; becomes milliseconds since 1970), `seconds`
-    /// or `minutes`; each further column is a signal, in the order of the detector's description. An empty cell is no
-    /// reading; a cell that is not a number is text.
+    /// Reads CSV for a detector. The heading's first column is `time` (RFC 3339 in UTC; becomes milliseconds since 1970),
+    /// `seconds` or `minutes`. Each further column is one of the detector's signals, by its name; `watts`, `volts`,
+    /// `amperes` and `celsius` are its only signal in that unit. So does `idlegate detector try`. An empty cell is no reading.
     ///
     /// ```
+    /// # use idlegate_detector::*;
+    /// # #[derive(serde::Deserialize, schemars::JsonSchema)] struct NoSettings {}
+    /// # struct Mill;
+    /// # impl Detector for Mill {
+    /// #     type Settings = NoSettings;
+    /// #     const DESCRIPTION: Description = Description {
+    /// #         name: "mill", version: "1.0.0", purpose: "",
+    /// #         signals: &[Signal::number("power", "W", ""), Signal::text("status", "").optional()],
+    /// #     };
+    /// #     fn new(_: NoSettings) -> Result<Self, SettingsError> { Ok(Mill) }
+    /// #     fn observe(&mut self, _: &Reading) {}
+    /// #     fn assess(&mut self, _: Millis) -> Assessment { Assessment::unknown("always in doubt") }
+    /// # }
     /// # fn main() -> Result<(), idlegate_detector::testing::RecordingError> {
     /// use idlegate_detector::{Millis, Reading, testing::Recording};
     ///
-    /// let recording = Recording::from_csv("seconds,watts,status\n0,12,ready\n1.5,,cutting\n")?;
+    /// let recording = Recording::from_csv::<Mill>("seconds,status,power\n0,ready,12\n1.5,cutting,\n")?;
     /// assert_eq!(recording.readings()[2], Reading::text(1, Millis(1_500), "cutting"));
     /// # Ok(())
     /// # }
     /// ```
     ///
     /// # Errors
-    /// When the heading or a line cannot be read; the error names the line.
-    pub fn from_csv(text: &str) -> Result<Self, RecordingError> {
-        csv::readings(text).map(Recording::of)
+    /// When a line cannot be read, a column is no signal of the detector, or a signal that it needs has no column; the error
+    /// names the line.
+    pub fn from_csv<D: Detector>(text: &str) -> Result<Self, RecordingError> {
+        csv::readings(text, D::DESCRIPTION.signals).map(Recording::of)
     }
 
     /// Reads a CSV file, with the feature `gzip` also a `.gz`.
     ///
     /// ```
+    /// # use idlegate_detector::*;
+    /// # #[derive(serde::Deserialize, schemars::JsonSchema)] struct NoSettings {}
+    /// # struct Mill;
+    /// # impl Detector for Mill {
+    /// #     type Settings = NoSettings;
+    /// #     const DESCRIPTION: Description = Description {
+    /// #         name: "mill", version: "1.0.0", purpose: "",
+    /// #         signals: &[Signal::number("power", "W", ""), Signal::text("status", "").optional()],
+    /// #     };
+    /// #     fn new(_: NoSettings) -> Result<Self, SettingsError> { Ok(Mill) }
+    /// #     fn observe(&mut self, _: &Reading) {}
+    /// #     fn assess(&mut self, _: Millis) -> Assessment { Assessment::unknown("always in doubt") }
+    /// # }
     /// # fn main() -> Result<(), Box<dyn std::error::Error>> {
     /// use idlegate_detector::testing::Recording;
     ///
     /// # let file = std::env::temp_dir().join(format!("idlegate-sdk-example-{}.csv", std::process::id()));
     /// # std::fs::write(&file, "seconds,watts\n0,12\n1,118\n")?;
-    /// let recording = Recording::load(&file)?;
+    /// let recording = Recording::load::<Mill>(&file)?;
     /// # std::fs::remove_file(&file)?;
     /// assert_eq!(recording.readings().len(), 2);
     /// # Ok(())
@@ -141,7 +181,7 @@ impl Recording {
     ///
     /// # Errors
     /// When the file cannot be opened or its text cannot be read; the error names the file.
-    pub fn load(path: impl AsRef<Path>) -> Result<Self, RecordingError> {
+    pub fn load<D: Detector>(path: impl AsRef<Path>) -> Result<Self, RecordingError> {
         let path = path.as_ref();
         let mut file = std::fs::File::open(path).map_err(|error| RecordingError::file(path, error))?;
         let mut text = String::new();
@@ -151,7 +191,7 @@ impl Recording {
             file.read_to_string(&mut text)
         };
         read.map_err(|error| RecordingError::file(path, error))?;
-        Recording::from_csv(&text).map_err(|error| RecordingError::file(path, error))
+        Recording::from_csv::<D>(&text).map_err(|error| RecordingError::file(path, error))
     }
 
     /// The readings in the order of their times.

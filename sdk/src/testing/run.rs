@@ -129,7 +129,8 @@ impl Period {
     }
 }
 
-/// Runs a detector over a recording: every reading is observed, and an assessment is made at its time.
+/// Runs a detector over a recording: every reading is observed, and an assessment is made at its time. What it would say
+/// in the guard, which also looks after silence, is [`run_guarded`](super::run_guarded).
 ///
 /// # Errors
 /// When the settings are refused, by their type or by the detector.
@@ -146,6 +147,26 @@ impl Run {
     /// The verdict of every step.
     pub fn verdicts(&self) -> Vec<Verdict> {
         self.steps.iter().map(|step| step.assessment.verdict).collect()
+    }
+
+    /// The steps at which the verdict became another, the first of all included. Of several at one time the last counts.
+    ///
+    /// ```
+    /// use idlegate_detector::{Assessment, Millis, testing::{Run, Step}};
+    ///
+    /// let step = |at, assessment| Step { at: Millis(at), assessment };
+    /// let run = Run { steps: vec![step(0, Assessment::busy("90 W")), step(9, Assessment::busy("91 W"))] };
+    /// assert_eq!(run.changes().len(), 1);
+    /// ```
+    pub fn changes(&self) -> Vec<&Step> {
+        let mut changes: Vec<&Step> = Vec::new();
+        let ends = self.steps.iter().skip(1).map(|step| Some(step.at)).chain([None]);
+        for (step, _) in self.steps.iter().zip(ends).filter(|(step, next)| *next != Some(step.at)) {
+            if changes.last().is_none_or(|last| last.assessment.verdict != step.assessment.verdict) {
+                changes.push(step);
+            }
+        }
+        changes
     }
 
     /// The last thing said at or before `at`.

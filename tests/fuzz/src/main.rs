@@ -1,4 +1,5 @@
-//! One program for all targets, so that there is one build; `IDLEGATE_FUZZ` says which. `tests/fuzz/run` is the way to call it.
+//! One program for all targets, so that there is one build; `IDLEGATE_FUZZ` says which. `tests/fuzz/run` is the way to
+//! call it.
 //!
 //! Without instrumentation, as an ordinary build has it, it can still be run over the seeds.
 #![no_main]

@@ -13,7 +13,11 @@ use hdrhistogram::Histogram;
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
+use idlegate_tests::drills;
 use idlegate_tests::form::Form;
+use idlegate_tests::judge::Tally;
+use idlegate_tests::judge::watch::Watch;
+use idlegate_tests::proxy::Proxy;
 use idlegate_tests::shop::{Guard, write_rules};
 use rumqttc::v5::mqttbytes::v5::PublishProperties;
 use serde_json::{Value as Json, json};
@@ -29,7 +33,9 @@ const BROKEN_EVERY: u32 = 5;
 const BURST_EVERY: u32 = 7;
 /// Memory may grow by so much between the first quarter and the end.
 const GROWTH_BYTES_MAX: i64 = 8 * 1024 * 1024;
-const ANSWERS: &str = "idlegate/answer/storm";
+/// It may take so many times longer than asked for until there was enough to judge.
+const LONGER_MAX: u32 = 10;
+const ANSWERS: &str = "idlegate/answer/console/storm";
 
 /// Rules that change again and again under load
 #[derive(Parser)]
@@ -47,7 +53,10 @@ async fn main() -> Result<()> {
     let reloads = reloads.unwrap_or(form.either(40, 1_000));
     let dir = tempfile::tempdir()?;
     let broker = Mosquitto::start()?;
-    write_rules(dir.path(), broker.port())?;
+    let watch = drills::watch();
+    let proxy = Proxy::start_with(broker.port(), watch.tap(), None).await?;
+    write_rules(dir.path(), proxy.port())?;
+    drills::write_rules(dir.path())?;
     let guard = Guard::following(dir.path())?;
 
     let mut listener = Client::connect(broker.port()).await?;
@@ -59,10 +68,12 @@ async fn main() -> Result<()> {
     mill.publish_retained("outlets/mill/says", "on".to_owned()).await?;
 
     let (stop, stopped) = watch::channel(false);
+    let drilling = tokio::spawn(drills::run(broker.port(), watch.clone(), stopped.clone()));
     let load = tokio::spawn(load(mill, stopped));
-    let storm = storm(reloads, dir.path(), &mut listener, &mut heard).await?;
+    let storm = storm(reloads, dir.path(), &mut listener, &mut heard, &watch).await?;
     stop.send(true)?;
     let asked = load.await??;
+    drilling.await??;
     heard
         .until(&mut listener, |heard| heard.answers.len() as u64 >= asked)
         .await
@@ -70,7 +81,10 @@ async fn main() -> Result<()> {
     // Whatever is doubled would come now.
     heard.listen_for(&mut listener, Duration::from_millis(500)).await?;
     guard.stop().await?;
-    conclude(&form, &storm, &heard, asked)
+    let judged = watch.close().map_err(anyhow::Error::msg)?;
+    drop(proxy);
+    let planted = drills::plant(broker.port()).await?;
+    conclude(&form, &storm, &heard, asked, &judged, &planted)
 }
 
 /// Readings of a working mill, and requests that it be switched off, all of which must be answered and none obeyed.
@@ -168,12 +182,22 @@ struct Storm {
     wrong: Vec<String>,
 }
 
-async fn storm(reloads: u32, dir: &Path, client: &mut Client, heard: &mut Heard) -> Result<Storm> {
+async fn storm(
+    reloads: u32,
+    dir: &Path,
+    client: &mut Client,
+    heard: &mut Heard,
+    watch: &Watch,
+) -> Result<Storm> {
     let path = dir.join("machines/mill.toml");
     let original = fs::read_to_string(&path)?;
     let mut storm =
         Storm { took: Histogram::new(3)?, broken: 0, rss_early: rss()?, rss_late: 0, wrong: Vec::new() };
-    for round in 1..=reloads {
+    for round in 1..=reloads * LONGER_MAX {
+        // A quick computer is through before there was anything to judge.
+        if round > reloads && watch.plain_offs() >= drills::LIMITS.plain_min {
+            break;
+        }
         let broken = round.is_multiple_of(BROKEN_EVERY);
         let title = format!("Mill {round}");
         let text = original.replace("title = \"Mill\"", &format!("title = \"{title}\""));
@@ -217,7 +241,14 @@ fn rss() -> Result<i64> {
     Ok(kilobytes * 1024)
 }
 
-fn conclude(form: &Form, storm: &Storm, heard: &Heard, asked: u64) -> Result<()> {
+fn conclude(
+    form: &Form,
+    storm: &Storm,
+    heard: &Heard,
+    asked: u64,
+    judged: &Tally,
+    planted: &[drills::Found],
+) -> Result<()> {
     let twice = heard.answers.values().filter(|count| **count != 1).count();
     let lost = asked.saturating_sub(heard.answers.len() as u64);
     let grown = storm.rss_late - storm.rss_early;
@@ -239,7 +270,11 @@ fn conclude(form: &Form, storm: &Storm, heard: &Heard, asked: u64) -> Result<()>
         mebibytes(storm.rss_early),
         mebibytes(storm.rss_late)
     );
+    judged.lines().iter().for_each(|line| println!("{line}"));
+    let found = planted.iter().filter(|(_, finding)| finding.is_some()).count();
+    println!("judge: planted {}, found {found}", planted.len());
     form.write(&json!({
+        "judged": judged.json(), "planted": planted.len(), "found": found,
         "reloads": storm.took.len(), "broken": storm.broken, "requests": asked, "lost": lost, "doubled": twice,
         "orders": heard.orders, "p50_ms": took(0.5), "p90_ms": took(0.9), "p99_ms": took(0.99),
         "max_ms": storm.took.max(), "rss_early": storm.rss_early, "rss_late": storm.rss_late,
@@ -249,8 +284,10 @@ fn conclude(form: &Form, storm: &Storm, heard: &Heard, asked: u64) -> Result<()>
         (lost > 0, format!("{lost} requests were not answered")),
         (twice > 0, format!("{twice} requests were answered more than once")),
         (heard.orders > 0, format!("{} orders were sent to a working mill", heard.orders)),
+        (found < planted.len(), "the judge did not find every planted mistake".to_owned()),
         (grown > GROWTH_BYTES_MAX, format!("memory grew by {:.1} MiB", mebibytes(grown))),
     ];
+    wrong.extend(judged.complaints(&drills::LIMITS));
     wrong.extend(claims.into_iter().filter(|(is_so, _)| *is_so).map(|(_, what)| what));
     if wrong.is_empty() {
         println!("reload-storm: nothing lost, nothing doubled, nothing switched");

@@ -5,12 +5,18 @@ use std::time::Instant;
 
 use anyhow::{Result, ensure};
 use clap::Parser;
-use idlegate::time::Span;
+use idlegate_guard::time::{Moment, Span};
 use idlegate_tests::form::Form;
+use idlegate_tests::judge::Tally;
 use idlegate_tests::simulation::figures::{Figures, WRONGLY};
+use idlegate_tests::simulation::judged::LIMITS;
 use idlegate_tests::simulation::rules::Parts;
-use idlegate_tests::simulation::{Carelessness, Life, Outcome, live};
+use idlegate_tests::simulation::world::BEGIN;
+use idlegate_tests::simulation::{Carelessness, Life, Outcome, Plant, live};
 use serde_json::json;
+
+/// Half days of life in which a mistake must be found.
+const PLANT_SEEDS_MAX: u64 = 12;
 
 /// Days of workshop life from seeds, with faults
 #[derive(Parser)]
@@ -53,15 +59,25 @@ fn main() -> Result<()> {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked when it was read")]
     let lasts = Span((days * 86_400_000.0) as u64);
     let parts = Parts::new()?;
-    let life =
-        |seed| Life { seed, lasts, faults: true, native: args.native, careless: None, print: args.trace };
+    let life = |seed: u64| Life {
+        seed,
+        lasts,
+        faults: true,
+        native: args.native,
+        careless: None,
+        plant: None,
+        favours: favourite(seed),
+        print: args.trace,
+    };
 
     let begun = Instant::now();
     let mut total = Figures::default();
+    let mut judged = Tally::default();
     let mut failed = Vec::new();
     for seed in first..first.saturating_add(count) {
         let outcome = live(&parts, life(seed))?;
         total.add(&outcome.figures);
+        judged.add(&outcome.judged);
         println!(
             "seed {seed}: {} h, {} events, {} decisions, trace {:016x}, {}",
             outcome.figures.simulated_hours(),
@@ -79,10 +95,15 @@ fn main() -> Result<()> {
 
     let (same, caught) =
         if args.seed.is_some() { (true, Vec::new()) } else { self_checks(&parts, life(first))? };
+    let plants = if args.seed.is_some() { Vec::new() } else { plant(&parts, life(first))? };
     println!();
-    for line in total.lines() {
+    for line in total.lines().into_iter().chain(judged.lines()) {
         println!("{line}");
     }
+    let excessive = if args.seed.is_some() { Vec::new() } else { judged.excessive(&LIMITS) };
+    excessive.iter().for_each(|excess| println!("  ! excused too often: {excess}"));
+    let found = plants.iter().filter(|(_, what)| what.is_some()).count();
+    println!("judge: planted {}, found {found}", plants.len());
     let missed: Vec<_> =
         caught.iter().filter(|(_, what)| what.is_none()).map(|(careless, _)| *careless).collect();
     let violations: usize = failed.iter().map(|outcome| outcome.violations.len()).sum();
@@ -96,6 +117,9 @@ fn main() -> Result<()> {
     figures["hours_per_second"] = json!(pace.round());
     figures["same_seed_same_trace"] = json!(same);
     figures["careless_programs"] = json!(caught.len());
+    figures["judged"] = judged.json();
+    figures["planted"] = json!(plants.len());
+    figures["found"] = json!(found);
     figures["careless_programs_caught"] = json!(caught.len() - missed.len());
     args.form.write(&figures)?;
     println!(
@@ -114,12 +138,20 @@ fn main() -> Result<()> {
     if violations > 0
         || !same
         || !missed.is_empty()
+        || found < plants.len()
+        || !excessive.is_empty()
         || total.emergencies_refused > 0
         || total.cut(WRONGLY) > 0
     {
         std::process::exit(1);
     }
     Ok(())
+}
+
+/// In every other life one kind of trouble is more frequent.
+fn favourite(seed: u64) -> Option<Plant> {
+    let nth = usize::try_from(seed / 2).unwrap_or_default() % Plant::ALL.len();
+    seed.is_multiple_of(2).then_some(Plant::ALL[nth])
 }
 
 fn tell(outcome: &Outcome, days: f64, native: bool) {
@@ -163,4 +195,41 @@ fn self_checks(parts: &Parts, life: Life) -> Result<(bool, Vec<Noticed>)> {
         caught.push((careless, what));
     }
     Ok((same, caught))
+}
+
+/// A mistake that was put in, and what the judge had to say of it.
+type Found = (Plant, Option<String>);
+
+/// Mistakes between wire and engine, each of which the judge has to find.
+fn plant(parts: &Parts, life: Life) -> Result<Vec<Found>> {
+    let mut found = Vec::new();
+    for plant in Plant::ALL {
+        let mut what = None;
+        for seed in 0..PLANT_SEEDS_MAX {
+            let lasts = Span::secs(12 * 3_600);
+            let life = Life { seed: life.seed + seed, lasts, native: true, favours: Some(plant), ..life };
+            let outcome = live(parts, Life { plant: Some(plant), ..life })?;
+            let Some(finding) = outcome.judged.findings.first() else { continue };
+            // What is found must be for the mistake.
+            let until = Moment(u64::try_from(finding.at.as_millis())?).since(BEGIN);
+            let without = live(parts, Life { lasts: until, ..life })?;
+            ensure!(
+                without.violations.is_empty(),
+                "without a mistake, in life {} of {}: {:?}\n{}",
+                life.seed,
+                plant.words(),
+                without.violations,
+                without.before.join("\n")
+            );
+            let oracle = if outcome.violations.is_empty() { "not " } else { "" };
+            what = Some(format!("in life {}: {finding} ({oracle}noticed by the oracle)", seed + 1));
+            break;
+        }
+        match &what {
+            Some(what) => println!("planted: {}: found {what}", plant.words()),
+            None => println!("planted: {}: NOT found", plant.words()),
+        }
+        found.push((plant, what));
+    }
+    Ok(found)
 }

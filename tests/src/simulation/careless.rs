@@ -1,9 +1,9 @@
 //! Programs around the engine that do one thing wrong. An oracle that does not notice them would prove nothing.
 
-use idlegate::engine::{Decided, Effect, Order, Why};
-use idlegate::event::{Assessment, DetectorFault, Verdict};
-use idlegate::guard::{Cause, Decision, Reason, RequestKind, Switch};
-use idlegate::plan::Plan;
+use idlegate_engine::{Decided, Effect, Order, Why};
+use idlegate_guard::{Cause, Decision, Reason, RequestKind, Switch};
+use idlegate_plan::Plan;
+use idlegate_plan::event::{Assessment, DetectorFault, Verdict};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Carelessness {
@@ -11,10 +11,14 @@ pub enum Carelessness {
     UnknownIsIdle,
     /// A working machine is taken for an idle one.
     BusyIsIdle,
+    /// A force from afar is taken for one that brings the token.
+    TokenNotAsked,
     /// The first force switches off, window or not.
     ForceWithoutWindow,
     /// A refused switch-on is carried out all the same.
     OnUnderLockout,
+    /// A contact that stays pushed in is forgotten.
+    ContactForgotten,
     /// Whatever arrives is taken for new.
     AgeForgotten,
     /// What the broker had stored is taken for live.
@@ -23,6 +27,10 @@ pub enum Carelessness {
     CommandsNeverExpire,
     /// Nothing is remembered across a restart.
     KeptIsLost,
+    /// That a machine went back to work teaches nothing.
+    SilencesForgotten,
+    /// Or only until the program ends.
+    LessonLost,
     /// Some decisions are told twice.
     AnswersTwice,
     /// Some decisions are never told.
@@ -34,15 +42,19 @@ pub enum Carelessness {
 }
 
 impl Carelessness {
-    pub const ALL: [Carelessness; 12] = [
+    pub const ALL: [Carelessness; 16] = [
         Carelessness::UnknownIsIdle,
         Carelessness::BusyIsIdle,
+        Carelessness::TokenNotAsked,
         Carelessness::ForceWithoutWindow,
         Carelessness::OnUnderLockout,
+        Carelessness::ContactForgotten,
         Carelessness::AgeForgotten,
         Carelessness::RetainedForgotten,
         Carelessness::CommandsNeverExpire,
         Carelessness::KeptIsLost,
+        Carelessness::SilencesForgotten,
+        Carelessness::LessonLost,
         Carelessness::AnswersTwice,
         Carelessness::AnswersLost,
         Carelessness::ShadowIsSent,
@@ -111,7 +123,7 @@ pub fn spoil(
 }
 
 fn order(plan: &Plan, decided: &Decided, switch: Switch, cause: Cause) -> Option<Effect> {
-    let name = decided.machine.clone()?;
-    let (machine, _) = plan.machine(name.as_str())?;
-    Some(Effect::Order(Order { machine, name, switch, cause, resend: 0, shadow: false }))
+    let machine = decided.machine.clone()?;
+    plan.machine(machine.as_str())?;
+    Some(Effect::Order(Order { machine, switch, cause, resend: 0, shadow: false }))
 }

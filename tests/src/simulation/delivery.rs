@@ -1,18 +1,63 @@
 //! Messages to the engine: what outlets, meters and people say, and what the broker makes of it on the way.
 
 use bytes::Bytes;
-use idlegate::demo::workshop::birch_lane::DIALECTS;
-use idlegate::demo::workshop::{MeterFault, Said, Sample};
-use idlegate::event::{Event, Message};
-use idlegate::guard::RequestKind;
-use idlegate::time::Span;
+use idlegate_demo::workshop::birch_lane::DIALECTS;
+use idlegate_demo::workshop::{MeterFault, MeterSample, Said};
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{RequestKind, Switch};
+use idlegate_plan::event::{Event, Message};
+use serde_json::{Value as Json, json};
 
 use super::Carelessness;
+use super::afar::{PHONE, payload};
+use super::faults::PACKING;
 use super::figures::Figures;
 use super::oracle::Asked;
+use super::plants::Plant;
 use super::rules::PLACES;
-use super::wire::{Due, Sent, What};
-use super::world::World;
+use super::wire::{Due, Record, Sent, What};
+use super::world::{BEGIN, WALL_AT_BEGIN, World};
+use crate::judge::Says;
+
+/// Meters of these places have each reading stored, by a broker that hands on live ones without the flag.
+const STORING: [usize; 2] = [1, 4];
+/// What comes from a meter that has lost its mind. None of it is a number to anybody.
+const NONSENSE: [&str; 6] = ["NaN", "overload", "", "455,2", "{\"watts\":", "1.2.3"];
+
+/// A meter shows no more digits than this.
+fn shown(watts: f64) -> f64 {
+    (watts * 1000.0).round() / 1000.0
+}
+
+pub(super) fn write_one(place: usize, watts: f64) -> String {
+    DIALECTS[place].meter.write(PLACES[place].outlet, MeterSample { watts, joules: 0.0 })
+}
+
+/// What a meter that sends several readings at once says of their times.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum PackTimes {
+    /// So long ago.
+    Before(Moment),
+    /// By its own clock, which is right.
+    ByItsClock,
+}
+
+/// Several readings in one message, oldest first, each with its time.
+pub(super) fn write_pack(outlet: &str, records: &[Record], times: PackTimes) -> String {
+    let written = records.iter().map(|(taken, says)| {
+        let watts = match says {
+            Says::Watts(watts) => json!(watts),
+            Says::Rubbish => Json::Null,
+        };
+        #[expect(clippy::cast_precision_loss, reason = "milliseconds of this century")]
+        let secs = match times {
+            PackTimes::Before(now) => -(now.since(*taken).0 as f64),
+            PackTimes::ByItsClock => (WALL_AT_BEGIN as f64) + taken.since(BEGIN).0 as f64,
+        } / 1000.0;
+        json!({ "n": format!("{outlet}:power"), "u": "W", "t": secs, "v": watts })
+    });
+    Json::Array(written.collect()).to_string()
+}
 
 impl World<'_> {
     pub(super) fn said(&mut self, place: usize, said: Said) {
@@ -28,6 +73,7 @@ impl World<'_> {
                     retained: false,
                     sent: self.now,
                     what: What::State { place },
+                    there: false,
                 });
             }
             Said::Reading(mut sample) => {
@@ -42,20 +88,58 @@ impl World<'_> {
                 if sample.watts.is_finite() {
                     self.bench[place].last_watts = sample.watts;
                 }
+                if place == PACKING && sample.watts.is_finite() {
+                    return self.send_packed(place, sample);
+                }
                 self.send_reading(place, sample);
             }
         }
     }
 
-    fn send_reading(&mut self, place: usize, sample: Sample) {
-        let outlet = PLACES[place].outlet;
-        self.send(Sent {
-            topic: format!("meters/{outlet}"),
-            payload: DIALECTS[place].meter.write(outlet, sample),
+    /// One message for each reading, or one for several.
+    fn send_packed(&mut self, place: usize, sample: MeterSample) {
+        self.broken.kept_back.push((self.now, sample));
+        if self.broken.kept_back.len() < self.broken.pack_of {
+            return;
+        }
+        let kept = std::mem::take(&mut self.broken.kept_back);
+        if kept.len() == 1 {
+            return self.send_reading(place, sample);
+        }
+        let records: Vec<Record> =
+            kept.iter().map(|(taken, sample)| (*taken, Says::Watts(shown(sample.watts)))).collect();
+        let payload = write_pack(PLACES[place].outlet, &records, self.pack_times());
+        self.send_from_meter(place, payload, records);
+    }
+
+    pub(super) fn pack_times(&self) -> PackTimes {
+        if self.broken.pack_has_clock { PackTimes::ByItsClock } else { PackTimes::Before(self.now) }
+    }
+
+    fn send_reading(&mut self, place: usize, sample: MeterSample) {
+        let (payload, says) = if sample.watts.is_finite() {
+            let payload = DIALECTS[place].meter.write(PLACES[place].outlet, sample);
+            (payload, Says::Watts(shown(sample.watts)))
+        } else {
+            let nth = usize::try_from(self.bench[place].readings).unwrap_or_default();
+            (NONSENSE[nth % NONSENSE.len()].to_owned(), Says::Rubbish)
+        };
+        self.send_from_meter(place, payload, vec![(self.now, says)]);
+    }
+
+    fn send_from_meter(&mut self, place: usize, payload: String, records: Vec<Record>) {
+        let message = Sent {
+            topic: self.line.meter_topic(place),
+            payload,
             retained: false,
             sent: self.now,
-            what: What::Reading { place, watts: (sample.watts * 1000.0).round() / 1000.0 },
-        });
+            what: What::Reading { place, records },
+            there: false,
+        };
+        if STORING.contains(&place) {
+            self.line.stored_readings[place] = Some(Sent { retained: true, ..message.clone() });
+        }
+        self.send(message);
     }
 
     /// A meter that is asked answers at once, if it answers at all.
@@ -69,12 +153,13 @@ impl World<'_> {
             Some(MeterFault::Silent) => return,
         };
         let joules = station.joules();
-        self.send_reading(place, Sample { watts, joules });
+        self.send_reading(place, MeterSample { watts, joules });
     }
 
     /// A message to the engine sets out.
     pub fn send(&mut self, message: Sent) {
-        let state = matches!(message.what, What::State { .. });
+        // What an outlet or a contact says is not lost, and stays in its order.
+        let state = matches!(message.what, What::State { .. } | What::Contact { .. });
         if !self.line.up {
             return;
         }
@@ -94,6 +179,10 @@ impl World<'_> {
             at = at.max(self.line.last_state[place]);
             self.line.last_state[place] = at;
         }
+        if let What::Contact { .. } = message.what {
+            at = at.max(self.line.last_position);
+            self.line.last_position = at;
+        }
         // So does a connection.
         if let What::Reading { place, .. } = message.what {
             at = at.max(self.line.last_reading[place]);
@@ -107,6 +196,9 @@ impl World<'_> {
             if let What::State { place } = message.what {
                 self.line.last_state[place] = again;
             }
+            if let What::Contact { .. } = message.what {
+                self.line.last_position = again;
+            }
             self.agenda.plan(again, Due::ToEngine { message: message.clone(), session });
         }
         self.agenda.plan(at, Due::ToEngine { message, session });
@@ -114,6 +206,13 @@ impl World<'_> {
 
     /// After a new connection the broker hands over what it had stored; requests are never taken from its store.
     pub fn replay_stored(&mut self) {
+        self.line.last_position = self.now;
+        if let Some(stored) = self.line.stored_latch.clone() {
+            self.send(stored);
+        }
+        for stored in self.line.stored_readings.clone().into_iter().flatten() {
+            self.send(stored);
+        }
         for (place, at) in PLACES.iter().enumerate() {
             if let Some(payload) = self.line.stored[place].clone() {
                 self.line.last_state[place] = self.now;
@@ -123,16 +222,35 @@ impl World<'_> {
                     retained: true,
                     sent: self.now,
                     what: What::State { place },
+                    there: false,
                 });
             }
         }
     }
 
-    pub(super) fn arrive(&mut self, message: Sent, session: u64) {
+    fn oracle_hears(&mut self, place: usize, sent: Moment, age: Span, records: &[Record]) {
+        self.figures.readings += 1;
+        for (taken, says) in records {
+            let watts = match says {
+                Says::Watts(watts) => *watts,
+                Says::Rubbish => f64::NAN,
+            };
+            let age = age + sent.since(*taken);
+            self.oracle.watched[place].record.deliver(self.now, age, watts);
+        }
+    }
+
+    pub(super) fn arrive(&mut self, mut message: Sent, session: u64) {
         let now = self.now;
         if session != self.line.session {
             return;
         }
+        if let What::Reading { place, records } = &message.what
+            && !message.there
+        {
+            self.judge_hears(*place, &message, records);
+        }
+        message.there = true;
         if now < self.paused_until {
             let later = self.paused_until;
             return self.agenda.plan(later, Due::ToEngine { message, session });
@@ -144,6 +262,7 @@ impl World<'_> {
             payload: Bytes::from(message.payload.clone()),
             retained: message.retained,
             proved: !message.retained,
+            ours: false,
             age,
             response_topic: None,
             correlation: None,
@@ -151,17 +270,35 @@ impl World<'_> {
         match self.life.careless {
             Some(Carelessness::AgeForgotten) => arriving.age = Span(20),
             Some(Carelessness::RetainedForgotten) => arriving.retained = false,
+            Some(Carelessness::TokenNotAsked) => {
+                if let What::Request { input: PHONE, places, kind, .. } = &message.what {
+                    let confirm = self.tokens[places[0]].as_deref();
+                    arriving.payload = Bytes::from(payload(places[0], *kind, confirm));
+                }
+            }
             _ => {}
+        }
+        if self.has(Plant::StoredAsLive) {
+            (arriving.retained, arriving.proved) = (false, true);
         }
         self.trace.note(now, format_args!("{} {} {}", message.topic, message.payload, age.0));
         match message.what {
-            What::State { .. } => self.tell_engine(Event::Message(arriving), None),
-            What::Reading { place, watts } => {
-                self.figures.readings += 1;
-                self.oracle.watched[place].record.deliver(now, age, watts);
+            What::State { place } => {
+                let on = DIALECTS[place].state.write(Switch::On);
+                let switch = if message.payload == on { Switch::On } else { Switch::Off };
+                self.oracle.watched[place].resumption.outlet_says(now, switch);
                 self.tell_engine(Event::Message(arriving), None);
             }
-            What::Request { input, places, kind, event_id } => {
+            What::Contact { pushed } => self.latch_says(pushed, &message, age, arriving),
+            What::Reading { place, records } => {
+                if message.topic == self.line.meter_topic(place) && !message.retained {
+                    self.oracle_hears(place, message.sent, age, &records);
+                }
+                for arriving in self.misread(place, &records, arriving) {
+                    self.tell_engine(Event::Message(arriving), None);
+                }
+            }
+            What::Request { input, places, kind, event_id, confirm } => {
                 Figures::count(&mut self.figures.requests, kind.word());
                 if message.retained {
                     Figures::count(&mut self.figures.faults, "stored request");
@@ -169,9 +306,10 @@ impl World<'_> {
                     Figures::count(&mut self.figures.faults, "old request");
                 }
                 self.trace.tell(now, format_args!("{input} asks {} (age {age})", kind.word()));
+                self.judge_hears_request(input, &places, kind, message.retained, message.sent);
                 let emergency = kind == RequestKind::EmergencyOff;
                 let before = self.oracle.violations.len();
-                let asked = Asked { input, places, kind, retained: message.retained, age, event_id };
+                let asked = Asked { input, places, kind, retained: message.retained, age, event_id, confirm };
                 self.tell_engine(Event::Message(arriving), Some(&asked));
                 if emergency && !message.retained {
                     self.figures.emergencies += 1;

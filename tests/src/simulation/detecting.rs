@@ -2,18 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use idlegate::detectors::{self, Inline, Installation, Place};
-use idlegate::engine::{Feed, Install};
-use idlegate::event::{Assessed, Assessment, DetectorFault, Name, Value, Verdict};
-use idlegate::service::Modules;
-use idlegate::time::Span;
 use idlegate_detector::testing::Trial;
 use idlegate_detector::{Millis, Reading};
+use idlegate_detectors::{Inline, Modules};
+use idlegate_guard::time::Span;
+use idlegate_plan::event::{Assessed, Assessment, DetectorFault, DetectorId, Feed, Install, Value, Verdict};
 use power_threshold::PowerThreshold;
 
 pub enum Detecting<'a> {
     Sandboxed { inline: Inline, modules: &'a Modules },
-    Native(BTreeMap<Place, (u64, Trial<PowerThreshold>)>),
+    Native(BTreeMap<DetectorId, (u64, Trial<PowerThreshold>)>),
 }
 
 impl std::fmt::Debug for Detecting<'_> {
@@ -34,45 +32,39 @@ impl<'a> Detecting<'a> {
         }
     }
 
-    /// Sets a detector to work, or says why it cannot.
-    pub fn install(&mut self, install: Install) -> Result<(), String> {
-        let place = Place { machine: install.machine, detector: install.detector };
-        let settings = install.settings.to_string();
+    /// Sets a detector to work, or says why it cannot. With `kept` it takes over what the one before knows: a mistake.
+    pub fn install(&mut self, install: Install, kept: bool) -> Result<(), String> {
+        let Install { id, generation: number, .. } = install.clone();
         match self {
             Detecting::Sandboxed { inline, modules } => {
-                let module = modules.get(&install.module)?;
-                let signals = install.signals.into_iter().flatten().collect();
-                inline.install(place, install.generation, Installation { module, settings, signals });
+                inline.install(id, number, modules.installation(&install)?);
             }
-            Detecting::Native(seats) => {
-                let trial = Trial::new(&settings).map_err(|error| format!("{error:?}"))?;
-                seats.insert(place, (install.generation, trial));
+            Detecting::Native(trials) => {
+                if let Some((generation, _)) = trials.get_mut(&id).filter(|_| kept) {
+                    *generation = number;
+                    return Ok(());
+                }
+                let trial =
+                    Trial::new(&install.settings.to_string()).map_err(|error| format!("{error:?}"))?;
+                trials.insert(id, (number, trial));
             }
         }
         Ok(())
     }
 
     /// What it has seen goes with it.
-    pub fn remove(&mut self, machine: Name, detector: usize) {
-        let place = Place { machine, detector };
+    pub fn remove(&mut self, id: &DetectorId) {
         match self {
-            Detecting::Sandboxed { inline, .. } => inline.remove(&place),
-            Detecting::Native(seats) => drop(seats.remove(&place)),
+            Detecting::Sandboxed { inline, .. } => inline.remove(id),
+            Detecting::Native(trials) => drop(trials.remove(id)),
         }
     }
 
     pub fn feed(&mut self, feed: Feed) -> Option<Assessed> {
-        let place = Place { machine: feed.machine, detector: feed.detector };
         match self {
-            Detecting::Sandboxed { inline, .. } => inline.feed(detectors::Feed {
-                place,
-                generation: feed.generation,
-                feed: feed.feed,
-                readings: feed.readings,
-                assess_at: feed.assess_at,
-            }),
-            Detecting::Native(seats) => {
-                let (generation, trial) = seats.get_mut(&place)?;
+            Detecting::Sandboxed { inline, .. } => inline.feed(feed),
+            Detecting::Native(trials) => {
+                let (generation, trial) = trials.get_mut(&feed.id)?;
                 if *generation != feed.generation {
                     return None;
                 }
@@ -83,8 +75,8 @@ impl<'a> Detecting<'a> {
                 }
                 let said = trial.assess(Millis(feed.assess_at.0));
                 Some(Assessed {
-                    machine: place.machine,
-                    detector: place.detector,
+                    machine: feed.id.machine,
+                    detector: feed.id.detector,
                     generation: feed.generation,
                     feed: feed.feed,
                     at: feed.assess_at,

@@ -1,13 +1,14 @@
 //! What must happen, once everything works again: each within a stated time, in the world and not on paper.
 
-use idlegate::guard::{RequestKind, Switch};
-use idlegate::time::Span;
+use idlegate_guard::time::Span;
+use idlegate_guard::{RequestKind, Switch};
 
 use super::figures::Figures;
+use super::latch::LATCHED;
 use super::people::Way;
 use super::rules::PLACES;
 use super::world::World;
-use idlegate::demo::workshop::{MeterFault, Truth};
+use idlegate_demo::workshop::{MeterFault, Truth};
 
 /// An order, its way, the relay, the report, and one loss.
 const SWITCHED_WITHIN: Span = Span::secs(6);
@@ -30,11 +31,31 @@ pub fn demand(world: &mut World<'_>) {
     on_switches_on(world);
     two_gestures_switch_off(world, true);
     on_switches_on(world);
+    two_requests_from_afar_switch_off(world);
+    on_switches_on(world);
     a_deferral_fires(world);
     on_switches_on(world);
     off_of_an_idle_machine_switches_off(world);
     on_switches_on(world);
+    a_contact_that_is_in_keeps_them_off(world);
+    on_switches_on(world);
     an_emergency_takes_effect(world);
+}
+
+fn a_contact_that_is_in_keeps_them_off(world: &mut World<'_>) {
+    world.turn_latch(true);
+    world.run_until(world.now + SWITCHED_WITHIN);
+    for kind in [RequestKind::Unlock, RequestKind::On] {
+        LATCHED.into_iter().for_each(|place| world.console(place, kind, Span(100), Way::Live));
+        world.run_until(world.now + SWITCHED_WITHIN);
+    }
+    for place in LATCHED {
+        expect(world, "while a contact is in, nothing comes on", place, Switch::Off);
+    }
+    world.turn_latch(false);
+    world.run_until(world.now + Span::secs(2));
+    LATCHED.into_iter().for_each(|place| world.console(place, RequestKind::Unlock, Span::ZERO, Way::Live));
+    world.run_until(world.now + Span::secs(2));
 }
 
 /// A machine in shadow mode has no duties but one.
@@ -97,6 +118,23 @@ fn two_gestures_switch_off(world: &mut World<'_>, blind: bool) {
     world.broken.detectors_stop = false;
 }
 
+/// The second brings the token of the first one's answer.
+fn two_requests_from_afar_switch_off(world: &mut World<'_>) {
+    let places = places(world);
+    for place in &places {
+        world.start_job(*place, Span::secs(3_600));
+    }
+    // The meter has looked.
+    world.run_until(world.now + Span::secs(90));
+    for place in &places {
+        world.phone(*place, RequestKind::Off, Span::ZERO, None);
+    }
+    world.run_until(world.now + Span::secs(2) + SWITCHED_WITHIN);
+    for place in &places {
+        expect(world, "two requests from afar switch off", *place, Switch::Off);
+    }
+}
+
 fn a_deferral_fires(world: &mut World<'_>) {
     let places = places(world);
     for place in &places {
@@ -106,15 +144,21 @@ fn a_deferral_fires(world: &mut World<'_>) {
     ask_all(world, RequestKind::OffOnceIdle);
     // The rest of the job, the longest running on, the longest dwell, settling, notice.
     let dwell = PLACES.iter().map(|place| place.dwell).max().unwrap_or_default();
-    world.run_until(world.now + Span::secs(60 + 150 + 10 + 30 + 90) + dwell);
+    world.run_until(world.now + Span::secs(60 + 150 + 10 + 30 + 90) + dwell + held_longer(world));
     for place in &places {
         expect(world, "a deferral fires", *place, Switch::Off);
     }
 }
 
+/// A machine that went back to work after it counted as idle is held beyond that silence.
+fn held_longer(world: &World<'_>) -> Span {
+    let holds = world.oracle.watched.iter().map(|watched| watched.resumption.hold_max());
+    holds.max().unwrap_or_default()
+}
+
 fn off_of_an_idle_machine_switches_off(world: &mut World<'_>) {
     let dwell = PLACES.iter().map(|place| place.dwell).max().unwrap_or_default();
-    world.run_until(world.now + dwell + Span::secs(60));
+    world.run_until(world.now + dwell + Span::secs(60) + held_longer(world));
     ask_all(world, RequestKind::Off);
     world.run_until(world.now + SWITCHED_WITHIN);
     for place in places(world) {

@@ -1,88 +1,22 @@
 //! What breaks: links, meters, outlets, clocks, detectors, the program itself.
 
-use idlegate::demo::workshop::{MeterFault, OutletFaults};
-use idlegate::event::{Event, LinkState};
-use idlegate::guard::Switch;
-use idlegate::time::{Moment, Span};
+use idlegate_demo::workshop::{MeterFault, MeterSample, OutletFaults};
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{RequestKind, Switch};
+use idlegate_plan::event::{Event, LinkState};
 
+use super::fault::{Fault, KINDS};
 use super::figures::Figures;
+use super::people::Way;
+use super::plants::Plant;
 use super::rules::PLACES;
 use super::wire::Due;
 use super::world::World;
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fault {
-    LossyLink,
-    LinkDown,
-    LinkFrozen,
-    MeterFrozen(usize),
-    MeterSilent(usize),
-    MeterNotANumber(usize),
-    MeterSpikes(usize),
-    MeterSlow(usize),
-    OutletDead(usize),
-    OutletLate(usize),
-    OtherRoute(usize),
-    /// All outlets that are on go off at once.
-    MainsOut,
-    ClockSet,
-    Crash,
-    Stop,
-    Suspend,
-    DetectorsStop,
-    DetectorsSlow,
-}
-
-/// The last two of them are the lossy link once more, with which most goes wrong.
-const KINDS: u64 = 20;
-
-impl Fault {
-    fn number(kind: u64, place: usize) -> Fault {
-        match kind {
-            0 | 18.. => Fault::LossyLink,
-            1 => Fault::LinkDown,
-            2 => Fault::LinkFrozen,
-            3 => Fault::MeterFrozen(place),
-            4 => Fault::MeterSilent(place),
-            5 => Fault::MeterNotANumber(place),
-            6 => Fault::MeterSpikes(place),
-            7 => Fault::MeterSlow(place),
-            8 => Fault::OutletDead(place),
-            9 => Fault::OutletLate(place),
-            10 => Fault::OtherRoute(place),
-            11 => Fault::ClockSet,
-            12 => Fault::Crash,
-            13 => Fault::Stop,
-            14 => Fault::Suspend,
-            15 => Fault::DetectorsStop,
-            16 => Fault::DetectorsSlow,
-            17 => Fault::MainsOut,
-        }
-    }
-
-    pub fn word(self) -> &'static str {
-        match self {
-            Fault::LossyLink => "lossy link",
-            Fault::LinkDown => "link down",
-            Fault::LinkFrozen => "link frozen",
-            Fault::MeterFrozen(_) => "meter frozen",
-            Fault::MeterSilent(_) => "meter silent",
-            Fault::MeterNotANumber(_) => "meter NaN",
-            Fault::MeterSpikes(_) => "meter spikes",
-            Fault::MeterSlow(_) => "meter slow",
-            Fault::OutletDead(_) => "outlet dead",
-            Fault::OutletLate(_) => "outlet late",
-            Fault::OtherRoute(_) => "other route",
-            Fault::MainsOut => "mains out",
-            Fault::ClockSet => "clock set",
-            Fault::Crash => "crash",
-            Fault::Stop => "stop",
-            Fault::Suspend => "suspend",
-            Fault::DetectorsStop => "detectors stop",
-            Fault::DetectorsSlow => "detectors slow",
-        }
-    }
-}
+/// Somebody who is in a hurry asks so often.
+const OFFS: u32 = 3;
+/// The place whose meter knows how to send several readings at once.
+pub(super) const PACKING: usize = 2;
 
 /// What is broken now.
 #[derive(Debug, Default)]
@@ -93,6 +27,11 @@ pub struct Broken {
     pub detectors_slow: bool,
     pub spikes: [bool; 5],
     pub slow: [bool; 5],
+    pub silent: [bool; 5],
+    /// How many readings the meter that keeps them back sends at once, and those it has kept.
+    pub pack_of: usize,
+    pub pack_has_clock: bool,
+    pub kept_back: Vec<(Moment, MeterSample)>,
     /// When each meter's readings, on their whole way here, were last not to be relied on.
     pub meter_doubted: [Moment; 5],
     /// How many faults of its meter are at work at each place.
@@ -105,17 +44,26 @@ impl World<'_> {
         self.agenda.plan(self.now + gap, Due::FaultBegins);
         let kind = self.fate.span(Span(0), Span(KINDS - 1)).0;
         let place = self.any_place();
-        self.begin(Fault::number(kind, place));
+        let favourite = self.life.favours.and_then(|plant| plant.fault(place));
+        match favourite.filter(|_| self.fate.happens(0.6)) {
+            Some(favourite) => self.begin(favourite),
+            None => self.begin(Fault::number(kind, place)),
+        }
     }
 
     pub fn begin(&mut self, fault: Fault) {
         let now = self.now;
         self.trace.tell(now, format_args!("fault: {fault:?}"));
+        self.court.is_disturbed(now);
         Figures::count(&mut self.figures.faults, fault.word());
         let mut lasts = self.fate.span(Span::secs(20), Span::secs(600));
         match fault {
             Fault::LossyLink => self.broken.lossy += 1,
             Fault::LinkDown => {
+                if self.fate.happens(0.5) {
+                    lasts = self.fate.span(Span::secs(3), Span::secs(20));
+                }
+                self.at_the_worst_moment(lasts);
                 self.disconnect();
                 self.agenda.plan(now + lasts, Due::LinkUp);
                 return;
@@ -125,8 +73,30 @@ impl World<'_> {
                 self.line.frozen_until = now + lasts;
             }
             Fault::MeterFrozen(place) => self.meter(place, MeterFault::Frozen),
-            Fault::MeterSilent(place) => self.meter(place, MeterFault::Silent),
-            Fault::MeterNotANumber(place) => self.meter(place, MeterFault::NotANumber),
+            Fault::MeterSilent(place) => {
+                self.broken.silent[place] = true;
+                self.meter(place, MeterFault::Silent);
+                self.job_and_off(place, lasts);
+            }
+            Fault::MeterNotANumber(place) => {
+                if self.fate.happens(0.5) {
+                    lasts = self.fate.span(Span::secs(8), Span::secs(30));
+                }
+                self.meter(place, MeterFault::NotANumber);
+                self.job_and_off(place, Span::secs(20));
+            }
+            Fault::MeterPacks => {
+                self.broken.pack_of = usize::try_from(self.fate.span(Span(2), Span(6)).0).unwrap_or(2);
+                self.broken.pack_has_clock = self.fate.happens(0.5);
+                self.broken.meter_faults[PACKING] += 1;
+                self.job_and_off(PACKING, Span::secs(60));
+            }
+            Fault::MeterReplaced(place) => {
+                self.job_and_off(place, Span::secs(20));
+                self.broken.meter_doubted[place] = now;
+                self.rewire(place);
+                return;
+            }
             Fault::MeterSpikes(place) => {
                 self.broken.spikes[place] = true;
                 self.broken.meter_faults[place] += 1;
@@ -157,6 +127,7 @@ impl World<'_> {
             }
             Fault::ClockSet => {
                 let day = 86_400_000;
+                self.court.clock_was_set(now);
                 self.wall_offset += if self.fate.happens(0.5) { day } else { -day };
                 for watched in &mut self.oracle.watched {
                     watched.deferral_in_doubt = true;
@@ -180,9 +151,33 @@ impl World<'_> {
         self.broken.meter_faults[place] += 1;
     }
 
+    fn at_the_worst_moment(&mut self, lasts: Span) {
+        let place = self.any_place();
+        self.job_and_off(place, lasts);
+    }
+
+    /// Something goes wrong for so long; and just then the machine is switched on if need be, a job begins, and soon
+    /// afterwards somebody asks for an off, more than once.
+    fn job_and_off(&mut self, place: usize, lasts: Span) {
+        if self.fate.happens(0.5) {
+            return;
+        }
+        let begins = self.fate.span(Span::ZERO, lasts);
+        let mut off = begins.max(lasts);
+        self.console(place, RequestKind::On, Span::ZERO, Way::Live);
+        // It may be over before anybody has heard of it.
+        let job = if self.fate.happens(0.5) { Span::secs(600) } else { Span::secs(20) };
+        self.agenda.plan(self.now + begins, Due::StartJob { place, lasts: job });
+        for _ in 0..OFFS {
+            off = off + self.fate.span(Span::ZERO, Span::secs(30));
+            self.console(place, RequestKind::Off, off, Way::Live);
+        }
+    }
+
     pub fn end(&mut self, fault: Fault) {
         let now = self.now;
         self.trace.tell(now, format_args!("fault over: {fault:?}"));
+        self.court.is_disturbed(now);
         let doubted = match fault {
             Fault::LossyLink => {
                 self.broken.lossy = self.broken.lossy.saturating_sub(1);
@@ -191,6 +186,7 @@ impl World<'_> {
             }
             Fault::MeterFrozen(place) | Fault::MeterSilent(place) | Fault::MeterNotANumber(place) => {
                 self.station(place).meter.fault = None;
+                self.broken.silent[place] = false;
                 place
             }
             Fault::MeterSpikes(place) => {
@@ -200,6 +196,10 @@ impl World<'_> {
             Fault::MeterSlow(place) => {
                 self.broken.slow[place] = false;
                 place
+            }
+            Fault::MeterPacks => {
+                self.broken.pack_of = 0;
+                PACKING
             }
             Fault::OutletDead(place) => {
                 let outlet = &mut self.station(place).outlet;
@@ -223,6 +223,7 @@ impl World<'_> {
             Fault::LinkDown
             | Fault::LinkFrozen
             | Fault::OtherRoute(_)
+            | Fault::MeterReplaced(_)
             | Fault::MainsOut
             | Fault::ClockSet
             | Fault::Crash
@@ -245,7 +246,10 @@ impl World<'_> {
             self.line.up = false;
             self.line.session += 1;
             self.oracle.watched.iter_mut().for_each(|watched| watched.record.forget());
-            self.tell_engine(Event::Link(LinkState::Down { why: "simulated".to_owned() }), None);
+            self.judge_loses_link();
+            if !self.has(Plant::OutageWithheld) {
+                self.tell_engine(Event::Link(LinkState::Down { why: "simulated".to_owned() }), None);
+            }
         }
     }
 
@@ -262,7 +266,10 @@ impl World<'_> {
         self.line.up = true;
         self.line.session += 1;
         self.trace.tell(now, format_args!("link up"));
-        self.tell_engine(Event::Link(LinkState::Up), None);
+        if !(self.has(Plant::OutageWithheld) && self.planted.link_told) {
+            self.tell_engine(Event::Link(LinkState::Up), None);
+        }
+        self.planted.link_told = true;
         self.replay_stored();
     }
 
@@ -270,6 +277,7 @@ impl World<'_> {
     pub fn heal(&mut self) {
         let now = self.now;
         self.trace.tell(now, format_args!("healed"));
+        self.is_healed = true;
         self.agenda.clear_people_and_faults();
         self.broken = Broken { meter_doubted: [now; 5], ..Broken::default() };
         self.line.frozen_until = now;
@@ -281,5 +289,6 @@ impl World<'_> {
             station.outlet.report(now);
         }
         self.connect();
+        self.turn_latch(false);
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use idlegate::time::Span;
+use idlegate_guard::time::Span;
 use serde_json::{Value as Json, json};
 
 type Counts = BTreeMap<&'static str, u64>;
@@ -22,8 +22,17 @@ pub struct Figures {
     pub jobs_done: u64,
     /// Jobs during which at least one off was held back or deferred.
     pub jobs_protected: u64,
+    /// So often a machine was seen to go back to work after it had counted as idle.
+    pub went_back: u64,
+    /// And so many offs of idle machines were held back for that.
+    pub held_longer: u64,
     /// The longest time a cut job had run unseen by a sound meter.
     pub unseen_max: Span,
+    /// Jobs on record, by how they ended.
+    pub job_ends: Counts,
+    pub job_ends_judged: u64,
+    /// Their meter, their outlet or the clock was not to be relied on.
+    pub job_ends_excused: u64,
     pub emergencies: u64,
     pub emergencies_refused: u64,
 }
@@ -55,14 +64,19 @@ impl Figures {
             (&mut self.orders, &other.orders),
             (&mut self.duties, &other.duties),
             (&mut self.cuts, &other.cuts),
+            (&mut self.job_ends, &other.job_ends),
         ] {
             for (what, count) in theirs {
                 *mine.entry(what).or_default() += count;
             }
         }
+        self.job_ends_judged += other.job_ends_judged;
+        self.job_ends_excused += other.job_ends_excused;
         self.jobs_begun += other.jobs_begun;
         self.jobs_done += other.jobs_done;
         self.jobs_protected += other.jobs_protected;
+        self.went_back += other.went_back;
+        self.held_longer += other.held_longer;
         self.unseen_max = self.unseen_max.max(other.unseen_max);
         self.emergencies += other.emergencies;
         self.emergencies_refused += other.emergencies_refused;
@@ -92,6 +106,10 @@ impl Figures {
                 self.jobs_begun, self.jobs_done, self.jobs_protected
             ),
             format!(
+                "silences  went back to work {}, for which an off of an idle machine was held {}",
+                self.went_back, self.held_longer
+            ),
+            format!(
                 "jobs cut  wrongly {}, {UNSEEN} {} (longest {}), {METER_LIED} {}, {BY_FORCE} {}, {BY_EMERGENCY} {}, {BY_ANOTHER_ROUTE} {}",
                 self.cut(WRONGLY),
                 self.cut(UNSEEN),
@@ -100,6 +118,12 @@ impl Figures {
                 self.cut(BY_FORCE),
                 self.cut(BY_EMERGENCY),
                 self.cut(BY_ANOTHER_ROUTE)
+            ),
+            format!(
+                "job ends  {}; judged {}, excused {}",
+                list(&self.job_ends),
+                self.job_ends_judged,
+                self.job_ends_excused
             ),
         ]
     }
@@ -121,6 +145,12 @@ impl Figures {
                 "cut": self.cuts,
                 "wrongly_cut": self.cut(WRONGLY),
                 "unseen_max_ms": self.unseen_max.0,
+            },
+            "silences": { "went_back": self.went_back, "held_longer": self.held_longer },
+            "job_ends": {
+                "on_record": self.job_ends,
+                "judged": self.job_ends_judged,
+                "excused": self.job_ends_excused,
             },
             "emergencies": self.emergencies,
             "emergencies_refused": self.emergencies_refused,

@@ -1,12 +1,17 @@
 //! Hands: presses and holds, jobs and their times, buttons that are leaned on, messages that come late or twice.
 
-use idlegate::demo::workshop::Truth;
-use idlegate::guard::{RequestKind, Switch};
-use idlegate::time::{Moment, Span};
+use idlegate_demo::workshop::Truth;
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{RequestKind, Switch};
 
 use super::rules::{Button, PLACES};
 use super::wire::{Due, Sent, What};
 use super::world::World;
+
+/// No machine runs on for longer after a job.
+const RUNS_ON_MAX: Span = Span::secs(150);
+/// Of a job that pauses.
+const PART: Span = Span::secs(240);
 
 /// How a message comes in.
 #[derive(Clone, Copy, Debug)]
@@ -43,10 +48,11 @@ impl World<'_> {
         let choice = self.fate.span(Span(0), Span(99)).0;
         match choice {
             0..14 => self.press(place, Span::ZERO, Way::Live),
-            14..24 => {
+            14..21 => {
                 self.press(place, Span::ZERO, Way::Live);
                 self.long(place, pause, Way::Live);
             }
+            21..24 => self.phone(place, RequestKind::Off, Span::ZERO, None),
             24..28 => self.long(place, Span::ZERO, Way::Live),
             28..31 => {
                 // Hits the deadline of the window to the millisecond, or misses it by one.
@@ -79,10 +85,15 @@ impl World<'_> {
                 self.press(place, Span::ZERO, Way::Late(late));
                 self.long(place, Span(200), Way::Late(late));
             }
-            90..93 => self.console(place, RequestKind::Off, Span::ZERO, Way::Stored),
+            90..93 => {
+                self.console(place, RequestKind::Off, Span::ZERO, Way::Stored);
+                let second = self.fate.span(Span::secs(2), Span::secs(9));
+                self.console(place, RequestKind::ForceOff, second, Way::Stored);
+            }
             93..95 => self.long(place, Span::ZERO, Way::Stored),
             95..97 => self.twice_with_one_id(place),
             97 => self.nonsense(),
+            98 => self.push_latch(),
             _ => self.console(place, RequestKind::On, Span::ZERO, Way::Live),
         }
     }
@@ -101,7 +112,26 @@ impl World<'_> {
         } else {
             Span::ZERO
         };
+        if self.fate.happens(0.2) {
+            return self.job_that_pauses(place, ready_in);
+        }
         self.agenda.plan(self.now + ready_in, Due::StartJob { place, lasts });
+    }
+
+    /// A job in three parts; each pause looks like its end, as when filament is changed. In the second pause, which is
+    /// no longer than the first, somebody asks for an off.
+    fn job_that_pauses(&mut self, place: usize, ready_in: Span) {
+        let seems_over = RUNS_ON_MAX + PLACES[place].dwell;
+        let pause = self.fate.span(Span::secs(60), Span::secs(700));
+        let shorter = Span(pause.0 / 2);
+        let second = ready_in + PART + seems_over + pause;
+        let second_over = second + PART + seems_over;
+        for begins in [ready_in, second, second_over + shorter] {
+            self.agenda.plan(self.now + begins, Due::StartJob { place, lasts: PART });
+        }
+        let asked = second_over + self.fate.span(Span::ZERO, shorter);
+        let kind = if self.fate.happens(0.5) { RequestKind::Off } else { RequestKind::OffOnceIdle };
+        self.console(place, kind, asked, Way::Live);
     }
 
     fn job_length(&mut self, place: usize) -> Span {
@@ -243,7 +273,8 @@ impl World<'_> {
             payload,
             retained: matches!(way, Way::Stored),
             sent,
-            what: What::Request { input, places, kind, event_id },
+            what: What::Request { input, places, kind, event_id, confirm: None },
+            there: false,
         };
         self.agenda.plan(at, Due::Speak(message));
     }

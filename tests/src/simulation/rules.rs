@@ -4,11 +4,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::{Result, anyhow};
-use idlegate::detectors::Execution;
-use idlegate::plan::{Plan, SharedPlan};
-use idlegate::rules::{Folder, Problem, Surroundings, SystemSecrets, compile};
-use idlegate::service::Modules;
-use idlegate::time::Span;
+use idlegate_detectors::{Execution, Modules};
+use idlegate_guard::time::Span;
+use idlegate_plan::{Plan, SharedPlan};
+use idlegate_rules::{Folder, Problem, Surroundings, SystemSecrets, compile};
 
 const SHOP: &str = r#"
 title = "Simulated workshop"
@@ -77,7 +76,19 @@ emergency = true
 [inputs.red-button.gestures]
 pushed = { words = ["open"], request = "emergency-off" }
 
+[inputs.phone]
+place = "remote"
+machines = "all"
+may_force = true
+window = "10s"
+
+[inputs.latch]
+machines = ["mill", "kiln"]
+emergency = true
+contact = { topic = "contacts/latch", pushed = "in", released = "out" }
+
 [inputs.console]
+place = "shop"
 machines = "all"
 may_force = true
 may_lock = true
@@ -268,13 +279,14 @@ impl Parts {
     }
 
     /// The plan of one life: now and then a machine in shadow mode, and one that switches itself off when idle.
-    pub fn plan_for(&self, seed: u64) -> SharedPlan {
+    pub(super) fn plan_for(&self, seed: u64, learns: bool) -> SharedPlan {
         let mut plan = self.plan.clone();
         // The rules would not let such a gesture be written; the guard must refuse it all the same.
         for input in plan.inputs.iter_mut().filter(|input| input.name.as_str() == "kiln-panel") {
             input.rights.may_force = false;
         }
         for machine in &mut plan.machines {
+            machine.learning.hold_longer &= learns;
             match machine.name.as_str() {
                 "dust-extractor" if seed.is_multiple_of(3) => machine.policy.shadow = true,
                 "mill" if seed.is_multiple_of(2) => {

@@ -1,21 +1,22 @@
 //! Orders on their way to the outlets, and what they did to the jobs there.
 
-use idlegate::engine::Order;
-use idlegate::guard::{Cause, Switch};
-use idlegate::time::{Moment, Span};
+use idlegate_engine::Order;
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{Cause, Switch};
 
 use super::Carelessness;
 use super::figures::{self, Figures};
+use super::plants::Plant;
 use super::rules::{PLACES, place_of};
 use super::wire::{Commanded, Due};
 use super::world::World;
 
 impl World<'_> {
     pub(super) fn order(&mut self, order: &Order) {
-        let Some(place) = place_of(order.name.as_str()) else { return };
+        let Some(place) = place_of(order.machine.as_str()) else { return };
         let (switch, cause) = (order.switch, order.cause);
         let (word, why, nth) = (switch.word(), cause.word(), order.resend);
-        self.trace.tell(self.now, format_args!("{}: order {word}, {why}, sending {nth}", order.name));
+        self.trace.tell(self.now, format_args!("{}: order {word}, {why}, sending {nth}", order.machine));
         if order.shadow {
             return Figures::count(&mut self.figures.orders, "shadow");
         }
@@ -32,6 +33,7 @@ impl World<'_> {
         if !self.line.up {
             return Figures::count(&mut self.figures.faults, "order not sent");
         }
+        self.judge_sees_order(place, switch);
         if self.broken.lossy > 0 && self.luck.happens(0.3) {
             return Figures::count(&mut self.figures.faults, "order lost");
         }
@@ -39,7 +41,7 @@ impl World<'_> {
         let delay =
             if late { self.luck.span(Span(100), Span(5_000)) } else { self.luck.span(Span(3), Span(30)) };
         let commanded = Commanded { place, switch, cause, sent: self.now };
-        let at = (self.now + delay).max(self.line.frozen_until);
+        let at = (self.now + delay + self.waits_for_better_times()).max(self.line.frozen_until);
         self.agenda.plan(at, Due::ToOutlet(commanded));
     }
 
@@ -47,15 +49,17 @@ impl World<'_> {
         let Commanded { place, switch, sent, .. } = commanded;
         let now = self.now;
         let index = self.oracle.watched[place].index;
-        let expiry = self.plan.machines[index].outlet.order.expiry;
-        if now > sent + expiry {
+        let order = self.plan.machines[index].outlet.order.as_ref();
+        let expiry = order.expect("every machine of the simulation can be switched").expiry;
+        if now > sent + expiry && !self.has(Plant::ExpiredDelivered) {
             if self.life.careless != Some(Carelessness::CommandsNeverExpire) {
                 return Figures::count(&mut self.figures.faults, "order expired");
             }
             self.oracle.violated(format!("late: an order took effect {} after it was sent", now.since(sent)));
         }
-        let station = self.station(place);
-        if !station.outlet.faults.dead {
+        if !self.station(place).outlet.faults.dead {
+            self.judge_sees_arrival(&commanded);
+            let station = self.station(place);
             station.outlet.order(switch, now);
             self.bench[place].moves.push((now + Span(120), commanded));
         }
@@ -64,6 +68,7 @@ impl World<'_> {
     /// Who ended that job?
     pub(super) fn look_at_jobs(&mut self) {
         let now = self.now;
+        self.judge_sees_truth();
         for place in 0..PLACES.len() {
             let jobs = self.station(place).jobs();
             let bench = &mut self.bench[place];
@@ -74,6 +79,7 @@ impl World<'_> {
             let due = |(at, _): &(Moment, Commanded)| *at <= now;
             let mover = bench.moves.iter().rev().find(|entry| due(entry) && entry.1.switch == Switch::Off);
             let mover = mover.map(|(_, commanded)| *commanded);
+            self.court_sees_truth(place, mover);
             if cut {
                 self.job_was_cut(place, mover);
             }

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 use std::fmt::{self, Write};
 
-use idlegate::time::{Moment, Span};
+use idlegate_guard::time::{Moment, Span};
 
 /// As many notable lines as lead up to a violation.
 const REMEMBERED_MAX: usize = 60;

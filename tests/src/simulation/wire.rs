@@ -2,11 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use idlegate::event::Assessed;
-use idlegate::guard::{Cause, RequestKind, Switch};
-use idlegate::time::{Moment, Span};
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{Cause, RequestKind, Switch};
+use idlegate_plan::event::Assessed;
 
-use super::faults::Fault;
+use super::fault::Fault;
+use super::rules::PLACES;
+use crate::judge::Says;
+
+/// What a message of a meter says, and when that was measured: known to whoever makes the bytes.
+pub type Record = (Moment, Says);
 
 /// A message on its way to the engine.
 #[derive(Clone, Debug)]
@@ -16,14 +21,31 @@ pub struct Sent {
     pub retained: bool,
     pub sent: Moment,
     pub what: What,
+    /// It has reached the socket, and waits there.
+    pub there: bool,
 }
 
 /// What the simulation knows of a message that the engine has to find out.
 #[derive(Clone, Debug)]
 pub enum What {
-    Reading { place: usize, watts: f64 },
-    State { place: usize },
-    Request { input: &'static str, places: Vec<usize>, kind: RequestKind, event_id: Option<String> },
+    Reading {
+        place: usize,
+        records: Vec<Record>,
+    },
+    State {
+        place: usize,
+    },
+    Contact {
+        pushed: bool,
+    },
+    Request {
+        input: &'static str,
+        places: Vec<usize>,
+        kind: RequestKind,
+        event_id: Option<String>,
+        /// The token it brings.
+        confirm: Option<String>,
+    },
 }
 
 /// An order on its way to an outlet.
@@ -49,6 +71,7 @@ pub enum Due {
     FaultBegins,
     FaultEnds(Fault),
     LinkUp,
+    LatchReleased,
 }
 
 /// In order of time; what is due at the same moment, in the order in which it was planned.
@@ -84,6 +107,7 @@ impl Agenda {
             | Due::StartJob { .. }
             | Due::FaultBegins
             | Due::FaultEnds(_)
+            | Due::LatchReleased
             | Due::Speak(_) => false,
             Due::ToEngine { .. }
             | Due::Assessed { .. }
@@ -105,6 +129,24 @@ pub struct Line {
     /// States and readings of one outlet do not overtake each other.
     pub last_state: [Moment; 5],
     pub last_reading: [Moment; 5],
+    pub(super) last_position: Moment,
     /// What the broker has stored: each outlet's last word.
     pub stored: [Option<String>; 5],
+    /// How the latching button stands.
+    pub(super) stored_latch: Option<Sent>,
+    /// And the last word of each meter that has it stored.
+    pub stored_readings: [Option<Sent>; 5],
+    /// How often each place was given another meter.
+    pub meters_before: [u32; 5],
+}
+
+impl Line {
+    /// Where the meter of this place speaks.
+    pub fn meter_topic(&self, place: usize) -> String {
+        let outlet = PLACES[place].outlet;
+        match self.meters_before[place] {
+            0 => format!("meters/{outlet}"),
+            nth => format!("meters/{outlet}-{nth}"),
+        }
+    }
 }

@@ -4,27 +4,31 @@
 use std::collections::BTreeMap;
 
 use anyhow::Result;
-use idlegate::answered::AnsweredId;
-use idlegate::demo::workshop::birch_lane::{self, DIALECTS};
-use idlegate::demo::workshop::{Chance, Station, Workshop};
-use idlegate::engine::{Decided, Effect, Engine, Former, KeptMachine};
-use idlegate::event::{Event, Name};
-use idlegate::guard::Decision;
-use idlegate::plan::SharedPlan;
-use idlegate::time::{Moment, Now, Span, WallTime};
+use idlegate_demo::workshop::birch_lane::{self, DIALECTS};
+use idlegate_demo::workshop::{Chance, Station, Workshop};
+use idlegate_engine::{Decided, Effect, Engine, Former, KeptMachine};
+use idlegate_guard::Decision;
+use idlegate_guard::time::{Moment, Now, Span, WallTime};
+use idlegate_plan::SharedPlan;
+use idlegate_plan::answered::AnsweredId;
+use idlegate_plan::event::{Event, Feed, Name};
 
 use super::detecting::Detecting;
 use super::faults::Broken;
 use super::figures::{self, Figures};
+use super::job_court::JobCourt;
+use super::judged;
 use super::oracle::{Asked, Oracle};
+use super::plants::{Plant, Planted};
 use super::rules::{PLACES, Parts, place_of};
 use super::trace::Trace;
 use super::wire::{Agenda, Commanded, Due, Line};
 use super::{Carelessness, Life, Outcome};
+use crate::judge::Judge;
 
 /// The workshop has been running for a while before anyone looks.
 pub const BEGIN: Moment = Moment(1_000_000);
-const WALL_AT_BEGIN: i64 = 1_764_000_000_000;
+pub(super) const WALL_AT_BEGIN: i64 = 1_764_000_000_000;
 /// After so many nothing new is learnt.
 const VIOLATIONS_MAX: usize = 20;
 /// More calls than this without time passing are a fault of the engine.
@@ -36,9 +40,9 @@ pub struct World<'a> {
     pub wall_offset: i64,
     pub life: Life,
     pub plan: SharedPlan,
-    parts: &'a Parts,
+    pub(super) parts: &'a Parts,
     pub engine: Engine,
-    detecting: Detecting<'a>,
+    pub(super) detecting: Detecting<'a>,
     pub shop: Workshop,
     pub agenda: Agenda,
     pub line: Line,
@@ -47,14 +51,23 @@ pub struct World<'a> {
     pub fate: Chance,
     pub luck: Chance,
     pub oracle: Oracle,
+    pub judge: Judge,
+    pub(super) court: JobCourt,
+    /// So much of what the judge found has been told.
+    pub(super) found: usize,
+    pub(super) planted: Planted,
     pub figures: Figures,
     pub trace: Trace,
     pub bench: [Bench; 5],
     pub paused_until: Moment,
     pub ids: u64,
-    kept: BTreeMap<Name, KeptMachine>,
-    answered: Vec<AnsweredId>,
-    run: u64,
+    /// The last that was given for each place.
+    pub(super) tokens: [Option<String>; 5],
+    /// Everything works again.
+    pub(super) is_healed: bool,
+    pub(super) kept: BTreeMap<Name, KeptMachine>,
+    pub(super) answered: Vec<AnsweredId>,
+    pub(super) run: u64,
     standstill: u32,
     told_before: Vec<String>,
 }
@@ -75,7 +88,8 @@ pub struct Bench {
 
 impl<'a> World<'a> {
     pub fn new(parts: &'a Parts, life: Life) -> Result<World<'a>> {
-        let plan = parts.plan_for(life.seed);
+        let learns = life.careless != Some(Carelessness::SilencesForgotten);
+        let plan = parts.plan_for(life.seed, learns);
         let mut shop = birch_lane::workshop(life.seed);
         shop.advance(BEGIN);
         let mut chance = Chance::new(life.seed ^ 0x5eed);
@@ -87,6 +101,10 @@ impl<'a> World<'a> {
             engine: Engine::new(plan.clone(), &Former::default(), now),
             detecting: Detecting::new(life.native, &parts.modules),
             oracle: Oracle::new(&plan),
+            judge: judged::judge(),
+            court: JobCourt::default(),
+            found: 0,
+            planted: Planted::default(),
             plan,
             parts,
             shop,
@@ -100,6 +118,8 @@ impl<'a> World<'a> {
             bench: Default::default(),
             paused_until: Moment(0),
             ids: 0,
+            tokens: Default::default(),
+            is_healed: false,
             kept: BTreeMap::new(),
             answered: Vec::new(),
             run: 0,
@@ -120,7 +140,7 @@ impl<'a> World<'a> {
         self.shop.station_mut(PLACES[place].machine).expect("the workshop has every machine of the rules")
     }
 
-    fn clock(&self) -> Now {
+    pub(super) fn clock(&self) -> Now {
         let passed = i64::try_from(self.now.since(BEGIN).0).unwrap_or(i64::MAX);
         Now { moment: self.now, wall: WallTime(WALL_AT_BEGIN + passed + self.wall_offset) }
     }
@@ -139,13 +159,21 @@ impl<'a> World<'a> {
             if self.told_before.is_empty() && !self.oracle.violations.is_empty() {
                 self.told_before = self.trace.remembered();
             }
-            let enough = if self.life.careless.is_some() { 1 } else { VIOLATIONS_MAX };
-            if self.oracle.violations.len() >= enough {
+            if self.is_enough() {
                 break;
             }
         }
         self.now = self.now.max(end);
         self.figures.simulated = self.figures.simulated + self.now.since(begun);
+    }
+
+    /// Whether nothing new is to be learnt of this life.
+    fn is_enough(&self) -> bool {
+        match (self.life.plant, self.life.careless) {
+            (Some(_), _) => self.found > 0,
+            (None, Some(_)) => !self.oracle.violations.is_empty(),
+            (None, None) => self.oracle.violations.len() >= VIOLATIONS_MAX,
+        }
     }
 
     fn next(&self) -> Option<Moment> {
@@ -195,43 +223,8 @@ impl<'a> World<'a> {
             Due::FaultBegins => self.fault_begins(),
             Due::FaultEnds(fault) => self.end(fault),
             Due::LinkUp => self.connect(),
+            Due::LatchReleased => self.turn_latch(false),
         }
-    }
-
-    fn start_engine(&mut self) {
-        let now = self.clock();
-        let mut effects = Vec::new();
-        self.engine.start(now, &mut effects);
-        self.after(None, effects);
-    }
-
-    /// The program ends, in order or not, and begins anew with what it had kept.
-    pub fn restart(&mut self, in_order: bool) {
-        let now = self.clock();
-        if in_order && self.now >= self.paused_until {
-            let mut effects = Vec::new();
-            self.engine.stop(now, &mut effects);
-            self.after(None, effects);
-            self.oracle.nothing_waits();
-        }
-        self.run += 1;
-        self.line.up = false;
-        self.line.session += 1;
-        self.paused_until = self.now;
-        let former = match self.life.careless {
-            Some(Carelessness::KeptIsLost) => Former::default(),
-            _ => Former { machines: self.kept.values().cloned().collect(), answered: self.answered.clone() },
-        };
-        self.engine = Engine::new(self.plan.clone(), &former, now);
-        self.detecting = Detecting::new(self.life.native, &self.parts.modules);
-        self.oracle.restarted();
-        for place in 0..PLACES.len() {
-            let status = self.engine.status(self.now, self.oracle.watched[place].index);
-            self.oracle.survived(place, &status);
-        }
-        self.start_engine();
-        let back_in = self.luck.span(Span(300), Span::secs(20));
-        self.agenda.plan(self.now + back_in, Due::LinkUp);
     }
 
     /// The engine is told, its answer is judged and carried out.
@@ -241,7 +234,7 @@ impl<'a> World<'a> {
         self.after(asked, effects);
     }
 
-    fn after(&mut self, asked: Option<&Asked>, mut effects: Vec<Effect>) {
+    pub(super) fn after(&mut self, asked: Option<&Asked>, mut effects: Vec<Effect>) {
         if self.life.careless.is_some() {
             self.be_careless(&mut effects);
         }
@@ -250,20 +243,32 @@ impl<'a> World<'a> {
         for effect in effects {
             match effect {
                 Effect::Order(order) => self.order(&order),
-                Effect::Refresh { machine } => {
-                    let place = place_of(self.plan.machines[machine].name.as_str());
+                Effect::Refresh { machine, signal: _ } => {
+                    let place = place_of(machine.as_str());
                     if let Some(place) = place.filter(|_| self.line.up) {
                         self.agenda.plan(now + Span(30), Due::Refresh { place });
                     }
                 }
                 Effect::Decided(decided) => self.decided(&decided),
                 Effect::Keep(kept) => drop(self.kept.insert(kept.machine.clone(), kept)),
+                Effect::JobEnded(ended) => {
+                    self.trace.tell(
+                        now,
+                        format_args!("{}: its job is over, {}", ended.machine, ended.over.how.word()),
+                    );
+                    if let Some(place) = place_of(ended.machine.as_str()) {
+                        self.court_judges(place, ended.at, &ended.over);
+                    }
+                    self.kept.insert(ended.machine.clone(), ended.kept.clone());
+                }
                 Effect::Install(install) => {
-                    if let Err(why) = self.detecting.install(install) {
+                    let kept = self.has(Plant::HistoryKept);
+                    if let Err(why) = self.detecting.install(install, kept) {
                         self.oracle.violated(format!("detector not installed: {why}"));
                     }
                 }
-                Effect::Remove { machine, detector } => self.detecting.remove(machine, detector),
+                Effect::Remove(_) if self.has(Plant::HistoryKept) => {}
+                Effect::Remove(id) => self.detecting.remove(&id),
                 Effect::Feed(feed) => self.feed(feed),
                 Effect::Announce(announced) => self
                     .trace
@@ -276,15 +281,24 @@ impl<'a> World<'a> {
                 }
                 Effect::Status { .. }
                 | Effect::Rejected(_)
+                | Effect::AnswerWithheld(_)
+                | Effect::GroupAnswered(_)
                 | Effect::NotUnderstood(_)
+                | Effect::ContactUnclear(_)
                 | Effect::Noted(_)
-                | Effect::OutletsLost(_) => {}
+                | Effect::OutletsLost(_)
+                | Effect::ForeignOrder(_)
+                | Effect::DetectorStopped(_)
+                | Effect::Warned(_)
+                | Effect::ServiceDue(_)
+                | Effect::ShopIncident(_)
+                | Effect::Blind(_) => {}
             }
         }
     }
 
-    fn feed(&mut self, feed: idlegate::engine::Feed) {
-        let Some(place) = place_of(feed.machine.as_str()) else { return };
+    fn feed(&mut self, feed: Feed) {
+        let Some(place) = place_of(feed.id.machine.as_str()) else { return };
         let Some(mut assessed) = self.detecting.feed(feed) else { return };
         if self.broken.detectors_stop && self.luck.happens(0.2) {
             assessed.outcome = super::detecting::stopped();
@@ -306,13 +320,16 @@ impl<'a> World<'a> {
 
     fn decided(&mut self, decided: &Decided) {
         let machine = decided.machine.as_ref().map_or("?", Name::as_str);
-        let asked = decided.request.map_or("?", idlegate::guard::RequestKind::word);
+        let asked = decided.request.map_or("?", idlegate_guard::RequestKind::word);
         let (answer, why) = (decided.decision.word(), decided.why.word());
         self.trace.tell(self.now, format_args!("{machine}: {asked} by {} {answer}, {why}", decided.input));
         Figures::count(&mut self.figures.decisions, answer);
         if let Some(id) = decided.answered_id() {
             let (input, id) = (decided.input.clone(), id.clone());
             self.answered.push(AnsweredId { input, id, at: decided.at.wall });
+        }
+        if let Some((confirm, place)) = decided.confirm.zip(place_of(machine)) {
+            self.phone_hears(place, confirm);
         }
         let kept_on = matches!(decided.decision, Decision::Held | Decision::Deferred);
         let Some(place) = place_of(machine).filter(|_| kept_on) else { return };
@@ -328,7 +345,10 @@ impl<'a> World<'a> {
         super::careless::spoil(careless, &self.plan, effects, |share| luck.happens(share));
     }
 
-    pub fn finish(self) -> Outcome {
+    pub fn finish(mut self) -> Outcome {
+        self.figures.went_back = self.oracle.watched.iter().map(|watched| watched.resumption.seen).sum();
+        self.figures.held_longer = self.oracle.held_longer;
+        self.court_closes();
         let mut violations = self.oracle.violations;
         if violations.is_empty() && self.figures.cut(figures::WRONGLY) > 0 {
             violations.push("cut: a job was cut wrongly".to_owned());
@@ -337,6 +357,7 @@ impl<'a> World<'a> {
             seed: self.life.seed,
             figures: self.figures,
             violations,
+            judged: self.judge.tally().clone(),
             before: self.told_before,
             hash: self.trace.hash(),
         }

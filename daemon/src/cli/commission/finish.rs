@@ -1,34 +1,38 @@
-//! The end: the rules are written and looked over, the drill is done with the running guard, and the record is made out.
+//! The end: the rules are written and looked over, the drill is done with the running guard, and the record is made
+//! out.
 
 use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use serde_json::Value as Json;
 
-use super::talk::{Came, Talk, Told};
+use super::dialogue::{Came, Dialogue, Told};
+use super::meter::{TELL_EVERY, Waited};
 use crate::cli::exit_code::Exit;
-use crate::commission::{self, ButtonAnswer, Item, Notebook, Outcome, Page, Place, Tried};
-use crate::event::Message;
-use crate::files;
-use crate::plan::Plan;
-use crate::rules::{self, Folder, Surroundings, SystemSecrets};
-use crate::service::Modules;
-use crate::text::rfc3339;
-use crate::time::Clock;
+use crate::cli::state_folder;
+use idlegate_detectors::Modules;
+use idlegate_messages::{Health, MachineStatus, Topics, read};
+use idlegate_os::{Clock, files};
+use idlegate_plan::Plan;
+use idlegate_plan::text::rfc3339;
+use idlegate_rules::{self as rules, Folder, Surroundings, SystemSecrets};
+use idlegate_setup::commission::{
+    self, ButtonAnswer, CommissioningRecord, DrillOutcome, FieldPlace, Item, Notebook, Tried,
+};
+use idlegate_setup::drills::{DrillBook, Fingerprints, LastTry};
 
-/// How long one thing of the drill is waited for; Enter ends it before.
+/// How long it is waited for that something done by hand is answered; Enter ends it before.
 const TRY_FOR: Duration = Duration::from_secs(300);
 /// A guard that follows the folder has taken new rules by then.
 const ADOPTED_WITHIN: Duration = Duration::from_secs(10);
 
-pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook) -> Told<()> {
+pub(super) async fn write(dialogue: &mut Dialogue, rules: &Path, notebook: &mut Notebook) -> Told<()> {
     let day = rfc3339(Clock.now().wall)[..10].to_owned();
     let machine = match commission::machine(notebook.machine(), &day, &notebook.notes) {
         Ok(machine) => machine,
         Err(missing) => {
-            talk.say(&format!("({missing})"));
-            return Err(super::talk::Leave::Back);
+            dialogue.say(&format!("({missing})"));
+            return Err(super::dialogue::Leave::Back);
         }
     };
     let machine_file = rules.join("machines").join(format!("{}.toml", notebook.machine()));
@@ -39,12 +43,12 @@ pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook
         Err(error) => return Err(error.into()),
     };
     let inputs = commission::inputs(&before, notebook.machine(), &notebook.notes)?;
-    talk.say(&format!("{}:\n\n{machine}", machine_file.display()));
+    dialogue.say(&format!("{}:\n\n{machine}", machine_file.display()));
     if machine_file.exists() {
-        talk.say("(This file already exists; the old one is kept, with ~ at the end of its name.)");
+        dialogue.say("(This file already exists; the old one is kept, with ~ at the end of its name.)");
     }
-    if !talk.yes("Write it, and add the button to inputs.toml?", true).await? {
-        return Err(super::talk::Leave::Back);
+    if !dialogue.yes("Write it, and add the button to inputs.toml?", true).await? {
+        return Err(super::dialogue::Leave::Back);
     }
     std::fs::create_dir_all(rules.join("machines"))?;
     if let Ok(old) = std::fs::read_to_string(&machine_file) {
@@ -56,26 +60,26 @@ pub(super) async fn write(talk: &mut Talk, rules: &Path, notebook: &mut Notebook
     files::replace(&inputs_file, &inputs)
         .with_context(|| format!("cannot write {}", inputs_file.display()))?;
     let folder = rules::load(rules);
-    let sound = check(talk, &folder)?;
+    let sound = check(dialogue, &folder)?;
     notebook.notes.written = Some(folder.digest);
-    if sound || talk.yes("Correct the files in an editor. Are they right now?", true).await? {
+    if sound || dialogue.yes("Correct the files in an editor. Are they right now?", true).await? {
         Ok(())
     } else {
-        Err(super::talk::Leave::Back)
+        Err(super::dialogue::Leave::Back)
     }
 }
 
-fn check(talk: &Talk, folder: &Folder) -> anyhow::Result<bool> {
-    let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;
+fn check(dialogue: &Dialogue, folder: &Folder) -> anyhow::Result<bool> {
+    let modules = Modules::new(idlegate_detectors::Execution::Interpreted, None)?;
     let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::CHECK };
     let (problems, sound) = match rules::compile(folder, &around) {
         Ok(compiled) => (compiled.warnings, true),
         Err(problems) => (problems, false),
     };
     for problem in &problems {
-        talk.say(&problem.render());
+        dialogue.say(&problem.render());
     }
-    talk.say(match (sound, problems.is_empty()) {
+    dialogue.say(match (sound, problems.is_empty()) {
         (true, true) => "Checked: the guard accepts these rules.",
         (true, false) => "Checked: the guard accepts these rules, but read the warnings.",
         (false, _) => "Checked: the guard does not accept these rules.",
@@ -83,24 +87,29 @@ fn check(talk: &Talk, folder: &Folder) -> anyhow::Result<bool> {
     Ok(sound)
 }
 
-pub(super) async fn drill(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebook) -> Told<Exit> {
-    let shadow = guard_is_there(talk, rules, plan, notebook).await?;
+pub(super) async fn drill(
+    dialogue: &mut Dialogue,
+    rules: &Path,
+    plan: &Plan,
+    notebook: &mut Notebook,
+) -> Told<Exit> {
+    let shadow = guard_is_there(dialogue, rules, plan, notebook).await?;
     if let Some(shadow) = shadow {
         if shadow {
-            talk.say(
+            dialogue.say(
                 "The guard is in shadow mode: it says what it decides, but switches nothing.\n\
                  Repeat the drill when it is live.",
             );
         }
-        for item in Item::ALL {
-            let tried = attempt(talk, plan, notebook, item, shadow).await?;
-            talk.say(&format!("{}: {} {}", tried.outcome.word(), item.claim(), quoted(&tried.heard)));
+        for item in Item::FIRST {
+            let tried = attempt(dialogue, plan, notebook, item, shadow).await?;
+            dialogue.say(&format!("{}: {} {}", tried.outcome.word(), item.claim(), quoted(&tried.heard)));
             notebook.notes.drill.retain(|before| before.item != item);
             notebook.notes.drill.push(tried);
             notebook.save()?;
         }
     }
-    record(talk, rules, notebook, shadow.unwrap_or(false)).await
+    record(dialogue, rules, plan, notebook, shadow.unwrap_or(false)).await
 }
 
 fn quoted(heard: &str) -> String {
@@ -109,7 +118,7 @@ fn quoted(heard: &str) -> String {
 
 /// Waits for the running guard with these very rules. None if there is none.
 async fn guard_is_there(
-    talk: &mut Talk,
+    dialogue: &mut Dialogue,
     rules: &Path,
     plan: &Plan,
     notebook: &Notebook,
@@ -121,64 +130,83 @@ async fn guard_is_there(
             (format!("{prefix}/health"), format!("{prefix}/machine/{}", notebook.machine()));
         // What the broker had in store came long ago.
         let known = |pointer: &str| {
-            let place = Place { pointer: Some(pointer.to_owned()), ..Place::whole(&health) };
-            talk.guard.latest(&place).map(|seen| seen.value.clone())
+            let place = FieldPlace { pointer: Some(pointer.to_owned()), ..FieldPlace::whole(&health) };
+            dialogue.guard.latest(&place).map(|seen| seen.value.clone())
         };
         let mut guarding =
             known("/guard").as_deref() == Some("guarding") && known("/rules").as_deref() == Some(&digest);
         if !guarding {
-            let came = talk
+            let came = dialogue
                 .wait(Some(ADOPTED_WITHIN), |_, message| {
-                    let body: Json = serde_json::from_slice(&message.payload).ok()?;
-                    let is_it = body["guard"] == "guarding" && body["rules"] == digest.as_str();
+                    let said = Health::read(&message.payload);
+                    let is_it = said.guarding().is_some_and(|it| it.rules.as_deref() == Some(&*digest));
                     (*message.topic == *health && is_it).then_some(())
                 })
                 .await?;
             guarding = matches!(came, Came::That(()));
         }
         if guarding {
-            let came = talk
+            let came = dialogue
                 .wait(Some(ADOPTED_WITHIN), |_, message| {
-                    let body: Json = serde_json::from_slice(&message.payload).ok()?;
-                    (*message.topic == *machine).then(|| body["shadow"] == true)
+                    let status: MachineStatus = read(&message.payload)?;
+                    (*message.topic == *machine).then_some(status.shadow)
                 })
                 .await?;
             if let Came::That(shadow) = came {
                 return Ok(Some(shadow));
             }
         }
-        talk.say(&format!(
-            "No guard is running with these rules. In another terminal:  idlegate run {}",
-            rules.display()
+        dialogue.say(&format!(
+            "No guard is running with these rules. In another terminal:  {}",
+            state_folder::run_command(rules, plan.shop.state_dir.as_deref())
         ));
-        if !talk.yes("Is it running now? (no: leave the drill for another day)", true).await? {
+        if !dialogue.yes("Is it running now? (no: leave the drill for another day)", true).await? {
             return Ok(None);
         }
     }
 }
 
-async fn attempt(talk: &mut Talk, plan: &Plan, notebook: &Notebook, item: Item, shadow: bool) -> Told<Tried> {
+async fn attempt(
+    dialogue: &mut Dialogue,
+    plan: &Plan,
+    notebook: &Notebook,
+    item: Item,
+    shadow: bool,
+) -> Told<Tried> {
     let at = |outcome, heard| Tried { item, outcome, at: rfc3339(Clock.now().wall), heard };
     let button = match &notebook.notes.button {
         Some(ButtonAnswer::One(button)) => Some(button),
         Some(ButtonAnswer::None) | None => None,
     };
+    let on_change = notebook.notes.meter.as_ref().is_some_and(|meter| meter.alive.is_some());
     let machine = notebook.machine();
     let ask =
         |request: &str| format!("`idlegate request --rules DIR {machine} {request}` in another terminal");
     let words = match item {
+        // After a start nothing is known of such a meter until it says something.
+        Item::SeenIdle if on_change => {
+            "Switch the outlet off and, after five seconds, on again, so that its meter speaks. Then \
+                                        leave the machine on and idle, for as long as the rules ask."
+                .to_owned()
+        }
         Item::SeenIdle => "Leave the machine on and idle, for as long as the rules ask.".to_owned(),
-        Item::SeenBusy => "Start a job that you can afford to lose.".to_owned(),
+        Item::IdleOff => match button {
+            Some(_) => "With the machine on and idle, press the button once. It should go off.".to_owned(),
+            None => format!("With the machine on and idle: {}. It should go off.", ask("off")),
+        },
+        Item::SeenBusy => {
+            "Switch it on again after a few seconds, and start a job that you can afford to lose.".to_owned()
+        }
         Item::Held => match button {
             Some(_) => "While it is working, press the button once.".to_owned(),
             None => format!("While it is working: {}.", ask("off")),
         },
         Item::Forced => {
-            if !talk
+            if !dialogue
                 .yes("May the power of the working machine be cut now? The job will be lost.", false)
                 .await?
             {
-                return Ok(at(Outcome::NotTried, String::new()));
+                return Ok(at(DrillOutcome::NotTried, String::new()));
             }
             match button.filter(|button| !button.long_press.is_empty()) {
                 Some(_) => {
@@ -187,30 +215,108 @@ async fn attempt(talk: &mut Talk, plan: &Plan, notebook: &Notebook, item: Item, 
                 None => format!("{}, and again within the window.", ask("force-off")),
             }
         }
-        Item::OtherRoute if shadow => "Switch the outlet with its own button.".to_owned(),
+        Item::StaysOff => return stays_off(dialogue).await,
+        Item::MeterSilent | Item::Emergency | Item::Unlocked => unreachable!("no item of commissioning"),
+        Item::OtherRoute if shadow => {
+            "Wait ten seconds, then switch the outlet with its own button. In shadow mode Idlegate says so ten seconds later.".to_owned()
+        }
         Item::OtherRoute => {
             "With the machine idle, switch the outlet off with its own button; or on, if it is off."
                 .to_owned()
         }
     };
-    talk.say(&format!("\n* {words} (If it does not happen, press Enter.)"));
-    let (prefix, name) = (plan.shop.prefix.clone(), machine.to_owned());
-    let judge = move |_, message: &Message| item.settled_by(&prefix, &name, message);
-    Ok(match talk.wait(Some(TRY_FOR), judge).await? {
+    dialogue.say(&format!("\n* {words} (If it does not happen, press Enter.)"));
+    Ok(match settled(dialogue, plan, machine, item).await? {
         Came::That((outcome, heard)) => at(outcome, heard),
         Came::Line(_) | Came::TimeOver => {
-            let why = talk.ask("What happened instead? (for the record)", Some("nothing happened")).await?;
-            at(Outcome::Failed, why)
+            let why =
+                dialogue.ask("What happened instead? (for the record)", Some("nothing happened")).await?;
+            at(DrillOutcome::Failed, why)
         }
     })
 }
 
-async fn record(talk: &mut Talk, rules: &Path, notebook: &mut Notebook, shadow: bool) -> Told<Exit> {
-    let by = talk.ask("Who did this drill? (for the record)", Some("-")).await?;
+/// What the guard has to see takes as long as the rules and the meter make it. It is waited for, and what the guard
+/// says meanwhile is told.
+async fn settled(
+    dialogue: &mut Dialogue,
+    plan: &Plan,
+    machine: &str,
+    item: Item,
+) -> Told<Came<(DrillOutcome, String)>> {
+    let prefix = &plan.shop.prefix;
+    let takes_its_time = matches!(item, Item::SeenIdle | Item::SeenBusy);
+    let mut waited = Waited::begin();
+    loop {
+        let within = if takes_its_time { TELL_EVERY } else { TRY_FOR };
+        let came =
+            dialogue.wait(Some(within), |_, message| item.settled_by(prefix, machine, message)).await?;
+        match came {
+            Came::TimeOver if takes_its_time => waited.tell(dialogue, &guard_says(dialogue, plan, machine)),
+            Came::That(_) | Came::Line(_) | Came::TimeOver => return Ok(came),
+        }
+    }
+}
+
+fn guard_says(dialogue: &Dialogue, plan: &Plan, machine: &str) -> String {
+    let status = Topics::new(&plan.shop.prefix).machine(machine);
+    let said = |pointer: &str| {
+        let place = FieldPlace { pointer: Some(pointer.to_owned()), ..FieldPlace::whole(&status) };
+        dialogue.guard.latest(&place).map(|seen| seen.value.clone())
+    };
+    match (said("/outlet"), said("/state"), said("/reasons/0")) {
+        (Some(outlet), _, _) if outlet != "on" => format!("the guard says that the outlet is {outlet}"),
+        (_, Some(state), Some(reason)) => format!("the guard says {state}: {reason}"),
+        (_, Some(state), None) => format!("the guard says {state}"),
+        (_, None, _) => "the guard has said nothing yet".to_owned(),
+    }
+}
+
+/// For the next drill, under the rules as they are now.
+fn keep_drill(rules: &Path, notebook: &Notebook, by: &str, shadow: bool) -> anyhow::Result<()> {
+    let modules = Modules::new(idlegate_detectors::Execution::Interpreted, None)?;
+    let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::CHECK };
+    let Ok(compiled) = rules::compile(&rules::load(rules), &around) else { return Ok(()) };
+    let Some((machine, _)) = compiled.plan.machine(notebook.machine()) else { return Ok(()) };
+    let mut book = DrillBook::open(rules, notebook.machine())?;
+    let under = Fingerprints::of(&compiled.plan, machine);
+    for tried in notebook.notes.drill.iter().cloned() {
+        book.drills.put(LastTry { tried, by: by.to_owned(), shadow, under: under.clone() });
+    }
+    Ok(book.save()?)
+}
+
+/// What an outlet does when the mains come back, no message tells.
+pub(in crate::cli) async fn stays_off(dialogue: &mut Dialogue) -> Told<Tried> {
+    let question = "\n* Switch the outlet off and pull its plug. Wait ten seconds, and plug it in again. Did it stay off? (yes, no \
+                    or skip)";
+    let (outcome, heard) = loop {
+        match dialogue.ask(question, None).await?.to_lowercase().as_str() {
+            "y" | "yes" => break (DrillOutcome::Passed, "seen by whoever did the drill"),
+            "n" | "no" => break (DrillOutcome::Failed, "it came on by itself when its power came back"),
+            "skip" => break (DrillOutcome::NotTried, ""),
+            _ => dialogue.say("(Answer yes, no or skip.)"),
+        }
+    };
+    if outcome == DrillOutcome::Failed {
+        dialogue.say("After a power cut in the night this machine would start by itself. In the settings of the outlet, choose that it");
+        dialogue.say("stays off when power comes back, and repeat the drill.");
+    }
+    Ok(Tried { item: Item::StaysOff, outcome, at: rfc3339(Clock.now().wall), heard: heard.to_owned() })
+}
+
+async fn record(
+    dialogue: &mut Dialogue,
+    rules: &Path,
+    plan: &Plan,
+    notebook: &mut Notebook,
+    shadow: bool,
+) -> Told<Exit> {
+    let by = dialogue.ask("Who did this drill? (for the record)", Some("-")).await?;
     let at = rfc3339(Clock.now().wall);
     let machine_file = rules.join("machines").join(format!("{}.toml", notebook.machine()));
     let text = std::fs::read_to_string(&machine_file).with_context(|| machine_file.display().to_string())?;
-    let page = Page {
+    let page = CommissioningRecord {
         machine: notebook.machine(),
         at: &at,
         by: if by == "-" { "" } else { &by },
@@ -220,11 +326,18 @@ async fn record(talk: &mut Talk, rules: &Path, notebook: &mut Notebook, shadow: 
     };
     let file = notebook.dated(&at[..10], "md");
     files::replace(&file, &page.to_markdown()).with_context(|| format!("cannot write {}", file.display()))?;
-    talk.say(&format!("\nThe record is in {}.", file.display()));
-    if page.passed() {
-        talk.say("Everything passed.");
-        return Ok(Exit::Good);
-    }
-    talk.say("Not everything was tried and passed. Run the same command again to go on from here.");
-    Ok(Exit::No)
+    dialogue.say(&format!("\nThe record is in {}.", file.display()));
+    keep_drill(rules, notebook, if by == "-" { "" } else { &by }, shadow)?;
+    let passed = page.passed();
+    dialogue.say(if passed {
+        "Everything passed."
+    } else {
+        "Not everything was tried and passed. Run the same command again to go on from here."
+    });
+    let state_dir = plan.shop.state_dir.as_deref();
+    let kept_in = state_dir.map_or_else(|| state_folder::beside(rules), Path::to_owned);
+    dialogue.say("\nTo guard from now on:");
+    dialogue.say(&format!("  {}", state_folder::run_command(rules, state_dir)));
+    dialogue.say(&format!("The journal and the lockouts are kept in {}.", kept_in.display()));
+    Ok(if passed { Exit::Good } else { Exit::No })
 }

@@ -1,36 +1,51 @@
 //! `idlegate commission`: one machine from nothing to guarded, step by step, by doing things by hand.
 
+pub(super) mod dialogue;
 mod draw;
 mod finish;
+mod meter;
 mod outlet;
+mod pace;
 mod press;
-mod talk;
+mod tape;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::Context as _;
 
-use self::talk::{Leave, Talk, Told};
+use self::dialogue::{Dialogue, Leave, Told};
+pub(super) use self::finish::stays_off;
 use super::exit_code::Exit;
 use super::listen::broker_of;
+use super::output::{print_error, print_line};
 use super::runtime;
-use super::visitor::Visitor;
-use crate::commission::{ButtonAnswer, CAUTIONS, Notebook};
-use crate::event::Name;
-use crate::files;
-use crate::plan::Plan;
-use crate::rules::{Folder, Surroundings, SystemSecrets};
-use crate::service::Modules;
-use crate::text::counted;
+use super::short_connection::ShortConnection;
+use idlegate_detectors::Modules;
+use idlegate_os::files;
+use idlegate_plan::Plan;
+use idlegate_plan::event::Name;
+use idlegate_plan::text::counted;
+use idlegate_rules::{Folder, Surroundings, SystemSecrets};
+use idlegate_setup::commission::{ButtonAnswer, CAUTIONS, Notebook};
 
 const PATIENCE: Duration = Duration::from_secs(6);
 
-#[derive(Debug)]
-pub(super) struct Wanted {
-    pub(super) rules: PathBuf,
-    pub(super) machine: Name,
-    pub(super) broker: Option<String>,
+/// Set up one machine by hand: switch it, press its button, let it work. Then prove that it is guarded.
+///
+/// It watches what changes on the broker, and proposes where to find the outlet's state and orders, the draw and
+/// the gestures, and which draw means that the machine is working. It writes the rules and takes you through a drill
+/// at the machine. You can correct every guess, and it asks before it switches anything. You can stop at any time and
+/// go on another day.
+#[derive(Debug, clap::Args)]
+pub(super) struct CommissionArgs {
+    /// The rules folder. A new one needs --broker.
+    rules: PathBuf,
+    /// The machine's name in the rules, such as filament-printer.
+    machine: Name,
+    /// The broker, for a folder that does not exist yet.
+    #[arg(long, value_name = "HOST[:PORT]")]
+    broker: Option<String>,
 }
 
 /// The steps, in the order in which they build on each other.
@@ -98,27 +113,29 @@ impl Step {
     }
 }
 
-pub(super) fn commission(wanted: &Wanted) -> anyhow::Result<Exit> {
-    let plan = match broker_plan(wanted)? {
-        Ok(plan) => plan,
-        Err(exit) => return Ok(exit),
-    };
-    let notebook = match Notebook::open(&wanted.rules, wanted.machine.as_str()) {
-        Ok(notebook) => notebook,
-        Err(error) => {
-            eprintln!("idlegate: {error}");
-            return Ok(Exit::No);
-        }
-    };
-    runtime()?.block_on(converse(wanted, plan, notebook))
+impl CommissionArgs {
+    pub(super) fn run(&self) -> anyhow::Result<Exit> {
+        let plan = match broker_plan(self)? {
+            Ok(plan) => plan,
+            Err(exit) => return Ok(exit),
+        };
+        let notebook = match Notebook::open(&self.rules, self.machine.as_str()) {
+            Ok(notebook) => notebook,
+            Err(error) => {
+                print_error!("idlegate: {error}");
+                return Ok(Exit::No);
+            }
+        };
+        runtime()?.block_on(converse(self, plan, notebook))
+    }
 }
 
 /// The broker by the folder's own shop.toml; a folder without one gets it.
-fn broker_plan(wanted: &Wanted) -> anyhow::Result<Result<Plan, Exit>> {
+fn broker_plan(wanted: &CommissionArgs) -> anyhow::Result<Result<Plan, Exit>> {
     let file = wanted.rules.join("shop.toml");
     if !file.exists() {
         let Some(broker) = &wanted.broker else {
-            eprintln!(
+            print_error!(
                 "idlegate: {} does not exist yet; say where the broker is, with --broker HOST[:PORT]",
                 file.display()
             );
@@ -132,17 +149,17 @@ fn broker_plan(wanted: &Wanted) -> anyhow::Result<Result<Plan, Exit>> {
             .with_context(|| format!("cannot create {}", wanted.rules.display()))?;
         files::replace(&file, &shop(host, port))
             .with_context(|| format!("cannot write {}", file.display()))?;
-        println!("{}: new, in shadow mode: Idlegate watches, but switches nothing yet", file.display());
+        print_line!("{}: new, in shadow mode: Idlegate watches, but switches nothing yet", file.display());
     } else if wanted.broker.is_some() {
-        println!("--broker is ignored: {} already says where the broker is", file.display());
+        print_line!("--broker is ignored: {} already says where the broker is", file.display());
     }
     let text = std::fs::read_to_string(&file).with_context(|| format!("cannot read {}", file.display()))?;
     let folder = Folder::from_texts(&wanted.rules, [("shop.toml", text.as_str())]);
-    let modules = Modules::new(crate::detectors::Execution::Interpreted, None)?;
+    let modules = Modules::new(idlegate_detectors::Execution::Interpreted, None)?;
     let around = Surroundings { detectors: &modules, secrets: &SystemSecrets::SERVICE };
-    Ok(crate::rules::compile(&folder, &around).map(|compiled| compiled.plan).map_err(|problems| {
+    Ok(idlegate_rules::compile(&folder, &around).map(|compiled| compiled.plan).map_err(|problems| {
         for problem in problems.iter().filter(|problem| problem.is_error()) {
-            eprintln!("{}", problem.render());
+            print_error!("{}", problem.render());
         }
         Exit::Rules
     }))
@@ -158,62 +175,62 @@ fn shop(host: &str, port: u16) -> String {
     )
 }
 
-async fn converse(wanted: &Wanted, plan: Plan, mut notebook: Notebook) -> anyhow::Result<Exit> {
-    let visitor = match Visitor::arrive(&plan, &["#".to_owned()], PATIENCE).await {
-        Ok(visitor) => visitor,
+async fn converse(wanted: &CommissionArgs, plan: Plan, mut notebook: Notebook) -> anyhow::Result<Exit> {
+    let connection = match ShortConnection::arrive(&plan, &["#".to_owned()], PATIENCE).await {
+        Ok(connection) => connection,
         Err(error) => {
-            eprintln!("idlegate: {error:#}");
+            print_error!("idlegate: {error:#}");
             return Ok(Exit::Unavailable);
         }
     };
-    let mut talk = Talk::new(visitor, &plan.shop.prefix);
-    welcome(&talk, wanted.machine.as_str());
+    let mut dialogue = Dialogue::new(connection, &plan.shop.prefix);
+    welcome(&dialogue, wanted.machine.as_str());
     let ended = tokio::select! {
-        ended = steps(&mut talk, &wanted.rules, &plan, &mut notebook) => ended,
+        ended = steps(&mut dialogue, &wanted.rules, &plan, &mut notebook) => ended,
         interrupted = tokio::signal::ctrl_c() => Err(interrupted.map_or_else(Leave::from, |()| Leave::Quit)),
     };
     notebook.save().context("cannot save the notes")?;
-    talk.visitor.leave().await;
+    dialogue.connection.leave().await;
     match ended {
         Ok(exit) => Ok(exit),
         Err(Leave::Back | Leave::Quit) => {
-            println!("\nEverything so far is saved. Run the same command again to go on from here.");
+            print_line!("\nEverything so far is saved. Run the same command again to go on from here.");
             Ok(Exit::No)
         }
         Err(Leave::Failed(error)) => Err(error),
     }
 }
 
-fn welcome(talk: &Talk, machine: &str) {
-    talk.say(&format!("Setting up {machine}. Idlegate asks before it switches anything."));
+fn welcome(dialogue: &Dialogue, machine: &str) {
+    dialogue.say(&format!("Setting up {machine}. Idlegate asks before it switches anything."));
     for caution in CAUTIONS {
-        talk.say(&format!("  - {caution}"));
+        dialogue.say(&format!("  - {caution}"));
     }
-    talk.say("At every question: Enter accepts the answer in brackets, `back` goes back one step, `quit` stops for today.");
+    dialogue.say("At every question: Enter accepts the answer in brackets, `back` goes back one step, `quit` stops for today.");
 }
 
-async fn steps(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebook) -> Told<Exit> {
-    let mut index = match begin_at(talk, notebook).await {
+async fn steps(dialogue: &mut Dialogue, rules: &Path, plan: &Plan, notebook: &mut Notebook) -> Told<Exit> {
+    let mut index = match begin_at(dialogue, notebook).await {
         Err(Leave::Back) => 0,
         begin => begin?,
     };
     if notebook.notes.title.is_none() {
         let words = notebook.machine().replace('-', " ");
         let proposed = words[..1].to_uppercase() + &words[1..];
-        notebook.notes.title = Some(talk.ask("What do people call the machine?", Some(&proposed)).await?);
+        notebook.notes.title = Some(dialogue.ask("What do people call the machine?", Some(&proposed)).await?);
     }
     loop {
         let step = Step::ALL[index];
-        talk.head(index + 1, step.title());
+        dialogue.head(index + 1, step.title());
         let done = match step {
-            Step::Outlet => outlet::state(talk, notebook).await,
-            Step::Order => outlet::order(talk, notebook).await,
-            Step::Meter => outlet::meter(talk, notebook).await,
-            Step::Draw => draw::measure(talk, notebook).await,
-            Step::Limits => draw::limits(talk, notebook).await,
-            Step::Button => press::button(talk, notebook).await,
-            Step::Rules => finish::write(talk, rules, notebook).await,
-            Step::Drill => return finish::drill(talk, rules, plan, notebook).await,
+            Step::Outlet => outlet::state(dialogue, notebook).await,
+            Step::Order => outlet::order(dialogue, notebook).await,
+            Step::Meter => meter::meter(dialogue, notebook).await,
+            Step::Draw => draw::measure(dialogue, notebook).await,
+            Step::Limits => draw::limits(dialogue, rules, notebook).await,
+            Step::Button => press::button(dialogue, notebook).await,
+            Step::Rules => finish::write(dialogue, rules, notebook).await,
+            Step::Drill => return finish::drill(dialogue, rules, plan, notebook).await,
         };
         match done {
             Ok(()) => {
@@ -227,21 +244,21 @@ async fn steps(talk: &mut Talk, rules: &Path, plan: &Plan, notebook: &mut Notebo
 }
 
 /// The first step that is not settled, unless the person wants to correct an earlier one.
-async fn begin_at(talk: &mut Talk, notebook: &Notebook) -> Told<usize> {
+async fn begin_at(dialogue: &mut Dialogue, notebook: &Notebook) -> Told<usize> {
     let settled: Vec<_> = Step::ALL.iter().map_while(|step| step.settled(notebook)).collect();
     if settled.is_empty() {
         return Ok(0);
     }
-    talk.say("\nKnown from before:");
+    dialogue.say("\nKnown from before:");
     for (number, (step, known)) in (1..).zip(Step::ALL.iter().zip(&settled)) {
-        talk.say(&format!("  {number}  {} {known}", step.title()));
+        dialogue.say(&format!("  {number}  {} {known}", step.title()));
     }
     let next = (settled.len() + 1).to_string();
     loop {
-        let answer = talk.ask("Go on at step", Some(&next)).await?;
+        let answer = dialogue.ask("Go on at step", Some(&next)).await?;
         match answer.parse::<usize>() {
             Ok(number) if (1..=settled.len() + 1).contains(&number) => return Ok(number - 1),
-            Ok(_) | Err(_) => talk.say(&format!("(Give a number from 1 to {next}.)")),
+            Ok(_) | Err(_) => dialogue.say(&format!("(Give a number from 1 to {next}.)")),
         }
     }
 }

@@ -2,16 +2,16 @@
 
 use std::sync::LazyLock;
 
-use idlegate::detectors::{Execution, Loader, Sandbox};
+use idlegate_detectors::{Execution, Loader, Pin, Sandbox};
 
 // The interpreter compiles faster than the native code generator, and what is looked over is the same.
 static LOADER: LazyLock<Loader> = LazyLock::new(|| {
     let sandbox = Sandbox::new(Execution::Interpreted).unwrap_or_else(|error| panic!("{error}"));
-    Loader::new(sandbox, None)
+    Loader::new(sandbox, None).compiling_here()
 });
 
 pub(crate) fn detector(data: &[u8]) {
-    match LOADER.load(data, None) {
+    match LOADER.load(data, Pin::None) {
         Ok(module) => assert!(!module.description().name.as_str().is_empty()),
         Err(error) => assert!(!error.to_string().is_empty()),
     }

@@ -1,14 +1,17 @@
-//! The whole engine: anything on any of its topics, in any order, at any time. Whatever comes, what always holds must hold.
+//! The whole engine: anything on any of its topics, in any order, at any time. Whatever comes, what always holds must
+//! hold.
 
 use std::sync::{Arc, LazyLock};
 
 use arbitrary::{Arbitrary, Unstructured};
 use bytes::Bytes;
-use idlegate::engine::{Effect, Engine, Feed, Former};
-use idlegate::event::{Assessed, Assessment, DetectorFault, Event, LinkState, Message, Value, Verdict};
-use idlegate::guard::{Cause, Switch};
-use idlegate::plan::Plan;
-use idlegate::time::{Moment, Now, Span, WallTime};
+use idlegate_engine::{Effect, Engine, Former};
+use idlegate_guard::time::{Moment, Now, Span, WallTime};
+use idlegate_guard::{Cause, Switch};
+use idlegate_plan::Plan;
+use idlegate_plan::event::{
+    Assessed, Assessment, DetectorFault, Event, Feed, LinkState, Message, Value, Verdict,
+};
 
 const BUSY_WATTS: f64 = 100.0;
 const STEPS_MAX: usize = 400;
@@ -71,8 +74,8 @@ impl Detector {
         let assessment =
             Assessment { verdict, reason: "as it draws".into(), evidence: Vec::new(), clears_in: None };
         Assessed {
-            machine: feed.machine.clone(),
-            detector: feed.detector,
+            machine: feed.id.machine.clone(),
+            detector: feed.id.detector,
             generation: feed.generation,
             feed: feed.feed,
             at: feed.assess_at,
@@ -163,6 +166,7 @@ impl Shop {
             payload: Bytes::from(payload),
             retained,
             proved: !retained,
+            ours: false,
             age: Span(u64::from(age)),
             response_topic: None,
             correlation: None,
@@ -217,13 +221,14 @@ impl Shop {
                     assert!(self.drew.is_none_or(|watts| watts <= BUSY_WATTS), "a working mill was cut");
                 }
                 (Switch::Off, Cause::Emergency) => {
-                    // Sent again until the outlet has said off, however late that is, or somebody has released the mill.
+                    // Sent again until the outlet has said off, however late that is, or somebody has released the
+                    // mill.
                     assert!(self.pressed || self.locked, "an emergency that nobody declared");
                 }
                 (Switch::Off, Cause::Forced) => {}
                 (Switch::On, _) => assert!(!self.locked, "a locked mill was switched on"),
             },
-            Effect::Keep(kept) => self.locked = kept.state.lockout.is_some(),
+            Effect::Keep(kept) => self.locked = kept.state.is_locked(),
             Effect::Decided(decided) if decided.input.as_str() == "console" => self.answered += 1,
             _ => {}
         }

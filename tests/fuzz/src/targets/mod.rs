@@ -12,7 +12,7 @@ pub(crate) type Target = fn(&[u8]);
 pub(crate) const ALL: [(&str, Target); 6] = [
     ("rules", rules::rules),
     ("payload", payload::payload),
-    ("carried", payload::carried),
+    ("carried", payload::handover),
     ("recording", recording::recording),
     ("detector", detector::detector),
     ("engine", engine::engine),

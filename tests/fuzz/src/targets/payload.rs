@@ -1,12 +1,11 @@
 //! What comes over the broker.
 
-use idlegate::effects::carried::{Carried, Heard};
-use idlegate::engine::Former;
-use idlegate::event::{Name, Value};
-use idlegate::intake::{decode_number, decode_texts, decode_word, parse_request};
-use idlegate::plan::{Decimal, NumberSignal, Signal, SignalKind, Source, ValuePath};
-use idlegate::signals;
-use idlegate::time::Span;
+use idlegate_engine::intake::{decode_number, decode_texts, decode_word, parse_request};
+use idlegate_engine::signals;
+use idlegate_guard::time::Span;
+use idlegate_messages::effects::handover::{Handover, Heard};
+use idlegate_plan::event::{Name, Value};
+use idlegate_plan::{Decimal, NumberSignal, Signal, SignalKind, Source, ValuePath};
 
 /// The first byte chooses how the rest is read.
 pub(crate) fn payload(data: &[u8]) {
@@ -29,7 +28,8 @@ pub(crate) fn payload(data: &[u8]) {
     let _ = parse_request(payload);
 }
 
-/// Whatever the rules are, a reading is a plausible number, and a payload that two decimal marks can read is one number.
+/// Whatever the rules are, a reading is a plausible number, and a payload that two decimal marks can read is one
+/// number.
 fn by_rules(how: &u8, path: &ValuePath, payload: &[u8]) {
     let signal = |decimal| Signal {
         name: Name::new("power").unwrap_or_else(|_| unreachable!()),
@@ -45,6 +45,7 @@ fn by_rules(how: &u8, path: &ValuePath, payload: &[u8]) {
         stale_after: Span::secs(30),
         stuck_after: None,
         sender_stores: false,
+        reports: idlegate_plan::Reports::Steadily,
     };
     let [point, comma] =
         [Decimal::Point, Decimal::Comma].map(|decimal| signals::read(&signal(decimal), payload));
@@ -66,29 +67,19 @@ fn by_rules(how: &u8, path: &ValuePath, payload: &[u8]) {
 }
 
 /// What one guard leaves to the next comes back as it was.
-pub(crate) fn carried(data: &[u8]) {
-    let mut carried = Carried::default();
-    // An empty message takes a kept one away.
-    if !data.is_empty() && carried.take_kept("mill", data, Heard::Live).is_ok() {
-        let now = idlegate::time::Now::default();
-        let machine = idlegate::event::Name::new("mill").unwrap_or_else(|_| unreachable!());
-        let again = carried.kept_message(now, &machine).to_string();
-        let mut second = Carried::default();
-        second
-            .take_kept("mill", again.as_bytes(), Heard::Live)
-            .unwrap_or_else(|error| panic!("{error}: {again}"));
-        let (first, second) = (
-            carried.take_over(&Former::default(), None, now.wall),
-            second.take_over(&Former::default(), None, now.wall),
-        );
-        let locks = |former: &Former| {
-            former.machines.iter().map(|kept| kept.state.lockout.clone()).collect::<Vec<_>>()
-        };
-        assert_eq!(locks(&first), locks(&second));
+pub(crate) fn handover(data: &[u8]) {
+    let mut handover = Handover::default();
+    if handover.take_kept("kept", "mill", data).is_ok_and(|news| news) {
+        let now = idlegate_guard::time::Now::default();
+        let machine = idlegate_plan::event::Name::new("mill").unwrap_or_else(|_| unreachable!());
+        let again = handover.kept_message(now, "kept", &machine);
+        let mut second = Handover::default();
+        second.take_kept("kept", "mill", again.as_bytes()).unwrap_or_else(|error| panic!("{error}: {again}"));
+        assert_eq!(handover.states(), second.states());
     }
     for (page, heard) in [(None, Heard::Live), (Some(0), Heard::Stored), (Some(1), Heard::Live)] {
-        let _ = carried.take_answered("mill", page, data, heard);
+        let _ = handover.take_answered("ids", ("mill", page), data, heard);
     }
-    let former = carried.take_over(&Former::default(), None, idlegate::time::WallTime::default());
-    assert!(former.answered.len() <= 3 * data.len(), "ids that nobody left");
+    let ids = handover.take_over_ids(&[], idlegate_guard::time::WallTime::default());
+    assert!(ids.len() <= 3 * data.len(), "ids that nobody left");
 }

@@ -2,7 +2,7 @@
 
 use std::io::Cursor;
 
-use idlegate::recording::Reader;
+use idlegate_recordings::recording::Reader;
 
 /// More than this says nothing new.
 const POINTS_MAX: usize = 10_000;

@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use idlegate::plan::ModuleSource;
-use idlegate::rules::{
+use idlegate_plan::ModuleSource;
+use idlegate_rules::{
     DetectorCatalog, DetectorFacts, Folder, SignalFact, Surroundings, SystemSecrets, compile,
 };
 use serde_json::{Value as Json, json};
@@ -48,16 +48,16 @@ pub(crate) fn rules(data: &[u8]) {
         Ok(compiled) => {
             // Whoever holds a plan need not doubt it.
             for input in &compiled.plan.inputs {
-                assert!(input.machines.iter().all(|machine| *machine < compiled.plan.machines.len()));
+                assert!(input.machines.iter().all(|machine| machine.0 < compiled.plan.machines.len()));
             }
             for machine in &compiled.plan.machines {
                 let signals = machine.detectors.iter().flat_map(|detector| &detector.signals).flatten();
-                assert!(signals.copied().all(|signal| signal < machine.signals.len()));
+                assert!(signals.copied().all(|signal| signal.0 < machine.signals.len()));
                 assert!(machine.policy.window.0 > 0);
             }
         }
         Err(problems) => {
-            assert!(problems.iter().any(idlegate::rules::Problem::is_error), "refused for no reason");
+            assert!(problems.iter().any(idlegate_rules::Problem::is_error), "refused for no reason");
             for problem in &problems {
                 let shown = problem.render();
                 let hidden = |character: char| character.is_control() && character != '\n';

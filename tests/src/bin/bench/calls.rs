@@ -4,11 +4,12 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, ensure};
-use idlegate::detectors::{Execution, Feed, Inline, Installation, Loader, Place, Sandbox, built_in};
-use idlegate::event::{Name, Reading, Value};
-use idlegate::time::Moment;
 use idlegate_detector::testing::Trial;
 use idlegate_detector::{Millis, Reading as Shown};
+use idlegate_detectors::{Execution, Inline, Installation, Loader, Pin, Sandbox, built_in};
+use idlegate_guard::time::Moment;
+use idlegate_plan::DetectorIx;
+use idlegate_plan::event::{DetectorId, Feed, Name, Reading, Value};
 
 use super::Size;
 use super::table::Table;
@@ -60,16 +61,16 @@ fn showing_all_native() -> Result<f64> {
 }
 
 fn taking_over(history: u32, execution: Execution) -> Result<f64> {
-    let (place, installation) = installation(execution)?;
+    let (id, installation) = installation(execution)?;
     let mut inline = Inline::new();
     let mut spent = Duration::ZERO;
     for nth in 0..TAKE_OVERS {
         let generation = u64::from(nth) * 2 + 1;
-        inline.remove(&place);
-        inline.install(place.clone(), generation, installation.clone());
+        inline.remove(&id);
+        inline.install(id.clone(), generation, installation.clone());
         let shown = (0..history).map(reading).collect();
         let feed = |generation, readings| Feed {
-            place: place.clone(),
+            id: id.clone(),
             generation,
             feed: 1,
             readings,
@@ -77,7 +78,7 @@ fn taking_over(history: u32, execution: Execution) -> Result<f64> {
         };
         inline.feed(feed(generation, shown)).context("not installed")?;
         let begin = Instant::now();
-        inline.install(place.clone(), generation + 1, installation.clone());
+        inline.install(id.clone(), generation + 1, installation.clone());
         let answer = inline.feed(feed(generation + 1, vec![reading(history)])).context("not installed")?;
         spent += begin.elapsed();
         ensure!(answer.outcome.is_ok(), "{:?}", answer.outcome);
@@ -85,13 +86,13 @@ fn taking_over(history: u32, execution: Execution) -> Result<f64> {
     Ok(spent.as_secs_f64() * 1e6 / f64::from(TAKE_OVERS))
 }
 
-fn installation(execution: Execution) -> Result<(Place, Installation)> {
+fn installation(execution: Execution) -> Result<(DetectorId, Installation)> {
     let loader = Loader::new(Sandbox::new(execution)?, None);
-    let module = Arc::new(loader.load(built_in("power-threshold").context("no such detector")?, None)?);
-    let place = Place { machine: Name::new("mill")?, detector: 0 };
+    let module = Arc::new(loader.load(built_in("power-threshold").context("no such detector")?, Pin::Ours)?);
+    let id = DetectorId { machine: Name::new("mill")?, detector: DetectorIx(0) };
     let signals: Arc<[Name]> =
         module.description().signals.iter().map(|signal| signal.name.clone()).collect();
-    Ok((place, Installation { module, settings: SETTINGS.into(), signals }))
+    Ok((id, Installation { module, settings: SETTINGS.into(), signals }))
 }
 
 fn reading(nth: u32) -> (u32, Reading) {
@@ -115,15 +116,14 @@ fn native(calls: u32) -> Result<f64> {
 }
 
 fn sandboxed(calls: u32, execution: Execution) -> Result<f64> {
-    let (place, installation) = installation(execution)?;
+    let (id, installation) = installation(execution)?;
     let mut inline = Inline::new();
-    inline.install(place.clone(), 1, installation);
+    inline.install(id.clone(), 1, installation);
     let begin = Instant::now();
     for nth in 0..calls {
         let at = Moment(u64::from(nth) * 1_000);
         let readings = vec![reading(nth)];
-        let feed =
-            Feed { place: place.clone(), generation: 1, feed: u64::from(nth) + 1, readings, assess_at: at };
+        let feed = Feed { id: id.clone(), generation: 1, feed: u64::from(nth) + 1, readings, assess_at: at };
         std::hint::black_box(inline.feed(feed));
     }
     Ok(begin.elapsed().as_secs_f64() * 1e9 / f64::from(calls))

@@ -3,11 +3,11 @@
 use std::time::Instant;
 
 use anyhow::{Result, ensure};
-use idlegate::guard::{
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{
     Arrival, Effect, GestureId, Guard, Input, InputId, Kept, OutletReport, Permissive, PermissiveState,
-    Policy, Request, RequestId, RequestKind, Rights, Switch,
+    Person, Policy, Request, RequestId, RequestKind, Rights, Switch,
 };
-use idlegate::time::{Moment, Span};
 
 use super::Size;
 use super::table::Table;
@@ -62,6 +62,7 @@ impl Bench {
                 valid_until: now + Span::secs(60),
                 unseen_since: None,
                 clears_in: None,
+                cautious: false,
             };
             let report = OutletReport { state: Some(Switch::On), at: now };
             self.guard.handle(now, Input::Tick, &mut self.effects);
@@ -73,9 +74,13 @@ impl Bench {
                 id: RequestId(self.asked),
                 kind: RequestKind::Off,
                 input: InputId(1),
+                person: Person::UNNAMED,
                 gesture: GestureId(1),
                 rights: Rights::PLAIN,
                 arrival: Arrival::LIVE,
+                keep_for: None,
+                offer: None,
+                confirm: None,
             };
             self.guard.handle(now, Input::Request(request), &mut self.effects);
             let answers = self.effects.iter().filter(|effect| matches!(effect, Effect::Answer(_))).count();

@@ -1,14 +1,16 @@
-//! How fast the guard is, beside references in the same run, on the same broker and the same computer. Pairs are measured in
-//! turn, so that a noisy computer is noisy for both. Prints tables with ratios; no figure is a failure, only a guard that does
-//! not answer.
+//! How fast the guard is, beside references in the same run, on the same broker and the same computer. Pairs are
+//! measured in turn, so that a noisy computer is noisy for both. Prints tables with ratios; no figure is a failure,
+//! only a guard that does not answer.
 
 mod calls;
 mod decisions;
 mod emergency;
-#[path = "../../../../daemon/src/detectors/tests/handmade.rs"]
+mod hall;
+#[path = "../../../../daemon/detectors/src/tests/handmade.rs"]
 #[expect(dead_code, reason = "the library's tests use more of it")]
 #[expect(clippy::unwrap_used, reason = "it is the library's tests' own")]
 mod handmade;
+mod page;
 mod press;
 mod process;
 mod readings;
@@ -23,8 +25,8 @@ use serde_json::{Map, Value as Json};
 
 use self::table::Table;
 
-const SECTIONS: [&str; 8] =
-    ["press", "emergency", "readings", "calls", "core", "replay", "reload", "process"];
+const SECTIONS: [&str; 10] =
+    ["press", "page", "emergency", "hall", "readings", "calls", "core", "replay", "reload", "process"];
 
 /// How much is measured.
 #[derive(Clone, Copy, Debug)]
@@ -85,8 +87,14 @@ async fn bench(Args { only, form }: Args) -> Result<()> {
         show("press", press::measure(size, false).await?);
         show("press-under-load", press::measure(size, true).await?);
     }
+    if wanted("page") {
+        show("page", page::measure(size).await?);
+    }
     if wanted("emergency") {
         show("emergency", emergency::measure(size).await?);
+    }
+    if wanted("hall") {
+        show("hall", hall::measure(size).await?);
     }
     if wanted("readings") {
         show("readings", readings::measure(size).await?);

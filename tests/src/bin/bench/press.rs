@@ -1,6 +1,6 @@
 //! From a press to the order, through Mosquitto: the guard as a process of its own, beside a bare client that bounces a
-//! message over the same two hops, which is the least that is possible, and beside a script in Python as somebody would write
-//! it who wants no more than the plain rule.
+//! message over the same two hops, which is the least that is possible, and beside a script in Python as somebody would
+//! write it who wants no more than the plain rule.
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -20,7 +20,7 @@ use super::table::{Table, quantiles};
 /// The word by which this program is a bouncer.
 pub(crate) const BOUNCE: &str = "bounce";
 /// Until everybody has seen that the mill is on.
-const PAUSE: Duration = Duration::from_millis(10);
+const PAUSE: Duration = Duration::from_millis(55);
 const LOAD_PER_SEC: u64 = 1_000;
 /// The detector must not see a gap as long as its dwell.
 const QUIET_PER_SEC: u64 = 20;
@@ -99,7 +99,7 @@ pub(crate) async fn measure(size: Size, loaded: bool) -> Result<Table> {
     Ok(table)
 }
 
-async fn heard(client: &mut Client, topic: &str) -> Result<Publish> {
+pub(crate) async fn heard(client: &mut Client, topic: &str) -> Result<Publish> {
     loop {
         let message = client.message().await?;
         if message.topic == topic {
@@ -138,7 +138,7 @@ pub(crate) fn bounce(args: &[String]) -> Result<()> {
 }
 
 /// An idle mill's meter.
-async fn meter(port: u16, per_sec: u64) -> Result<()> {
+pub(crate) async fn meter(port: u16, per_sec: u64) -> Result<()> {
     let mut client = Client::connect(port).await?;
     let mut beat = interval(Duration::from_secs(1) / 20);
     loop {
@@ -150,7 +150,7 @@ async fn meter(port: u16, per_sec: u64) -> Result<()> {
 }
 
 /// The test shop, in which a press may follow another at once.
-fn rules(dir: &Path, port: u16) -> Result<()> {
+pub(crate) fn rules(dir: &Path, port: u16) -> Result<()> {
     idlegate_tests::shop::write_rules(dir, port)?;
     let file = dir.join("shop.toml");
     let shop = std::fs::read_to_string(&file)?;

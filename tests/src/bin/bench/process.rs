@@ -1,4 +1,5 @@
-//! The program as a whole: how soon it is there, with and without compiled detectors on disk, and how much memory it takes.
+//! The program as a whole: how soon it is there, with and without compiled detectors on disk, and how much memory it
+//! takes.
 
 use std::path::Path;
 use std::time::{Duration, Instant};

@@ -1,5 +1,5 @@
-//! Readings into detectors: how many a second, beside a bare subscriber on the same broker that does nothing with them; and what one
-//! costs at a pace at which none waits for another.
+//! Readings into detectors: how many a second, beside a bare subscriber on the same broker that does nothing with them;
+//! and what one costs at a pace at which none waits for another.
 
 use std::time::{Duration, Instant};
 
@@ -79,8 +79,8 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
                 .publish_at_most_once(&format!("meters/{machine}"), IDLE[nth as usize / machines % 2])
                 .await?;
         }
-        // The last reading means work; when the guard says so, it has taken in all before. A broker may drop it as any other, so
-        // it is sent until it is seen.
+        // The last reading means work; when the guard says so, it has taken in all before. A broker may drop it as any
+        // other, so it is sent until it is seen.
         let mut last = interval(Duration::from_millis(250));
         let judged = async {
             loop {
@@ -115,7 +115,8 @@ pub(crate) async fn measure(size: Size) -> Result<Table> {
     Ok(table)
 }
 
-/// CPU for a reading when each is handled by itself. In a flood a detector answers many at once, and the more the fewer they are.
+/// CPU for a reading when each is handled by itself. In a flood a detector answers many at once, and the more the fewer
+/// they are.
 pub(crate) async fn measure_paced(size: Size) -> Result<Table> {
     let mut table =
         Table::new(format!("{PACE_PER_SEC} readings/s"), &["CPU µs/reading", "at rest, CPU ms/s"]);

@@ -1,12 +1,12 @@
-//! From the last write to new rules, or a new detector, in force: beside a bare watcher of the same folder, who only hears that
-//! something was written. The guard waits until nothing more is written, reads all of it and looks it over.
+//! From the last write to new rules, or a new detector, in force: beside a bare watcher of the same folder, who only
+//! hears that something was written. The guard waits until nothing more is written, reads all of it and looks it over.
 
 use std::path::Path;
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result};
-use idlegate::detectors::built_in;
+use idlegate_detectors::built_in;
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;

@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use anyhow::{Context as _, Result, ensure};
-use idlegate::recording::Reader;
+use idlegate_recordings::recording::Reader;
 
 use super::Size;
 use super::process::shop;
@@ -73,7 +73,8 @@ fn write(file: &Path, readings: u32) -> Result<()> {
     let mut out = std::io::BufWriter::new(std::fs::File::create(file)?);
     writeln!(out, "time,watts")?;
     for second in 0..i64::from(readings) {
-        let at = idlegate::text::rfc3339(idlegate::time::WallTime(1_767_607_200_000 + second * 1_000));
+        let at =
+            idlegate_plan::text::rfc3339(idlegate_guard::time::WallTime(1_767_607_200_000 + second * 1_000));
         let watts = if second % 3_600 < 900 { 118 + second % 5 } else { 12 + second % 3 };
         writeln!(out, "{at},{watts}")?;
     }

@@ -1,7 +1,9 @@
-//! Kill -9 under load, again and again, and then the journal: sound, nothing lost that was answered as stored, no decision
-//! twice, and nothing switched by coming back. And what is remembered of one input, beyond its bound.
+//! Kill -9 under load, again and again, and then the journal: sound, nothing lost that was answered as stored, no
+//! decision twice, no job twice or never on record, and nothing switched by coming back. And what is remembered of one
+//! input, beyond its bound.
 
 mod bound;
+mod jobs;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -11,27 +13,34 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result, bail};
 use bytes::Bytes;
 use clap::Parser;
-use idlegate::demo::workshop::Chance;
-use idlegate::event::Name;
-use idlegate::journal::{
-    Change, FileShelf, Journal, Kind, Limits, Pace, Query, Reader, Record, nobody_listens,
+use idlegate_demo::workshop::Chance;
+use idlegate_guard::time::Span;
+use idlegate_journal::{
+    Change, FileBackend, Journal, Kind, Limits, Pace, Query, Reader, Record, nobody_listens,
 };
-use idlegate::service::JOURNAL_FILE;
-use idlegate::time::{Clock, Span};
+use idlegate_os::Clock;
+use idlegate_plan::event::Name;
+use idlegate_service::JOURNAL_FILE;
 use idlegate_tests::DEADLINE;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
 use idlegate_tests::form::Form;
 use idlegate_tests::process::Process;
 use idlegate_tests::shop::write_rules;
+use jobs::{Lathe, OnRecord};
 use rumqttc::v5::mqttbytes::v5::{Publish, PublishProperties};
 use serde_json::{Value as Json, json};
 
-const ANSWERS: &str = "idlegate/answer/crash";
+/// Of each input its own.
+const ANSWERS: &str = "idlegate/answer/+/crash";
 /// Requests in one life: so many of an input are remembered, however fast the computer is. `bound` goes beyond.
 const ASKED_MAX: usize = 4_096;
 /// Nobody asks for anything for so long after a start: whatever is switched then was switched by starting.
 const QUIET: Duration = Duration::from_millis(150);
+/// Of each kind of request an input is heard 40 times at once, and 20 times a second: after so many of all kinds, by
+/// chance, they go no faster.
+const AT_ONCE: usize = 120;
+const THEN_EACH: Duration = Duration::from_millis(11);
 
 /// Kill -9 under load, again and again, and then the journal
 #[derive(Parser)]
@@ -57,6 +66,7 @@ async fn main() -> Result<ExitCode> {
         shop.round(false).await.with_context(|| format!("at kill {kill}, seed {seed}"))?;
     }
     let doubled = shop.doubled()?;
+    let on_record = shop.jobs_on_record().await?;
     let noticed = shop.notices_a_lost_journal().await?;
     let beyond = bound::beyond_the_bound(seed).await?;
     shop.faults.extend(beyond.faults);
@@ -72,23 +82,29 @@ async fn main() -> Result<ExitCode> {
     );
     println!(
         "crash: {}: killed {} times under load; {} requests, {} of them answered, {} as stored; {} faults, {doubled} decisions twice; \
-         a journal taken away on purpose is {}; of {} requests of one input in one life {} are known after kill -9, and {} of \
-         another; back on line after {:.0} ms (median)",
+         {} jobs, {} of them under way at a kill, each on record once; \
+         a journal taken away on purpose is {}; of {} requests of one input in one life {} of {} asked about \
+         are known after kill -9, and {} of another; back on line after {:.0} ms (median)",
         if holds { "ok" } else { "BROKEN" },
         kills,
         shop.asked,
         shop.answered,
         shop.stored,
         faults.len(),
+        on_record.jobs,
+        on_record.under_way_at_a_kill,
         if noticed { "noticed" } else { "NOT NOTICED" },
         beyond.answered,
         beyond.known,
+        beyond.asked_about,
         beyond.of_the_other,
         median(&mut shop.starts).as_secs_f64() * 1_000.0
     );
     form.write(&json!({
         "kills": kills, "asked": shop.asked, "answered": shop.answered, "stored": shop.stored,
-        "faults": shop.faults, "doubled": doubled, "beyond_the_bound": beyond.answered, "known_of_them": beyond.known,
+        "faults": shop.faults, "doubled": doubled, "jobs": on_record.jobs,
+        "jobs_under_way_at_a_kill": on_record.under_way_at_a_kill, "beyond_the_bound": beyond.answered, "asked_about": beyond.asked_about,
+        "known_of_them": beyond.known,
         "known_of_another": beyond.of_the_other, "durable_per_sec": speed.durable_per_sec,
         "grouped_per_sec": speed.grouped_per_sec, "bytes_per_decision": speed.bytes_per_decision,
     }))?;
@@ -124,6 +140,7 @@ enum Ask {
     OffOnceIdle,
     Cancel,
     Off,
+    On,
 }
 
 impl Ask {
@@ -136,6 +153,7 @@ impl Ask {
             Ask::OffOnceIdle => "off-once-idle",
             Ask::Cancel => "cancel",
             Ask::Off => "off",
+            Ask::On => "on",
         }
     }
 
@@ -147,6 +165,8 @@ impl Ask {
             Ask::Cancel => Kept { deferred: false, ..kept },
             // The mill works all the time, so it is held.
             Ask::Off => kept,
+            // It is on already. Under a lockout it is refused; else nothing waits any more.
+            Ask::On => Kept { deferred: kept.deferred && kept.locked, ..kept },
         }
     }
 }
@@ -170,6 +190,7 @@ struct Shop {
     stored: u64,
     starts: Vec<Duration>,
     faults: Vec<String>,
+    lathe: Lathe,
 }
 
 impl Shop {
@@ -178,6 +199,7 @@ impl Shop {
         write_rules(&rules, port)?;
         every_gesture_counts(&rules)?;
         another_input(&rules)?;
+        jobs::write(&rules)?;
         let mut client = Client::connect(port).await?;
         for filter in ["outlets/mill/order", "idlegate/health", ANSWERS] {
             client.subscribe(filter).await?;
@@ -197,6 +219,7 @@ impl Shop {
             stored: 0,
             starts,
             faults,
+            lathe: Lathe::default(),
         })
     }
 
@@ -301,11 +324,17 @@ impl Shop {
             for _ in 0..3 {
                 self.client.publish_at_most_once("meters/mill", format!("{}", 700 + self.asked % 90)).await?;
             }
+            if self.roll(8) == 0 {
+                self.lathe.turn(&mut self.client, &mut self.dice).await?;
+            }
             self.asked += 1;
             let what = Ask::ALL[usize::try_from(self.roll(5)).unwrap_or(0)];
             let one = Asked { id: format!("event-{}", self.asked), what, answer: None };
             self.send("console", &one).await?;
             asked.push(one);
+            if asked.len() > AT_ONCE {
+                tokio::time::sleep(THEN_EACH).await;
+            }
             while let Some(message) = self.client.try_message() {
                 note(&mut asked, &message);
             }
@@ -315,7 +344,7 @@ impl Shop {
 
     async fn send(&mut self, input: &str, asked: &Asked) -> Result<()> {
         let properties = PublishProperties {
-            response_topic: Some(ANSWERS.to_owned()),
+            response_topic: Some(ANSWERS.replace('+', input)),
             correlation_data: Some(Bytes::from(asked.id.clone())),
             ..PublishProperties::default()
         };
@@ -337,10 +366,11 @@ impl Shop {
         if let Err(error) = reader.verify() {
             self.faults.push(format!("the journal is not sound: {error}"));
         }
+        self.lathe.look_after_a_kill(&mut reader);
         let restored = reader.restored(Clock.now());
         let mill = restored.kept.iter().find(|(machine, _)| machine.as_str() == "mill").map(|(_, kept)| kept);
         let found = Kept {
-            locked: mill.is_some_and(|kept| kept.lockout.is_some()),
+            locked: mill.is_some_and(|kept| kept.is_locked()),
             deferred: mill.is_some_and(|kept| kept.deferral.is_some()),
         };
         let mut possible = BTreeSet::from([self.kept]);
@@ -369,6 +399,16 @@ impl Shop {
         self.stored += self.settled.len() as u64;
     }
 
+    /// One more life, in which the last job ends.
+    async fn jobs_on_record(&mut self) -> Result<OnRecord> {
+        let guard = Process::start(&self.rules, &self.state)?;
+        self.until_online().await?;
+        let on_record = self.lathe.close(&mut self.client, &self.state.join(JOURNAL_FILE)).await?;
+        drop(guard);
+        self.faults.extend(on_record.faults.iter().cloned());
+        Ok(on_record)
+    }
+
     /// How many events have more than one decision of their own in the journal.
     fn doubled(&self) -> Result<usize> {
         let reader = Reader::open(&self.state.join(JOURNAL_FILE))?;
@@ -392,7 +432,7 @@ impl Shop {
 }
 
 fn note(asked: &mut [Asked], message: &Publish) {
-    if message.topic != ANSWERS {
+    if !is_answer(message) {
         return;
     }
     let correlation =
@@ -404,7 +444,7 @@ fn note(asked: &mut [Asked], message: &Publish) {
 }
 
 fn open_journal(file: &Path) -> Journal {
-    let shelf = FileShelf::new(file.to_path_buf(), Limits::default());
+    let shelf = FileBackend::new(file.to_path_buf(), Limits::default());
     Journal::start(Box::new(shelf), Pace::default(), nobody_listens()).0
 }
 
@@ -459,4 +499,9 @@ async fn speed(appends: u32) -> Result<Speed> {
 fn median(times: &mut [Duration]) -> Duration {
     times.sort_unstable();
     times.get(times.len() / 2).copied().unwrap_or_default()
+}
+
+fn is_answer(message: &Publish) -> bool {
+    let topic = String::from_utf8_lossy(&message.topic);
+    ["console", "panel"].iter().any(|input| topic == ANSWERS.replace('+', input))
 }

@@ -1,7 +1,7 @@
 //! Broker, connection, and what comes over it.
 
 use anyhow::Result;
-use idlegate::plan::{Login, Secret, Source, StateTopic, ValuePath};
+use idlegate_plan::{Login, Secret, Source, StateTopic, ValuePath};
 use idlegate_tests::broker::{Mosquitto, MosquittoSettings, free_port};
 use idlegate_tests::client::Client;
 use idlegate_tests::proxy::Proxy;

@@ -1,7 +1,7 @@
 //! Buttons, and the hands on them.
 
 use anyhow::{Result, bail, ensure};
-use idlegate::time::Span;
+use idlegate_guard::time::Span;
 use serde_json::Value as Json;
 
 use crate::stage::{Hand, Stage, pause};

@@ -1,8 +1,9 @@
 //! The program as a process: ended, frozen, started again and again.
 
 use anyhow::{Result, ensure};
-use idlegate::text::rfc3339;
-use idlegate::time::{Clock, WallTime};
+use idlegate_guard::time::WallTime;
+use idlegate_os::Clock;
+use idlegate_plan::text::rfc3339;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::process::Process;
 use idlegate_tests::shop::{Guard, plan, write_rules};
@@ -108,23 +109,23 @@ pub(crate) async fn clock_unset() -> Result<()> {
 }
 
 /// A wall clock that says what we want, and a monotonic one that goes as ever.
-struct StrangeClock {
+pub(crate) struct StrangeClock {
     /// Read by libfaketime, which stands between the program and the system.
     says: NamedTempFile,
 }
 
 impl StrangeClock {
-    fn new(says: &str) -> Result<StrangeClock> {
+    pub(crate) fn new(says: &str) -> Result<StrangeClock> {
         let clock = StrangeClock { says: NamedTempFile::new()? };
         clock.set(says)?;
         Ok(clock)
     }
 
-    fn set(&self, says: &str) -> Result<()> {
+    pub(crate) fn set(&self, says: &str) -> Result<()> {
         Ok(std::fs::write(&self.says, says)?)
     }
 
-    fn environment(&self) -> [(&'static str, String); 5] {
+    pub(crate) fn environment(&self) -> [(&'static str, String); 5] {
         let library = format!("/usr/lib/{}-linux-gnu/faketime/libfaketimeMT.so.1", std::env::consts::ARCH);
         [
             ("LD_PRELOAD", library),

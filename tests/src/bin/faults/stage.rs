@@ -4,7 +4,7 @@ use std::fmt;
 use std::time::Duration;
 
 use anyhow::{Context, Result};
-use idlegate::plan::Plan;
+use idlegate_plan::Plan;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::client::Client;
 use idlegate_tests::shop::{Guard, plan};
@@ -16,6 +16,9 @@ use tokio::time::{Instant, timeout};
 const PATIENCE: Duration = Duration::from_secs(30);
 /// An order that comes later than this after its cause was not caused by it.
 const CALM: Duration = Duration::from_millis(700);
+
+/// The same gesture again within two seconds is the same gesture.
+const SAME_GESTURE_MILLIS: u64 = 2_100;
 
 /// What no fault may lead to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,18 +75,23 @@ impl Hand {
 
     /// Draws so much until the guard says what that means.
     pub(crate) async fn draws(&mut self, watts: &str, state: &str) -> Result<()> {
+        self.draws_until(watts, |status| status["state"] == state).await
+    }
+
+    /// Draws so much until this is true of what the guard says of the mill.
+    pub(crate) async fn draws_until(&mut self, watts: &str, is_it: impl Fn(&Json) -> bool) -> Result<()> {
         let until = Instant::now() + PATIENCE;
         while Instant::now() < until {
             self.publish("meters/mill", watts).await?;
             pause(20).await;
             while let Some(message) = self.client.try_message() {
                 calm(&message)?;
-                if message.topic == "idlegate/machine/mill" && json(&message)["state"] == state {
+                if message.topic == "idlegate/machine/mill" && is_it(&json(&message)) {
                     return Ok(());
                 }
             }
         }
-        anyhow::bail!("{watts} W never meant {state}")
+        anyhow::bail!("{watts} W never meant what was waited for")
     }
 
     pub(crate) async fn press(&mut self) -> Result<()> {
@@ -108,8 +116,7 @@ impl Hand {
             if decision["decision"] == "held" {
                 return Ok(decision);
             }
-            // The same gesture again within two seconds is the same gesture.
-            pause(2_100).await;
+            pause(SAME_GESTURE_MILLIS).await;
         }
         anyhow::bail!("no {gesture} was held")
     }
@@ -124,6 +131,7 @@ impl Hand {
                     return Ok(());
                 }
                 if message.topic == "idlegate/decision" && json(&message)["reason"] == "too-old" {
+                    pause(SAME_GESTURE_MILLIS).await;
                     self.hold().await?;
                 }
             }
@@ -194,8 +202,7 @@ impl Hand {
     pub(crate) async fn is_still_guarded(&mut self) -> Result<()> {
         self.outlet("on").await?;
         self.draws("450", "busy").await?;
-        // The same gesture again within two seconds is the same gesture.
-        pause(2_100).await;
+        pause(SAME_GESTURE_MILLIS).await;
         self.press_is_held().await?;
         self.nothing_is_switched().await?;
         self.emergency().await

@@ -1,10 +1,16 @@
 //! One detector or file for each way of doing harm, and the words in which it must be refused or stopped.
 
+use std::sync::Arc;
+
 use anyhow::Result;
-use idlegate::detectors::limits::FileSize;
-use idlegate::detectors::{Execution, Instance, Loader, Sandbox};
-use idlegate::event::{Name, Reading, Value};
-use idlegate::time::Moment;
+use idlegate_detectors::limits::FileSize;
+use idlegate_detectors::{Execution, Instance, Module, Modules};
+use idlegate_guard::time::Moment;
+use idlegate_plan::ModuleSource;
+use idlegate_plan::event::{Name, Reading, Value};
+use idlegate_plan::text::hex;
+use sha2::{Digest, Sha256};
+use tempfile::TempDir;
 
 use crate::handmade::{
     ASSESSMENT, CONFIGURED, DESCRIPTION, ENDLESS, EVIDENCE, Handmade, REASON, SIGNALS, TEXTS, words,
@@ -24,13 +30,13 @@ struct Case {
 
 /// As the host uses it: loaded, configured, shown one reading, asked.
 pub(crate) fn run() -> Result<Sum> {
-    let loader = Loader::new(Sandbox::new(Execution::Automatic)?, None);
-    let mut neighbour = start(&loader, &Handmade::default().file()).expect("a well-behaved detector");
+    let host = Host::new()?;
+    let mut neighbour = host.start(&Handmade::default().file()).expect("a well-behaved detector");
     let cases = cases();
     let mut surprises = 0;
     let mut seen: u64 = 0;
     for case in &cases {
-        let reason = harm(&loader, &case.file);
+        let reason = host.harm(&case.file);
         // The host is alive if another detector answers as ever.
         seen += 1;
         let answers =
@@ -43,16 +49,37 @@ pub(crate) fn run() -> Result<Sum> {
     Ok(Sum { tried: cases.len(), surprises })
 }
 
-fn start(loader: &Loader, file: &[u8]) -> Result<Instance, String> {
-    let module = loader.load(file, None).map_err(|error| error.to_string())?;
-    let signals = vec![Name::new("power").expect("a name"); module.description().signals.len()];
-    Instance::new(&module, "{}", signals.into()).map_err(|error| error.to_string())
+/// Loads detectors as the rules have them loaded: from files, by the digest they had when the rules were read.
+pub(crate) struct Host {
+    modules: Modules,
+    dir: TempDir,
 }
 
-fn harm(loader: &Loader, file: &[u8]) -> Result<(), String> {
-    let mut instance = start(loader, file)?;
-    instance.observe(&[reading(1)]).map_err(|fault| fault.to_string())?;
-    instance.assess(Moment(2)).map_err(|fault| fault.to_string()).map(drop)
+impl Host {
+    pub(crate) fn new() -> Result<Host> {
+        Ok(Host { modules: Modules::new(Execution::Automatic, None)?, dir: tempfile::tempdir()? })
+    }
+
+    pub(crate) fn load(&self, file: &[u8]) -> Result<Arc<Module>, String> {
+        let sha256 = hex(&Sha256::digest(file));
+        let path = self.dir.path().join(format!("{sha256}.wasm"));
+        std::fs::write(&path, file).map_err(|error| error.to_string())?;
+        let loaded = self.modules.get(&ModuleSource::File { path, sha256: Some(sha256), pinned: false });
+        // Without the folder's name, which is no news.
+        loaded.map_err(|why| why.split_once(".wasm ").map_or(why.clone(), |(_, reason)| reason.to_owned()))
+    }
+
+    fn start(&self, file: &[u8]) -> Result<Instance, String> {
+        let module = self.load(file)?;
+        let signals = vec![Name::new("power").expect("a name"); module.description().signals.len()];
+        Instance::new(&module, "{}", signals.into()).map_err(|error| error.to_string())
+    }
+
+    fn harm(&self, file: &[u8]) -> Result<(), String> {
+        let mut instance = self.start(file)?;
+        instance.observe(&[reading(1)]).map_err(|fault| fault.to_string())?;
+        instance.assess(Moment(2)).map_err(|fault| fault.to_string()).map(drop)
+    }
 }
 
 fn reading(at: u64) -> (u32, Reading) {

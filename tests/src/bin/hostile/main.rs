@@ -1,8 +1,9 @@
 //! Detectors that want to harm, and files that are none, against the real host: each is refused or stopped for a reason
 //! in clear words, the host lives on, and the neighbours hardly notice.
 
+mod bombs;
 mod corpus;
-#[path = "../../../../daemon/src/detectors/tests/handmade.rs"]
+#[path = "../../../../daemon/detectors/src/tests/handmade.rs"]
 #[expect(
     clippy::unwrap_used,
     reason = "written for tests, where a detector that cannot be made ends the test"
@@ -25,6 +26,9 @@ struct Args {
     /// So many random files of each kind [default: 20000, in short form 1000]
     #[arg(long, value_name = "N")]
     files: Option<usize>,
+    /// Only the files that cost the compiler dearly, and of these only those with these words in their names
+    #[arg(long, value_name = "WORDS")]
+    bombs: Option<String>,
     /// Of the random files
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
@@ -33,31 +37,51 @@ struct Args {
 }
 
 fn main() -> Result<ExitCode> {
-    let Args { files, seed, form } = Args::parse();
+    // This program is started again for each file that is to be compiled.
+    if let Some(compiled) = idlegate_detectors::asked() {
+        return Ok(compiled);
+    }
+    let Args { files, bombs, seed, form } = Args::parse();
     // What panics is counted; what it says would only hide the sums.
     std::panic::set_hook(Box::new(|_| ()));
+    if let Some(only) = bombs {
+        let bombs = bombs::run(&only, form.short)?;
+        return Ok(if bombs.surprises == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE });
+    }
+    let bombs = bombs::run("", form.short)?;
+    println!();
     let corpus = corpus::run()?;
     println!();
     let random = random::run(seed, files.unwrap_or(form.either(1_000, 20_000)))?;
     println!();
     let neighbours = neighbours::run(form.either(3_000, 20_000))?;
-    let holds = corpus.surprises == 0 && random.panics == 0 && neighbours.unanswered == 0;
+    let holds = bombs.surprises
+        + corpus.surprises
+        + random.panics
+        + neighbours.unanswered
+        + neighbours.hostile_stopped
+        == 0;
     println!(
-        "hostile: {}: {} hostile detectors, {} not refused or stopped as they should be; {} random files, {} panics; \
-         beside a hostile neighbour an assessment takes {:.2} × as long at p50 and {:.2} × at p99",
+        "hostile: {}: {} files that are costly to compile, the host has grown by {} MiB; {} hostile detectors, {} not refused \
+         or stopped as they should be; {} random files, {} panics; beside hostile neighbours an assessment takes {:.2} × as \
+         long at p50 and {:.2} × at p99",
         if holds { "ok" } else { "BROKEN" },
+        bombs.tried,
+        bombs.growth_kib >> 10,
         corpus.tried,
-        corpus.surprises,
+        bombs.surprises + corpus.surprises,
         random.tried,
         random.panics,
         neighbours.ratio_p50,
         neighbours.ratio_p99,
     );
     form.write(&json!({
-        "hostile_detectors": corpus.tried, "surprises": corpus.surprises,
+        "costly_files": bombs.tried, "host_growth_kib": bombs.growth_kib,
+        "hostile_detectors": corpus.tried, "surprises": bombs.surprises + corpus.surprises,
         "random_files": random.tried, "random_loaded": random.loaded, "random_ran": random.ran,
         "panics": random.panics, "neighbour_ratio_p50": neighbours.ratio_p50,
         "neighbour_ratio_p99": neighbours.ratio_p99, "unanswered": neighbours.unanswered,
+        "hostile_answers": neighbours.hostile_answers, "hostile_stopped": neighbours.hostile_stopped,
     }))?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }

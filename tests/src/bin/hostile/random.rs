@@ -6,10 +6,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use anyhow::Result;
 use arbitrary::Unstructured;
-use idlegate::demo::workshop::Chance;
-use idlegate::detectors::{Execution, Instance, LoadError, Loader, Sandbox};
-use idlegate::event::{Name, Reading, Value};
-use idlegate::time::Moment;
+use idlegate_demo::workshop::Chance;
+use idlegate_detectors::{Execution, Instance, LoadError, Loader, Pin, Sandbox};
+use idlegate_guard::time::Moment;
+use idlegate_plan::event::{Name, Reading, Value};
 
 use crate::handmade::{Handmade, embed};
 
@@ -24,7 +24,8 @@ pub(crate) struct Sum {
 }
 
 pub(crate) fn run(seed: u64, files: usize) -> Result<Sum> {
-    let loader = Loader::new(Sandbox::new(Execution::Automatic)?, None);
+    // In this process, where a panic of the compiler would be seen and counted as well.
+    let loader = Loader::new(Sandbox::new(Execution::Automatic)?, None).compiling_here();
     let mut dice = Dice(Chance::new(seed));
     let mut sum = Sum::default();
     let whole = Handmade::default().file();
@@ -35,8 +36,8 @@ pub(crate) fn run(seed: u64, files: usize) -> Result<Sum> {
         }
     }
     // The real ones take a hundred times as long to compile.
-    for name in idlegate::detectors::built_in_names() {
-        let Some(file) = idlegate::detectors::built_in(name) else { continue };
+    for name in idlegate_detectors::built_in_names() {
+        let Some(file) = idlegate_detectors::built_in(name) else { continue };
         for _ in 0..files / 500 {
             sum.take(&loader, &scribbled(&mut dice, file));
         }
@@ -79,7 +80,7 @@ enum HowFar {
 }
 
 fn through(loader: &Loader, file: &[u8]) -> (&'static str, HowFar, String) {
-    let module = match loader.load(file, None) {
+    let module = match loader.load(file, Pin::None) {
         Ok(module) => module,
         Err(error) => return (word(&error), HowFar::Refused, error.to_string()),
     };
@@ -103,7 +104,15 @@ fn word(error: &LoadError) -> &'static str {
         LoadError::OtherThanPinned { .. } => "not the one that is pinned",
         LoadError::Screening(_) => "refused before it was compiled",
         LoadError::NotComponentized(_) => "could not be turned into a component",
-        LoadError::NotCompiled(_) => "could not be compiled",
+        LoadError::NotCompiled(_)
+        | LoadError::TooSlow(_)
+        | LoadError::TooMuchMemory(_)
+        | LoadError::TooDeep
+        | LoadError::CodeTooLong(_)
+        | LoadError::Killed
+        | LoadError::PutOff
+        | LoadError::NoCompiler(_)
+        | LoadError::CompilerFailed(_) => "could not be compiled",
         LoadError::DoesNotFit(_) => "does not fit the contract",
         LoadError::Fault(_) => "stopped while it introduced itself",
         LoadError::Description(_) => "introduced itself wrongly",
@@ -139,7 +148,7 @@ fn smith(dice: &mut Dice, exports: &[u8]) -> Vec<u8> {
 
 /// Any module, with the contract's types in a section of its own.
 fn with_contract(mut module: Vec<u8>) -> Vec<u8> {
-    embed(&mut module, include_str!("../../../../sdk/wit/v1/detector.wit"));
+    embed(&mut module, include_str!("../../../../sdk/wit/v1/detector.wit"), "detector");
     module
 }
 

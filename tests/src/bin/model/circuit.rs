@@ -1,9 +1,9 @@
 //! Two machines on one circuit that bears one of them: each with its own guard, and the sum that lies between them.
 
-use idlegate::engine::Load;
-use idlegate::event::Name;
-use idlegate::guard::{Input, Switch};
-use idlegate::plan::{Circuit, OnCircuit};
+use idlegate_engine::Load;
+use idlegate_guard::{Input, Switch};
+use idlegate_plan::event::Name;
+use idlegate_plan::{Circuit, MachineIx, OnCircuit};
 use stateright::{Model, Property};
 
 use crate::books::{Books, Claim, Room};
@@ -42,7 +42,7 @@ impl Pair {
             Some(Plant::CircuitOnTheWay) => pair[index].guard.outlet() != Some(Switch::Off),
             Some(_) | None => pair[index].guard.may_draw(NOW),
         });
-        let load = Load::with(&self.circuits, self.places, asked, |other| seen[other]);
+        let load = Load::with(&self.circuits, self.places, MachineIx(asked), |MachineIx(other)| seen[other]);
         let has_room = load.is_none_or(|load| load.has_room());
         pair[asked].books.room = room_beside(&pair[1 - asked].books);
         self.shop.give(&mut pair[asked], Step::Asks(0), Input::CircuitRoom(has_room));
@@ -126,6 +126,8 @@ fn is_common(step: Step) -> bool {
         | Step::Reports(_)
         | Step::ReportsLate
         | Step::Unreachable
-        | Step::Permit(_) => false,
+        | Step::Permit(_)
+        | Step::Contact(_)
+        | Step::Found => false,
     }
 }

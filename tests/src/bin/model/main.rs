@@ -20,6 +20,9 @@ macro_rules! claims {
             claims!(@ NewerWins, $broken),
             claims!(@ DutiesAreDone, $broken),
             claims!(@ CircuitHolds, $broken),
+            claims!(@ ToldOnly, $broken),
+            claims!(@ NobodyShutOut, $broken),
+            claims!(@ ContactHolds, $broken),
         ]
     };
     (@ $claim:ident, $broken:expr) => {

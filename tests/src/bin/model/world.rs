@@ -1,20 +1,24 @@
 //! The guard in its world: what can happen next, and what comes of it.
 
-use idlegate::guard::{
-    Cause, Effect, GestureId, Guard, Input, Kept, Order, OutletReport, Permissive, PermissiveState, Policy,
-    Reason, Request, RequestId, Switch, WhenBusy,
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{
+    Arrival, Cause, ContactReport, Control, Effect, GestureId, Guard, Input, InputId, Kept, Locks, Order,
+    OutletReport, Permissive, PermissiveState, Person, Place, Policy, Reason, Request, RequestId,
+    RequestKind, Rights, Switch, Token, WhenBusy,
 };
-use idlegate::time::{Moment, Span};
 use stateright::{Model, Property};
 
 use crate::books::{ASKS_MAX, Books, Claim, EXPIRY, FOREVER, Told};
 use crate::plants::Plant;
-use crate::scenes::Scene;
+use crate::scenes::{Ask, Brings, Scene};
 
 /// Every state is seen from this moment.
 pub(crate) const NOW: Moment = Moment(1_000);
 /// A late message is a tick late and comes just after a newer one, so no older ages need telling apart.
 pub(crate) const LATE: Span = Span(0);
+const CONTACT: InputId = InputId(4);
+/// A token that nobody was ever given.
+const NONSENSE: u64 = 99;
 /// How long the program is stopped, when it is.
 pub(crate) const SLEEP: u8 = 4;
 
@@ -36,6 +40,10 @@ pub(crate) enum Fact {
     /// Clear, but a reading has come in that no detector has looked at.
     Unseen,
     Busy,
+    /// Idle, but it went back to work after such a silence before, so it is held longer.
+    HeldLonger,
+    /// The same, and a reading has come in that no detector has looked at.
+    HeldLongerUnseen,
     /// The detector stopped.
     Trap,
 }
@@ -58,6 +66,10 @@ pub(crate) enum Step {
     Unreachable,
     Link(bool),
     Permit(bool),
+    /// The contact is seen to be pushed or released.
+    Contact(bool),
+    /// It is found pushed in.
+    Found,
     Crash,
 }
 
@@ -83,6 +95,12 @@ impl Model for Shop {
         steps.extend([Step::Tick, Step::Sleep, Step::Crash, Step::Link(!books.link)]);
         let room = |index: &usize| books.open[*index + ASKS_MAX].is_none();
         steps.extend((0..self.scene.asks.len()).filter(room).map(Step::Asks));
+        if self.scene.has_contact {
+            steps.push(Step::Contact(!books.pushed));
+            if !books.pushed {
+                steps.push(Step::Found);
+            }
+        }
         if self.scene.policy.on_needs_permit {
             steps.push(Step::Permit(!books.permit));
         }
@@ -134,6 +152,7 @@ impl Shop {
         match self.plant {
             Some(Plant::LongWindow) => Policy { window: policy.window + Span(1), ..policy },
             Some(Plant::NoSecondGesture) => Policy { force_not_before: policy.window, ..policy },
+            Some(Plant::ForgetsNeverOff) => Policy { control: Control::Full, ..policy },
             Some(_) | None => policy,
         }
     }
@@ -155,7 +174,8 @@ impl Shop {
             Step::SaysLate => {
                 let before = world.guard.permissive().state;
                 let ago = if self.plant == Some(Plant::RestampsLate) { Span(0) } else { Span(1) };
-                let late = permissive(PermissiveState::Clear, NOW - ago, NOW - ago, Moment(u64::MAX), None);
+                let clear = (PermissiveState::Clear, false);
+                let late = permissive(clear, NOW - ago, NOW - ago, Moment(u64::MAX), None);
                 self.give(world, step, Input::Permissive(late));
                 if world.guard.permissive().state != before {
                     world.breaks(Claim::NewerWins);
@@ -171,9 +191,10 @@ impl Shop {
                     world.books.flying_on = Some(EXPIRY + 1);
                 }
                 let report = OutletReport { state: world.books.outlet, at: NOW };
+                let ours = world.guard.pending().is_some_and(|pending| pending.switch == Switch::Off);
                 self.give(world, step, Input::Outlet(report));
-                if state == Switch::Off && world.guard.pending().is_none() {
-                    world.books.window = None;
+                if state == Switch::Off && ours {
+                    world.books.windows.clear();
                 }
             }
             Step::ReportsLate => {
@@ -200,11 +221,39 @@ impl Shop {
                 world.books.permit = given;
                 self.give(world, step, Input::OnPermit(given));
             }
+            Step::Contact(pushed) => {
+                if pushed {
+                    // Being pushed is an emergency like any other; the order goes ahead of the position.
+                    let pressed =
+                        self.scene.asks.iter().position(|ask| ask.kind == RequestKind::EmergencyOff);
+                    let pressed = pressed.filter(|index| world.books.open[*index + ASKS_MAX].is_none());
+                    pressed.into_iter().for_each(|index| self.ask(world, step, index));
+                }
+                world.books.pushed = pushed;
+                let pushed = pushed.then_some(CONTACT).filter(|_| self.plant != Some(Plant::ContactUnseen));
+                self.give(world, step, Input::Contact(ContactReport { pushed, found: false }));
+            }
+            Step::Found => {
+                world.books.pushed = true;
+                let pending = world.guard.pending();
+                let report = ContactReport { pushed: Some(CONTACT), found: true };
+                self.give(world, step, Input::Contact(report));
+                if self.plant == Some(Plant::FoundSwitches) && world.books.open[ASKS_MAX].is_none() {
+                    self.ask(world, step, 0);
+                }
+                let switched = world.guard.pending().is_some_and(|now| pending.is_none_or(|was| was != now));
+                // A lock of what nobody can switch would promise what nobody can keep.
+                let can_lock = self.scene.policy.control != Control::Watched;
+                if switched || world.books.locked != can_lock {
+                    world.breaks(Claim::ContactHolds);
+                }
+            }
             Step::Crash => {
                 let kept = world.guard.kept();
                 let kept = match self.plant {
-                    Some(Plant::ForgetsLockout) => Kept { lockout: None, ..kept },
+                    Some(Plant::ForgetsLockout) => Kept { locks: Locks::NONE, ..kept },
                     Some(Plant::ForgetsDeferral) => Kept { deferral: None, ..kept },
+                    Some(Plant::ForgetsKeepOn) => Kept { kept_on: None, ..kept },
                     Some(_) | None => kept,
                 };
                 world.guard = Guard::new(self.guards_policy(), kept, NOW);
@@ -220,6 +269,12 @@ impl Shop {
         match self.plant {
             Some(Plant::ForceByAnybody) => rights.may_force = true,
             Some(Plant::DeafToEmergency) => rights.emergency = false,
+            Some(Plant::StrangerTakesBack) => rights.may_keep_on = true,
+            Some(Plant::GuestOpens) if ask.kind == RequestKind::Off => rights.may_force = true,
+            Some(Plant::WindowEverywhere) if ask.kind == RequestKind::ForceOff => {
+                rights.place = world.books.windows.first().map_or(rights.place, |window| window.place);
+            }
+            Some(Plant::OnShutsAll) if ask.kind == RequestKind::On => self.ask_in_their_name(world),
             Some(_) | None => {}
         }
         // Delivered twice, or pressed twice: each is a request of its own.
@@ -236,13 +291,48 @@ impl Shop {
             id: RequestId(id as u64),
             kind: ask.kind,
             input: ask.input,
+            person: Person::UNNAMED,
             gesture: GestureId(ask.kind as u16),
             rights,
             arrival: ask.arrival,
+            keep_for: None,
+            offer: (ask.rights.place == Place::Remote).then_some(Token(world.books.next_token)),
+            confirm: self.brought(&ask, &world.books).map(Token),
         });
         self.give(world, step, request);
         if self.plant == Some(Plant::AnswersTwice) && world.broken.is_none() {
             self.give(world, step, request);
+        }
+    }
+
+    /// The token that a force brings, if any.
+    pub(crate) fn brought(&self, ask: &Ask, books: &Books) -> Option<u64> {
+        if self.plant == Some(Plant::NoTokenNeeded) && ask.rights.place == Place::Remote {
+            return books.windows.iter().find_map(|window| window.token);
+        }
+        match ask.brings {
+            Brings::Nothing => None,
+            Brings::TheLast => books.last_token,
+            Brings::Nonsense => Some(NONSENSE),
+        }
+    }
+
+    /// Each opener is made to want it on, unnoticed.
+    fn ask_in_their_name(&self, world: &mut World) {
+        for window in &world.books.windows {
+            let request = Request {
+                id: RequestId(u64::MAX),
+                kind: RequestKind::On,
+                input: window.opener,
+                person: Person::UNNAMED,
+                gesture: GestureId(900),
+                rights: Rights { place: window.place, ..Rights::PLAIN },
+                arrival: Arrival::LIVE,
+                keep_for: None,
+                offer: None,
+                confirm: None,
+            };
+            world.guard.handle(NOW, Input::Request(request), &mut Vec::new());
         }
     }
 
@@ -255,9 +345,12 @@ impl Shop {
             Fact::Old => (PermissiveState::Clear, FOREVER, false, before.map_or(2, |told| told.reading_age)),
             Fact::Unseen => (PermissiveState::Clear, FOREVER, true, 0),
             Fact::Busy => (PermissiveState::Busy, FOREVER, false, 0),
+            Fact::HeldLonger => (PermissiveState::Busy, FOREVER, false, 0),
+            Fact::HeldLongerUnseen => (PermissiveState::Busy, FOREVER, true, 0),
             Fact::Trap => (PermissiveState::Unknown, 0, false, before.map_or(2, |told| told.reading_age)),
         };
-        world.books.told = Some(Told { state, valid_left, unseen, reading_age, age: 0 });
+        let cautious = matches!(fact, Fact::HeldLonger | Fact::HeldLongerUnseen);
+        world.books.told = Some(Told { state, cautious, valid_left, unseen, reading_age, age: 0 });
         if world.books.clear() {
             world.books.busy_for = 0;
         }
@@ -265,14 +358,20 @@ impl Shop {
             Some(Plant::DoubtIsIdle) if state == PermissiveState::Unknown => {
                 (PermissiveState::Clear, FOREVER, unseen)
             }
+            Some(Plant::CautionForgotten) if cautious => (PermissiveState::Clear, valid_left, unseen),
             Some(Plant::IgnoresUnseen) => (state, valid_left, false),
             Some(_) | None => (state, valid_left, unseen),
+        };
+        let cautious = match self.plant {
+            Some(Plant::WorkIsCaution) => cautious || fact == Fact::Busy,
+            Some(Plant::CautionHoldsForce) => false,
+            Some(_) | None => cautious,
         };
         let (state, valid_left, unseen) = told;
         let valid_until =
             if valid_left == FOREVER { Moment(u64::MAX) } else { NOW + Span(u64::from(valid_left)) };
         let as_of = NOW - Span(u64::from(reading_age));
-        let permissive = permissive(state, NOW, as_of, valid_until, unseen.then_some(NOW));
+        let permissive = permissive((state, cautious), NOW, as_of, valid_until, unseen.then_some(NOW));
         self.give(world, step, Input::Permissive(permissive));
     }
 
@@ -323,11 +422,11 @@ fn refused_for_lockout(effects: &[Effect]) -> bool {
 }
 
 fn permissive(
-    state: PermissiveState,
+    (state, cautious): (PermissiveState, bool),
     assessed_at: Moment,
     as_of: Moment,
     valid_until: Moment,
     unseen_since: Option<Moment>,
 ) -> Permissive {
-    Permissive { state, assessed_at, as_of, valid_until, unseen_since, clears_in: None }
+    Permissive { state, assessed_at, as_of, valid_until, unseen_since, clears_in: None, cautious }
 }

@@ -2,33 +2,34 @@
 
 use anyhow::{Context, Result, ensure};
 
-use super::Measured;
+use super::curve::Curve;
+use super::protocol::Judged;
 
 const README: &str = include_str!("../../../../README.md");
 
 /// Sentences of README, with `{}` for each figure, in digits or as a word.
-const USUAL: &str =
-    "power could have been cut in {} of {} jobs on the other days of {} household and office appliances";
-const WATER_COOLER: &str = "{} of these jobs, more than half, are a water cooler's";
-const HARDER: &str = "on {} harder meters it could have been cut in {} of {} jobs, where a plain learnt dwell would have lost {}";
+const FIRST_DAY: &str = "on the other days of {} household and office appliances power could have been cut in {} of {} jobs, \
+    where a plain dwell of three minutes would have lost {}";
+const CONFIRMED: &str = "off was possible {} minutes after a job by the last day";
 
-/// Fails where README says anything else of this part of the recordings.
-pub(crate) fn check(part: &str, measured: &Measured) -> Result<()> {
-    let meters = measured.meters();
-    let [calibrated, learnt, _] = &measured.totals;
-    match part {
-        "power" => {
-            hold(USUAL, &[calibrated.hit, calibrated.jobs, meters])?;
-            let coolers = measured.jobs_of("waterfountain");
-            ensure!(2 * coolers > calibrated.jobs, "a water cooler's jobs are no more than half: {coolers}");
-            hold(WATER_COOLER, &[coolers])
-        }
-        "power-hard" => hold(HARDER, &[meters, calibrated.hit, calibrated.jobs, learnt.hit]),
-        other => panic!("README says nothing of {other}"),
-    }
+/// Fails where README says anything else of the recordings.
+pub(crate) fn check(tables: &[Judged], curves: &[Curve]) -> Result<()> {
+    let [first, _, confirmed, _] = tables else { panic!("there are four protocols") };
+    let [jobs, hit, _, _] = first.counts();
+    let plain =
+        curves[0].plain.iter().find(|plain| plain.label == "180 s").context("no plain dwell of 180 s")?;
+    hold(FIRST_DAY, &[count(first.rows.len()), count(hit), count(jobs), count(plain.hit)])?;
+    let minutes = confirmed.release_minutes(true).context("nothing was released")?;
+    hold(CONFIRMED, &[(minutes * 10.0).round() / 10.0])
 }
 
-fn hold(sentence: &str, measured: &[usize]) -> Result<()> {
+fn count(count: usize) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "there are few jobs")]
+    let count = count as f64;
+    count
+}
+
+fn hold(sentence: &str, measured: &[f64]) -> Result<()> {
     let said = figures(README, sentence).with_context(|| format!("README does not say: {sentence}"))?;
     let measured = measured.to_vec();
     ensure!(
@@ -42,7 +43,7 @@ fn hold(sentence: &str, measured: &[usize]) -> Result<()> {
 }
 
 /// The figures of the first place that reads like the sentence, whatever its line breaks.
-fn figures(text: &str, sentence: &str) -> Option<Vec<usize>> {
+fn figures(text: &str, sentence: &str) -> Option<Vec<f64>> {
     let wanted: Vec<&str> = sentence.split_whitespace().map(bare).collect();
     let words: Vec<&str> = text.split_whitespace().map(bare).collect();
     words.windows(wanted.len()).find_map(|window| {
@@ -62,16 +63,16 @@ fn bare(word: &str) -> &str {
     word.trim_matches(['.', ',', ';', ':', '(', ')'])
 }
 
-fn number(word: &str) -> Option<usize> {
+fn number(word: &str) -> Option<f64> {
     const WORDS: [&str; 13] = [
         "none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
         "twelve",
     ];
     let lower = word.to_ascii_lowercase();
-    word.parse().ok().or_else(|| WORDS.iter().position(|known| *known == lower))
+    word.parse().ok().or_else(|| WORDS.iter().position(|known| *known == lower).map(count))
 }
 
-fn filled(sentence: &str, figures: &[usize]) -> String {
+fn filled(sentence: &str, figures: &[f64]) -> String {
     figures.iter().fold(sentence.to_owned(), |text, figure| text.replacen("{}", &figure.to_string(), 1))
 }
 
@@ -82,12 +83,12 @@ mod tests {
     /// Without the recordings nothing else notices that a claim was reworded out of the proof's sight.
     #[test]
     fn every_sentence_stands_in_readme() {
-        for sentence in [USUAL, WATER_COOLER, HARDER] {
+        for sentence in [FIRST_DAY, CONFIRMED] {
             let said = figures(README, sentence).unwrap();
             hold(sentence, &said).unwrap();
             for wrong in 0..said.len() {
                 let mut other = said.clone();
-                other[wrong] += 1;
+                other[wrong] += 1.0;
                 assert!(hold(sentence, &other).is_err(), "{sentence}: {other:?}");
             }
         }
@@ -95,10 +96,10 @@ mod tests {
 
     #[test]
     fn figures_are_read_in_digits_and_in_words_over_line_breaks() {
-        let text = "So it was.\nOn four harder meters it could\nhave been cut in 13 of 110 jobs, where a plain \
-                    learnt dwell would have lost none. The end";
-        assert_eq!(figures(text, HARDER), Some(vec![4, 13, 110, 0]));
-        assert_eq!(figures(&text.replace("harder", "other"), HARDER), None);
-        assert_eq!(figures(&text.replace("110", "many"), HARDER), None);
+        let text = "So it was. By then\noff was possible 5.4\nminutes after a job by the last day. The end";
+        assert_eq!(figures(text, CONFIRMED), Some(vec![5.4]));
+        assert_eq!(figures(&text.replace("5.4", "five"), CONFIRMED), Some(vec![5.0]));
+        assert_eq!(figures(&text.replace("5.4", "many"), CONFIRMED), None);
+        assert_eq!(figures(&text.replace("job", "task"), CONFIRMED), None);
     }
 }

@@ -1,10 +1,10 @@
 //! The recordings, by meter, with their true jobs.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result};
-use idlegate::calibrate::{Interval, Marks, Take};
+use idlegate_recordings::calibrate::{Interval, Marks, Take};
 
 pub(crate) struct Meter {
     /// Class and meter, as the files are named.
@@ -15,6 +15,8 @@ pub(crate) struct Meter {
 pub(crate) struct Day {
     pub(crate) take: Take,
     pub(crate) jobs: Vec<Interval>,
+    /// Where it was read from, if it was.
+    pub(crate) file: Option<PathBuf>,
 }
 
 pub(crate) fn load(folder: &Path) -> Result<Vec<Meter>> {
@@ -27,9 +29,10 @@ pub(crate) fn load(folder: &Path) -> Result<Vec<Meter>> {
     let mut meters: Vec<Meter> = Vec::new();
     for name in names {
         let meter: String = name.splitn(3, '-').take(2).collect::<Vec<_>>().join("-");
-        let mut take = Take::read(&folder.join(&name), None)?;
+        let file = folder.join(&name);
+        let mut take = Take::read(&file, None)?;
         take.name.clone_from(&name);
-        let day = Day { take, jobs: jobs.get(&name).cloned().unwrap_or_default() };
+        let day = Day { take, jobs: jobs.get(&name).cloned().unwrap_or_default(), file: Some(file) };
         match meters.last_mut() {
             Some(last) if last.name == meter => last.days.push(day),
             Some(_) | None => meters.push(Meter { name: meter, days: vec![day] }),
@@ -51,11 +54,12 @@ fn jobs(path: &Path) -> Result<BTreeMap<String, Vec<Interval>>> {
     Ok(jobs)
 }
 
-impl Day {
-    pub(crate) fn marks(&self) -> Marks {
-        Marks { jobs: self.jobs.clone(), quiet: Vec::new() }
-    }
+/// The jobs of these days, as somebody who was there marks them.
+pub(crate) fn marks(days: &[Day]) -> Marks {
+    Marks { jobs: days.iter().flat_map(|day| day.jobs.clone()).collect(), quiet: Vec::new() }
+}
 
+impl Day {
     /// Stamps and draws, in order of time.
     pub(crate) fn draws(&self) -> impl Iterator<Item = (i64, f64)> + '_ {
         self.take.samples.iter().map(|sample| (sample.at.0, sample.watts))
@@ -64,22 +68,11 @@ impl Day {
     pub(crate) fn at_work(&self, at: i64) -> bool {
         self.jobs.iter().any(|job| job.from.0 <= at && at <= job.until.0)
     }
-}
 
-impl Meter {
-    /// Twice the longest pause inside any job of the meter, or three minutes if that is more.
-    pub(crate) fn release_limit_secs(&self, level_watts: &f64) -> f64 {
-        let longest = self.days.iter().map(|day| longest_pause_secs(day, *level_watts)).fold(0.0, f64::max);
-        (2.0 * longest).max(180.0)
-    }
-}
-
-/// The longest time below the level inside a job of this day.
-pub(crate) fn longest_pause_secs(day: &Day, level_watts: f64) -> f64 {
-    let mut longest: i64 = 0;
-    for job in &day.jobs {
-        let mut since = None;
-        for (at, watts) in day.draws().filter(|(at, _)| job.from.0 <= *at && *at <= job.until.0) {
+    /// The longest time below the level inside this job.
+    pub(crate) fn longest_pause_secs(&self, job: Interval, level_watts: f64) -> f64 {
+        let (mut longest, mut since) = (0, None);
+        for (at, watts) in self.draws().filter(|(at, _)| job.from.0 <= *at && *at <= job.until.0) {
             match since {
                 Some(from) if watts > level_watts => {
                     longest = longest.max(at - from);
@@ -89,12 +82,18 @@ pub(crate) fn longest_pause_secs(day: &Day, level_watts: f64) -> f64 {
                 Some(_) | None => {}
             }
         }
+        secs(longest)
     }
-    secs(longest)
 }
 
 pub(crate) fn secs(millis: i64) -> f64 {
     #[expect(clippy::cast_precision_loss, reason = "a day has few milliseconds")]
     let millis = millis as f64;
     millis / 1_000.0
+}
+
+/// Of the middle ones of an even number, the greater.
+pub(crate) fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }

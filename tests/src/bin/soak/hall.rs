@@ -9,13 +9,15 @@ use std::time::Duration;
 use anyhow::{Context, Result};
 use bytes::Bytes;
 use idlegate_tests::client::Client;
+use idlegate_tests::judge::watch::{Watch, Wiring};
+use idlegate_tests::judge::{Limits, Machine, Says, Tolerance};
 use rumqttc::v5::mqttbytes::v5::PublishProperties;
 use serde_json::{Value as Json, json};
 use tokio::sync::watch;
 use tokio::time::{Instant, MissedTickBehavior, interval, timeout};
 
 pub(crate) const MACHINES: usize = 20;
-const ANSWERS: &str = "idlegate/answer/soak";
+const ANSWERS: &str = "idlegate/answer/console/soak";
 /// From one request to the next.
 const ASK_EVERY: Duration = Duration::from_millis(250);
 /// Longer than any answer takes in calm.
@@ -26,7 +28,8 @@ const NONSENSE_EVERY: u64 = 97;
 /// Every so many machines one whose meter babbles.
 const BABBLING: usize = 4;
 
-/// Meters of these machines talk nonsense in between, more often than their dwell is long. They stand idle, but nobody can know.
+/// Meters of these machines talk nonsense in between, more often than their dwell is long. They stand idle, but nobody
+/// can know.
 fn babbles(machine: usize) -> bool {
     machine.is_multiple_of(BABBLING)
 }
@@ -36,12 +39,43 @@ fn works(machine: usize) -> bool {
     machine % 2 == 1
 }
 
+/// On a busy computer. How fast anything goes is not judged, so what crosses on the way may be many.
+pub(crate) const LIMITS: Limits =
+    Limits { unseen: 10.0, lied: 0.0, on_its_way: 10.0, crossed: 25.0, free: 3, plain_min: 5 };
+
+/// Somebody who watches the hall through a proxy, and knows who works.
+pub(crate) fn watch() -> Watch {
+    let machines = (0..MACHINES).map(|number| {
+        let wiring = Wiring {
+            meter: format!("meters/{number}"),
+            order: format!("outlets/{number}/order"),
+            off: "off".to_owned(),
+        };
+        let machine = Machine {
+            name: format!("machine-{number}"),
+            busy_watts: 40.0,
+            quiet_watts: 36.0,
+            dwell: Duration::from_secs(3),
+            silence_max: Duration::from_secs(3),
+            unseen_max: Duration::from_secs(31),
+            order_lasts: Duration::from_secs(2),
+            order_repeats: Duration::from_secs(5),
+            window: Duration::from_secs(10),
+        };
+        (machine, wiring)
+    });
+    let tolerance = Tolerance { crossing: Duration::from_secs(1), dwell: Duration::from_millis(500) };
+    let watch = Watch::new(machines.collect(), tolerance);
+    (0..MACHINES).filter(|machine| works(*machine)).for_each(|machine| watch.truth(machine, true));
+    watch
+}
+
 /// The rules of the hall: `edition` makes them differ, and `broken` makes them useless.
 pub(crate) fn write_rules(dir: &Path, port: u16, edition: u32, broken: bool) -> Result<()> {
     std::fs::create_dir_all(dir.join("machines"))?;
     let shop = format!(
         "title = \"Hall\"\n[broker]\nhost = \"127.0.0.1\"\nport = {port}\nkeep_alive = \"5s\"\n\
-         [guard]\nrepeat_guard = \"0s\"\n"
+         [guard]\nrepeat_guard = \"0s\"\nhold_longer = false\n"
     );
     replace(&dir.join("shop.toml"), &shop)?;
     let inputs = "[inputs.console]\nmachines = \"all\"\n";
@@ -70,7 +104,12 @@ fn replace(file: &Path, text: &str) -> Result<()> {
 }
 
 /// Readings and a little nonsense, so many a second.
-pub(crate) async fn feed(port: u16, per_sec: u64, mut stopped: watch::Receiver<bool>) -> Result<u64> {
+pub(crate) async fn feed(
+    port: u16,
+    per_sec: u64,
+    watch: Watch,
+    mut stopped: watch::Receiver<bool>,
+) -> Result<u64> {
     const BEATS_PER_SEC: u64 = 50;
     let mut client = Client::connect(port).await?;
     let mut beat = interval(Duration::from_secs(1) / 50);
@@ -83,15 +122,19 @@ pub(crate) async fn feed(port: u16, per_sec: u64, mut stopped: watch::Receiver<b
         }
         for _ in 0..per_sec / BEATS_PER_SEC {
             sent += 1;
-            let (machine, payload) = if sent.is_multiple_of(NONSENSE_EVERY) {
+            let (machine, payload, says) = if sent.is_multiple_of(NONSENSE_EVERY) {
                 let nth = usize::try_from(sent / NONSENSE_EVERY)?;
-                (nth * BABBLING % MACHINES, NONSENSE[nth % NONSENSE.len()].to_owned())
+                (nth * BABBLING % MACHINES, NONSENSE[nth % NONSENSE.len()].to_owned(), Says::Rubbish)
             } else {
                 let machine = usize::try_from(sent)? % MACHINES;
                 let watts = if works(machine) { 400 + sent % 90 } else { 10 + sent % 3 };
-                (machine, watts.to_string())
+                // No two are the same, so that the judge can tell them apart.
+                let payload = format!("{watts}.{:07}", sent % 10_000_000);
+                (machine, payload, Says::Watts(f64::from(u32::try_from(watts)?)))
             };
-            client.publish_at_most_once(&format!("meters/{machine}"), payload).await?;
+            let topic = format!("meters/{machine}");
+            watch.says(&topic, &payload, says);
+            client.publish_at_most_once(&topic, payload).await?;
         }
     }
 }
@@ -104,7 +147,11 @@ pub(crate) struct Obeyed {
 }
 
 /// The outlets do as they are told, and say so.
-pub(crate) async fn play_outlets(port: u16, mut stopped: watch::Receiver<bool>) -> Result<Obeyed> {
+pub(crate) async fn play_outlets(
+    port: u16,
+    watch: Watch,
+    mut stopped: watch::Receiver<bool>,
+) -> Result<Obeyed> {
     let mut client = Client::connect(port).await?;
     client.subscribe("outlets/+/order").await?;
     for machine in 0..MACHINES {
@@ -121,6 +168,9 @@ pub(crate) async fn play_outlets(port: u16, mut stopped: watch::Receiver<bool>) 
         let topic = std::str::from_utf8(&message.topic)?.to_owned();
         let machine: usize = topic.split('/').nth(1).context("no machine")?.parse()?;
         so_far.obeyed += 1;
+        if message.payload == "off" {
+            watch.received(machine);
+        }
         so_far.cut += u64::from((works(machine) || babbles(machine)) && message.payload == "off");
         client.publish_retained(&format!("outlets/{machine}/says"), message.payload).await?;
     }

@@ -1,5 +1,5 @@
-//! The whole program under steady load for an hour, with faults and changing rules all along: what it holds in memory and
-//! open files is printed as it goes and must stay flat, every request is answered once, no working machine is cut.
+//! The whole program under steady load for an hour, with faults and changing rules all along: what it holds in memory
+//! and open files is printed as it goes and must stay flat, every request is answered once, no working machine is cut.
 
 mod hall;
 mod series;
@@ -10,6 +10,7 @@ use anyhow::{Result, bail};
 use clap::Parser;
 use idlegate_tests::broker::Mosquitto;
 use idlegate_tests::form::Form;
+use idlegate_tests::judge::Tally;
 use idlegate_tests::process::Process;
 use idlegate_tests::proxy::Proxy;
 use serde_json::json;
@@ -46,14 +47,15 @@ async fn main() -> Result<()> {
     let dir = tempfile::tempdir()?;
     let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
     let broker = Mosquitto::start()?;
-    let proxy = Proxy::start(broker.port()).await?;
+    let watch = hall::watch();
+    let proxy = Proxy::start_with(broker.port(), watch.tap(), None).await?;
     write_rules(&rules, proxy.port(), 0, false)?;
     let guard = Process::start(&rules, &state)?;
     guarding(broker.port()).await?;
     let (stop, stopped) = watch::channel(false);
     let calm = Calm::new();
-    let outlets = tokio::spawn(play_outlets(broker.port(), stopped.clone()));
-    let feeding = tokio::spawn(feed(broker.port(), rate, stopped.clone()));
+    let outlets = tokio::spawn(play_outlets(broker.port(), watch.clone(), stopped.clone()));
+    let feeding = tokio::spawn(feed(broker.port(), rate, watch.clone(), stopped.clone()));
     let asking = tokio::spawn(ask(broker.port(), calm.clone(), stopped));
     // What only the start needs has been given back by then.
     sleep(Duration::from_secs(5)).await;
@@ -80,7 +82,8 @@ async fn main() -> Result<()> {
     stop.send(true)?;
     let outcome = asking.await??;
     let (sent, obeyed) = (feeding.await??, outlets.await??);
-    conclude(&form, &series, troubles, sent, &outcome, obeyed)
+    let judged = watch.close().map_err(anyhow::Error::msg)?;
+    conclude(&form, &series, troubles, sent, &outcome, obeyed, &judged)
 }
 
 /// One after the other, again and again.
@@ -111,6 +114,7 @@ fn conclude(
     sent: u64,
     outcome: &Outcome,
     obeyed: hall::Obeyed,
+    judged: &Tally,
 ) -> Result<()> {
     let Outcome { asked, answered, excused, lost, doubled } = *outcome;
     println!(
@@ -126,8 +130,9 @@ fn conclude(
         "from the second quarter to the last: memory {:+.2} MiB, open files {:+.1}, threads {:+.1}",
         growth.memory_mib, growth.files, growth.threads
     );
+    judged.lines().iter().for_each(|line| println!("{line}"));
     form.write(&json!({
-        "messages": sent, "troubles": troubles, "asked": asked, "answered": answered, "excused": excused, "lost": lost,
+        "judged": judged.json(), "messages": sent, "troubles": troubles, "asked": asked, "answered": answered, "excused": excused, "lost": lost,
         "doubled": doubled, "obeyed": obeyed.obeyed, "cut": obeyed.cut, "memory_growth_mib": growth.memory_mib,
         "open_files_growth": growth.files, "series": series.to_json(),
     }))?;
@@ -139,7 +144,8 @@ fn conclude(
         (growth.memory_mib > series::GROWTH_MIB_MAX, "memory grows"),
         (growth.files > series::GROWTH_FILES_MAX, "open files grow"),
     ];
-    let wrong: Vec<&str> = claims.into_iter().filter(|(is_so, _)| *is_so).map(|(_, what)| what).collect();
+    let wrong = claims.into_iter().filter(|(is_so, _)| *is_so).map(|(_, what)| what.to_owned());
+    let wrong: Vec<String> = wrong.chain(judged.complaints(&hall::LIMITS)).collect();
     if !wrong.is_empty() {
         bail!("soak: {}", wrong.join("; "));
     }

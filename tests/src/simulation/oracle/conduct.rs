@@ -1,11 +1,13 @@
 //! Decision by decision, order by order.
 
-use idlegate::engine::{Announced, Decided, Effect, Order, Why};
-use idlegate::event::{Name, Verdict};
-use idlegate::guard::{Announcement, Cause, Decision, Reason, RequestKind, Switch};
-use idlegate::time::{Moment, Span};
+use idlegate_engine::{Announced, Decided, Effect, Order, Why, token_text};
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{Announcement, Cause, Confirm, Decision, Reason, RequestKind, Switch};
+use idlegate_plan::event::{Name, Verdict};
 
 use super::{Asked, Oracle};
+use crate::simulation::afar::PHONE;
+use crate::simulation::latch::{LATCH, LATCHED};
 use crate::simulation::rules::{PLACES, place_of};
 
 /// An off may rest on readings of which the newest, come in while it waited for them, has not been judged.
@@ -44,9 +46,14 @@ impl Oracle {
         let reason = match &decided.why {
             Why::DeferralDue => return self.deferral_due(place, input),
             Why::Guard(reason) => *reason,
-            Why::UnknownMachine(_) | Why::MachineNotAllowed | Why::RequestNotAllowed | Why::Malformed(_) => {
-                Reason::Duplicate
-            }
+            Why::UnknownMachine(_)
+            | Why::UnknownService(_)
+            | Why::UnknownGroup(_)
+            | Why::GroupNotAllowed
+            | Why::NotByGroup(_)
+            | Why::MachineNotAllowed
+            | Why::RequestNotAllowed
+            | Why::Malformed(_) => Reason::Duplicate,
         };
         let watched = &mut self.watched[place];
         let found = watched
@@ -70,23 +77,55 @@ impl Oracle {
         if must_be_kept && !kept.iter().any(|machine| machine.as_str() == name) {
             self.violated(format!("kept: {} at {name} was answered before it was kept", reason.word()));
         }
+        if let Some(confirm) = decided.confirm {
+            self.token_given(now, place, input, confirm);
+        }
         self.reason(now, place, input, reason);
+    }
+
+    fn token_given(&mut self, now: Moment, place: usize, input: &str, confirm: Confirm) {
+        if input != PHONE {
+            self.violated(format!("tokens: one was given to {input}"));
+        }
+        let token = token_text(confirm.token);
+        let tokens = &mut self.watched[place].tokens;
+        tokens.retain(|(other, _)| *other != token);
+        tokens.push((token, now + confirm.within));
+    }
+
+    /// Why a force from there is none.
+    fn not_from_afar(&self, now: Moment, place: usize) -> Option<&'static str> {
+        let Some(brought) = &self.brought else { return Some("it brought no token") };
+        match self.watched[place].tokens.iter().find(|(token, _)| token == brought) {
+            None => Some("its token had not been given for that"),
+            Some((_, until)) if now >= *until => Some("its token was too old"),
+            Some(_) => None,
+        }
     }
 
     fn reason(&mut self, now: Moment, place: usize, input: &str, reason: Reason) {
         let name = PLACES[place].machine;
+        if matches!(reason, Reason::MachineBusy | Reason::UntilIdle) {
+            self.held_for_a_reason(now, place, reason);
+        }
         let watched = &mut self.watched[place];
         match reason {
-            Reason::MachineBusy | Reason::MachineUnknown => watched.window = Some((now, input.to_owned())),
+            Reason::MachineBusy | Reason::MachineUnknown if may_force(input) => {
+                watched.told.retain(|(_, by)| by != input);
+                watched.told.push((now, input.to_owned()));
+            }
             Reason::ForcedInWindow => self.forced(now, place, input),
             Reason::Emergency => {
                 watched.locked = true;
-                if input != EMERGENCY_INPUT {
+                if input != EMERGENCY_INPUT && input != LATCH {
                     self.violated(format!("emergency: {input} may not, at {name}"));
                 }
             }
             Reason::Locked | Reason::Unlocked => {
                 watched.locked = reason == Reason::Locked;
+                if reason == Reason::Unlocked && self.latch == Some(true) && LATCHED.contains(&place) {
+                    self.violations.push(format!("contact: {name} was unlocked while it was pushed in"));
+                }
                 if input != "console" {
                     self.violated(format!("lockout: {input} may not {} {name}", reason.word()));
                 }
@@ -98,8 +137,29 @@ impl Oracle {
             Reason::SwitchingOn if watched.locked => {
                 self.violated(format!("lockout: an on by {input} was accepted at {name}"));
             }
-            Reason::AlreadyOn | Reason::DeferralCancelled => watched.window = None,
+            // Perhaps of a force, which is told as well.
+            Reason::AlreadyOff if may_force(input) => {
+                watched.told.retain(|(_, by)| by != input);
+                watched.told.push((now, input.to_owned()));
+            }
+            Reason::AlreadyOn | Reason::SwitchingOn => watched.told.retain(|(_, by)| by != input),
             _ => {}
+        }
+    }
+
+    /// A machine of which its detector says idle is held only if it has gone back to work so soon before.
+    fn held_for_a_reason(&mut self, now: Moment, place: usize, reason: Reason) {
+        let watched = &self.watched[place];
+        if self.doubt(now, place, true).is_some() || !watched.unseen.is_empty() {
+            return;
+        }
+        self.held_longer += u64::from(watched.resumption.hold_max() > Span::ZERO);
+        // What waits until it is idle waits until it has been so for a moment.
+        let settles = self.plan.machines[watched.index].policy.settle_for;
+        let settles = if reason == Reason::UntilIdle { settles } else { Span::ZERO };
+        if !watched.resumption.may_hold(now, settles) {
+            let name = PLACES[place].machine;
+            self.violated(format!("held: {name} is idle, and never went back to work so late"));
         }
     }
 
@@ -107,12 +167,18 @@ impl Oracle {
         let watched = &self.watched[place];
         let policy = &self.plan.machines[watched.index].policy;
         let name = PLACES[place].machine;
-        let fault = match &watched.window {
+        // All inputs of this shop are within earshot of each other.
+        let own = watched.told.iter().find(|(_, by)| by == input);
+        let last = own.or_else(|| watched.told.iter().max_by_key(|(opened, _)| *opened));
+        let fault = match last {
+            _ if input == PHONE => self.not_from_afar(now, place),
             _ if !may_force(input) => Some("its input may not force"),
-            None => Some("no window was open"),
-            Some((opened, _)) if now >= *opened + policy.window => Some("the window was over"),
+            None => Some("nobody had been told how"),
             Some((opened, by)) if by == input && now.since(*opened) < policy.force_not_before => {
                 Some("it was part of the gesture that opened the window")
+            }
+            Some(_) if watched.told.iter().all(|(opened, _)| now >= *opened + policy.window) => {
+                Some("the window was over")
             }
             Some(_) => None,
         };
@@ -136,7 +202,7 @@ impl Oracle {
     }
 
     pub(super) fn order(&mut self, now: Moment, order: &Order, effects: &[Effect]) {
-        let Some(place) = place_of(order.name.as_str()) else { return };
+        let Some(place) = place_of(order.machine.as_str()) else { return };
         let name = PLACES[place].machine;
         let policy = self.plan.machines[self.watched[place].index].policy;
         if policy.shadow != order.shadow && order.cause != Cause::Emergency {
@@ -146,12 +212,22 @@ impl Oracle {
         let asked_by = |reasons: &[Reason], deferral: bool| {
             effects.iter().any(|effect| match effect {
                 Effect::Decided(decided) => {
-                    decided.machine.as_ref() == Some(&order.name)
+                    decided.machine.as_ref() == Some(&order.machine)
                         && match &decided.why {
                             Why::Guard(reason) => reasons.contains(reason),
                             Why::DeferralDue => deferral,
                             _ => false,
                         }
+                }
+                _ => false,
+            })
+        };
+        let forced_by = |reasons: &[Reason]| {
+            effects.iter().any(|effect| match effect {
+                Effect::Decided(decided) => {
+                    decided.machine.as_ref() == Some(&order.machine)
+                        && decided.request == Some(RequestKind::ForceOff)
+                        && matches!(&decided.why, Why::Guard(reason) if reasons.contains(reason))
                 }
                 _ => false,
             })
@@ -176,7 +252,11 @@ impl Oracle {
                     Some((Cause::Plain, _)) => true,
                     _ => false,
                 };
-                let doubt = self.doubt(now, place, first);
+                let doubt = self.doubt(now, place, first).or_else(|| {
+                    // Who forces does not wait for that.
+                    let waits = first && !forced_by(&[Reason::MachineIdle]);
+                    watched.resumption.might_go_on(now).filter(|_| waits)
+                });
                 match doubt {
                     Some(doubt) => Some(format!("permissive: a plain off was sent although {doubt}")),
                     None if !asked => Some("decisions: a plain off without a request".to_owned()),
@@ -184,8 +264,11 @@ impl Oracle {
                 }
             }
             (Switch::Off, Cause::Forced) => {
+                let held_longer =
+                    watched.resumption.may_hold(now, Span::ZERO) && self.doubt(now, place, first).is_none();
                 let asked = if first {
                     asked_by(&[Reason::ForcedInWindow], false)
+                        || (held_longer && forced_by(&[Reason::MachineIdle]))
                 } else {
                     watched.last_off.is_some_and(|(cause, _)| cause == Cause::Forced)
                 };
@@ -201,7 +284,10 @@ impl Oracle {
             self.violated(format!("{fault} ({name})"));
         }
         let watched = &mut self.watched[place];
-        watched.window = None;
+        if order.cause != Cause::Plain && first {
+            watched.told.clear();
+            watched.tokens.clear();
+        }
         match order.switch {
             Switch::On => watched.last_on = Some(now),
             Switch::Off => {
@@ -260,7 +346,7 @@ impl Oracle {
             }
             if emergency && !asked.retained {
                 let sent = effects.iter().any(|effect| {
-                    matches!(effect, Effect::Order(order) if order.name == machine.name
+                    matches!(effect, Effect::Order(order) if order.machine == machine.name
                         && order.switch == Switch::Off && order.cause == Cause::Emergency && !order.shadow)
                 });
                 if !sent || !answered(Decision::Acted) {

@@ -4,18 +4,25 @@
 //! lockout set, is the machine idle), it works that out again from messages and decisions.
 
 mod conduct;
+mod hands;
 mod record;
+mod resumption;
+mod shadows;
+mod words;
 
 use std::collections::VecDeque;
 
-use idlegate::engine::{Effect, MachineStatus, OutletsLost};
-use idlegate::event::{Assessed, Verdict};
-use idlegate::guard::{Cause, RequestKind};
-use idlegate::plan::SharedPlan;
-use idlegate::time::{Moment, Span};
+use idlegate_engine::{Effect, MachineStatus, Note, Noted, OutletsLost};
+use idlegate_guard::time::{Moment, Span};
+use idlegate_guard::{Cause, RequestKind};
+use idlegate_plan::event::{Assessed, Verdict};
+use idlegate_plan::{MachineIx, SharedPlan};
 
+use super::latch::LATCH;
 use super::rules::{PLACES, place_of};
+use hands::Hands;
 pub use record::Record;
+pub use resumption::Resumption;
 
 /// Whatever waits for readings has been answered by then.
 const ANSWER_WITHIN: Span = Span(2_500);
@@ -30,6 +37,7 @@ pub struct Asked {
     pub retained: bool,
     pub age: Span,
     pub event_id: Option<String>,
+    pub confirm: Option<String>,
 }
 
 #[derive(Debug)]
@@ -38,8 +46,16 @@ pub struct Oracle {
     pub watched: Vec<Watched>,
     /// Requests that concern no machine we know.
     strange: Vec<&'static str>,
+    hands: Hands,
+    uncompared: Vec<shadows::Uncompared>,
+    /// The token that the request brought which is judged now.
+    brought: Option<String>,
+    /// The latching button is in, as it was last delivered.
+    pub(super) latch: Option<bool>,
     /// An incident of several outlets is open.
     outage: bool,
+    /// Offs of idle machines that were held back because of silences before.
+    pub held_longer: u64,
     pub violations: Vec<String>,
 }
 
@@ -47,14 +63,18 @@ pub struct Oracle {
 #[derive(Debug)]
 pub struct Watched {
     /// Index into the plan.
-    pub index: usize,
+    pub index: MachineIx,
     pub record: Record,
+    pub resumption: Resumption,
     said: Option<Verdict>,
     generation: u64,
     seen: u64,
     unseen: VecDeque<(u64, Moment)>,
     stopped_at: Option<Moment>,
-    window: Option<(Moment, String)>,
+    /// Who was told how to force it, and when.
+    told: Vec<(Moment, String)>,
+    /// The tokens that were given from afar, and until when they are good.
+    tokens: Vec<(String, Moment)>,
     pub locked: bool,
     pub deferral: Option<String>,
     /// The clock was set while it stood, so its end is anybody's guess.
@@ -69,21 +89,25 @@ struct Outstanding {
     input: &'static str,
     kind: RequestKind,
     since: Moment,
+    /// It may stay unanswered.
+    beyond_hands: bool,
 }
 
 impl Oracle {
     pub fn new(plan: &SharedPlan) -> Oracle {
         let watched = PLACES.iter().map(|place| {
-            let index = plan.machine(place.machine).map_or(usize::MAX, |(index, _)| index);
+            let index = plan.machine(place.machine).map_or(MachineIx(usize::MAX), |(index, _)| index);
             Watched {
                 index,
                 record: Record::new(place),
+                resumption: Resumption::default(),
                 said: None,
                 generation: 0,
                 seen: 0,
                 unseen: VecDeque::new(),
                 stopped_at: None,
-                window: None,
+                told: Vec::new(),
+                tokens: Vec::new(),
                 locked: false,
                 deferral: None,
                 deferral_in_doubt: false,
@@ -96,7 +120,12 @@ impl Oracle {
             plan: plan.clone(),
             watched: watched.collect(),
             strange: Vec::new(),
+            hands: Hands::default(),
+            uncompared: Vec::new(),
+            brought: None,
+            latch: None,
             outage: false,
+            held_longer: 0,
             violations: Vec::new(),
         }
     }
@@ -116,9 +145,13 @@ impl Oracle {
             watched.unseen.pop_front();
         }
         match &assessed.outcome {
-            Ok(said) => watched.said = Some(said.verdict),
+            Ok(said) => {
+                watched.said = Some(said.verdict);
+                watched.resumption.said(now, said.verdict, said.clears_in.is_some());
+            }
             Err(_) => {
                 watched.said = None;
+                watched.resumption.out_of_sight();
                 watched.stopped_at = Some(now);
             }
         }
@@ -126,15 +159,18 @@ impl Oracle {
 
     /// The program has ended, however it did; what it knew and did not keep is gone.
     pub fn restarted(&mut self) {
-        self.outage = false;
+        (self.outage, self.latch) = (false, None);
+        self.uncompared.clear();
         for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
             watched.record = Record::new(place);
+            watched.resumption.restarted();
             watched.said = None;
             watched.generation = 0;
             watched.seen = 0;
             watched.unseen.clear();
             watched.stopped_at = None;
-            watched.window = None;
+            watched.told.clear();
+            watched.tokens.clear();
             watched.last_on = None;
             watched.last_off = None;
             watched.outstanding.clear();
@@ -162,52 +198,92 @@ impl Oracle {
         }
     }
 
+    /// Whatever else comes of it, a machine whose contact is found pushed in is locked.
+    pub(super) fn found_pushed(&mut self, place: usize, status: &MachineStatus) {
+        if status.locked_by.is_none() {
+            self.violated(format!("contact: it is pushed in, and {} is not locked", PLACES[place].machine));
+        }
+        self.watched[place].locked = true;
+    }
+
     /// Judges everything that came of one event.
     pub fn judge(&mut self, now: Moment, asked: Option<&Asked>, effects: &[Effect]) {
+        self.brought = asked.and_then(|asked| asked.confirm.clone());
+        // What is found pushed in is an emergency only if that happened a moment ago.
+        let may_be_obeyed = asked.is_some_and(|asked| asked.input == LATCH && asked.retained);
+        let beyond_hands =
+            may_be_obeyed || asked.is_some_and(|asked| self.hands.exceeded(now, asked.input, asked.kind));
         if let Some(asked) = asked {
-            self.note_asked(now, asked);
+            self.note_asked(now, asked, beyond_hands);
+        }
+        for watched in &mut self.watched {
+            if watched.record.newest().is_none_or(|newest| now.since(newest) >= watched.record.stale_after) {
+                watched.resumption.out_of_sight();
+            }
         }
         let mut kept = Vec::new();
         let mut batch = Vec::new();
         for effect in effects {
             match effect {
                 Effect::Install(install) => {
-                    if let Some(place) = place_of(install.machine.as_str()) {
+                    if let Some(place) = place_of(install.id.machine.as_str()) {
                         let watched = &mut self.watched[place];
                         watched.generation = install.generation;
                         // The new one has neither seen nor said anything.
                         (watched.said, watched.seen) = (None, 0);
+                        watched.resumption.out_of_sight();
                         watched.unseen.clear();
                     }
                 }
                 Effect::Feed(feed) if !feed.readings.is_empty() => {
-                    if let Some(place) = place_of(feed.machine.as_str()) {
+                    if let Some(place) = place_of(feed.id.machine.as_str()) {
                         self.watched[place].unseen.push_back((feed.feed, now));
                     }
                 }
                 Effect::Keep(keep) => kept.push(keep.machine.clone()),
-                Effect::Announce(announced) => self.announced(announced),
+                Effect::Announce(announced) => {
+                    self.announced(announced);
+                    self.announced_in_shadow(announced);
+                }
                 Effect::Decided(decided) => {
+                    self.decided_in_shadow(decided);
+                    self.await_comparison(now, decided);
                     self.decided(now, decided, &kept);
                     batch.push(&**decided);
                 }
                 Effect::Order(order) => self.order(now, order, effects),
+                Effect::Noted(Noted { machine, what: Note::Paired(paired), .. }) => {
+                    self.compared(machine, paired);
+                }
                 Effect::Feed(_)
                 | Effect::Refresh { .. }
                 | Effect::Incident(_)
                 | Effect::IncidentOver(_)
                 | Effect::Status { .. }
-                | Effect::Remove { .. }
+                | Effect::Remove(_)
                 | Effect::Rejected(_)
+                | Effect::AnswerWithheld(_)
+                | Effect::GroupAnswered(_)
                 | Effect::NotUnderstood(_)
-                | Effect::Noted(_) => {}
+                | Effect::ContactUnclear(_)
+                | Effect::Noted(_)
+                | Effect::ServiceDue(_)
+                | Effect::ShopIncident(_)
+                | Effect::Blind(_)
+                | Effect::ForeignOrder(_)
+                | Effect::DetectorStopped(_)
+                | Effect::JobEnded(_)
+                | Effect::Warned(_) => {}
                 Effect::OutletsLost(told) => self.outlets_lost(told),
             }
         }
-        if let Some(asked) = asked {
+        if let Some(asked) =
+            asked.filter(|asked| !may_be_obeyed && (!beyond_hands || asked.kind == RequestKind::EmergencyOff))
+        {
             self.treated_rightly(asked, &batch, effects);
         }
         self.all_answered(now);
+        self.all_compared(now);
     }
 
     /// Several outlets, each once, and an end only of what began.
@@ -223,12 +299,12 @@ impl Oracle {
         self.outage = !told.over;
     }
 
-    fn note_asked(&mut self, now: Moment, asked: &Asked) {
+    fn note_asked(&mut self, now: Moment, asked: &Asked, beyond_hands: bool) {
         for place in &asked.places {
-            let outstanding = Outstanding { input: asked.input, kind: asked.kind, since: now };
+            let outstanding = Outstanding { input: asked.input, kind: asked.kind, since: now, beyond_hands };
             self.watched[*place].outstanding.push(outstanding);
         }
-        if asked.places.is_empty() {
+        if asked.places.is_empty() && !beyond_hands {
             self.strange.push(asked.input);
         }
     }
@@ -236,6 +312,7 @@ impl Oracle {
     fn all_answered(&mut self, now: Moment) {
         for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
             let late = |one: &Outstanding| now.since(one.since) > ANSWER_WITHIN;
+            watched.outstanding.retain(|one| !one.beyond_hands || !late(one));
             if let Some(at) = watched.outstanding.iter().position(late) {
                 let one = watched.outstanding.remove(at);
                 self.violations.push(format!(
@@ -254,7 +331,7 @@ impl Oracle {
     /// Before the program ends in order, everything has been answered.
     pub fn nothing_waits(&mut self) {
         for (watched, place) in self.watched.iter().zip(&PLACES) {
-            if !watched.outstanding.is_empty() {
+            if !watched.outstanding.iter().all(|one| one.beyond_hands) {
                 self.violations
                     .push(format!("decisions: a request at {} was left at the end", place.machine));
             }

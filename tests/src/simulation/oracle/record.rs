@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use idlegate::time::{Moment, Span};
+use idlegate_guard::time::{Moment, Span};
 
 use crate::simulation::rules::Place;
 
@@ -33,8 +33,8 @@ impl Record {
         }
     }
 
-    /// A live message of this age. Of one meter a later one is newer, however long each may have waited; one that cannot
-    /// be read makes everything before it worth nothing.
+    /// A live message of this age. Of one meter a later one is newer, however long each may have waited; one that
+    /// cannot be read makes everything before it worth nothing.
     pub fn deliver(&mut self, now: Moment, age: Span, watts: f64) {
         if !watts.is_finite() {
             return self.forget();

@@ -1,0 +1,71 @@
+//! The engine: intake, signals, permissives and guards put together, without any input or output of its own.
+
+// Whatever is printed passes the one gate in the command line.
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
+mod adopt;
+mod after_job;
+mod answered;
+mod answers;
+mod blind;
+mod circuits;
+mod contacts;
+mod core;
+mod departed;
+mod detector;
+mod effect;
+mod emergencies;
+mod emergency_link;
+pub mod energy;
+mod forcing;
+mod foreign_orders;
+mod groups;
+mod inputs;
+pub mod intake;
+mod interlocks;
+mod job_turns;
+mod jobs;
+mod kept;
+mod lock_book;
+mod machine;
+mod mains;
+mod messages;
+mod misfits;
+mod names;
+mod outage;
+mod outlet_sight;
+mod pairing;
+mod permissive;
+mod preview;
+mod pushes;
+mod quotas;
+mod router;
+mod schedule;
+mod services;
+pub mod signals;
+mod silences;
+mod status;
+mod stopped_detectors;
+mod subject;
+mod together;
+mod tokens;
+mod translate;
+mod unsaid;
+mod warnings;
+
+pub use blind::{BlindOf, BlindSpot, BlindSpotsTold, Blindness, Consequence, FormerBlindSpot};
+pub use circuits::Load;
+pub use core::{Engine, Former};
+pub use effect::*;
+pub use groups::{GroupAnswered, GroupMember};
+pub use jobs::{JobEnd, JobOver, JobSoFar};
+pub use lock_book::LockStatus;
+pub use preview::preview;
+pub use router::{Classes, TopicClass, emergency_topics, request_topic, subscriptions};
+pub use services::{ServiceStatus, status as service_status};
+pub use silences::counted::Counted;
+pub use silences::{fingerprint, held_longer};
+pub use status::{MachineStatus, NextFiring, SignalStatus};
+pub use stopped_detectors::StoppedDetector;
+pub use subject::Subject;
+pub use tokens::token_text;

@@ -1,7 +1,0 @@
-//! The demonstration: a workshop that is not there, a story played in it, and the guard that is real.
-//!
-//! [`broker`] runs inside the program, [`workshop`] is what is guarded, [`story`] what happens to it and what must come of it.
-
-pub mod broker;
-pub mod story;
-pub mod workshop;

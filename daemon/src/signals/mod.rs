@@ -1,9 +1,0 @@
-//! Signals: the newest reading of each, and since when.
-//!
-//! What a detector has been shown is kept with the detector, and whether a reading from before its last stop counts is
-//! decided there. Nothing here reads a clock.
-
-mod doubt;
-mod state;
-
-pub use state::{Arrived, NoReading, SignalState, read};
