@@ -84,8 +84,9 @@ pub(crate) async fn to_compile() -> Result<()> {
 
 pub(crate) async fn many_and_greedy() -> Result<()> {
     let shop = Shop::new()?;
-    // As much as one may have, and every page of it touched.
-    let eats = "(local $at i32) (drop (memory.grow (i32.const 250)))
+    // As much as one may have, once, since one that wants more stops and gives it back; and every page of it touched.
+    let eats = "(local $at i32)
+        (if (i32.lt_u (memory.size) (i32.const 200)) (then (drop (memory.grow (i32.const 250)))))
         (loop $on (i32.store8 offset=65536 (local.get $at) (i32.const 1))
             (local.set $at (i32.add (local.get $at) (i32.const 4096)))
             (br_if $on (i32.lt_u (local.get $at) (i32.const 16000000))))";

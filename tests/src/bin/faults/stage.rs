@@ -81,17 +81,21 @@ impl Hand {
     /// Draws so much until this is true of what the guard says of the mill.
     pub(crate) async fn draws_until(&mut self, watts: &str, is_it: impl Fn(&Json) -> bool) -> Result<()> {
         let until = Instant::now() + PATIENCE;
+        let mut last = Json::Null;
         while Instant::now() < until {
             self.publish("meters/mill", watts).await?;
             pause(20).await;
             while let Some(message) = self.client.try_message() {
                 calm(&message)?;
-                if message.topic == "idlegate/machine/mill" && is_it(&json(&message)) {
-                    return Ok(());
+                if message.topic == "idlegate/machine/mill" {
+                    last = json(&message);
+                    if is_it(&last) {
+                        return Ok(());
+                    }
                 }
             }
         }
-        anyhow::bail!("{watts} W never meant what was waited for")
+        anyhow::bail!("{watts} W never meant what was waited for, but {}: {}", last["state"], last["reasons"])
     }
 
     pub(crate) async fn press(&mut self) -> Result<()> {
