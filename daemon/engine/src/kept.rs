@@ -6,7 +6,7 @@ use super::machine::MachineState;
 use super::names::Names;
 use idlegate_guard::time::{Now, Span};
 use idlegate_guard::{Deferral, Kept, KeptOn, Policy};
-use idlegate_plan::kept::{HeldOutlet, KeptDeferral, KeptLockout, KeptState};
+use idlegate_plan::kept::{HeldOutlet, KeptLockout, KeptState, KeptUntil};
 
 impl MachineState {
     /// Everything that is to be kept of it. A lock holds the outlet of the machine as it is called now, too.
@@ -18,9 +18,8 @@ impl MachineState {
         };
         let deferral = kept
             .deferral
-            .map(|deferral| KeptDeferral::until(names.input_name(deferral.by), deferral.expires_at, now));
-        let kept_on =
-            kept.kept_on.map(|kept| KeptDeferral::until(names.input_name(kept.by), kept.until, now));
+            .map(|deferral| KeptUntil::of(names.input_name(deferral.by), deferral.expires_at, now));
+        let kept_on = kept.kept_on.map(|kept| KeptUntil::of(names.input_name(kept.by), kept.until, now));
         let state = KeptState {
             locks: kept.locks.iter().map(lock).collect(),
             deferral,
@@ -67,7 +66,7 @@ mod tests {
         let mut names = Names::new();
         let night = Name::new("night").unwrap();
         let before = Now { moment: Moment(1_000), wall: WallTime(1_000_000) };
-        let deferral = Some(KeptDeferral::until(night, Moment(5_000), before));
+        let deferral = Some(KeptUntil::of(night, Moment(5_000), before));
         let written = KeptState { deferral, ..KeptState::default() };
 
         let after = Now { moment: Moment(70), wall: WallTime(1_001_500) };

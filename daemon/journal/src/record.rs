@@ -51,14 +51,10 @@ kinds! {
     Lockout = "lockout",
     /// A deferral was accepted, acted, cancelled or expired.
     Deferral = "deferral",
-    /// An override window opened or closed.
-    Window = "window",
     /// The outlet reported a state.
     Outlet = "outlet",
     /// The connection to the broker.
     Link = "link",
-    /// A detector was loaded, stopped, benched, or changed its verdict.
-    Detector = "detector",
     /// A machine became busy, idle or unknown.
     State = "state",
     /// A silence of a working machine that is over: it lasted, or it did not.

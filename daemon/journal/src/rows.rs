@@ -12,7 +12,7 @@ use idlegate_guard::time::{Moment, Now, Span, WallTime};
 use idlegate_plan::answered::{AGE_MAX, OF_EACH_INPUT_MAX};
 use idlegate_plan::event::Name;
 use idlegate_plan::kept::note::Mark;
-use idlegate_plan::kept::{KeptDeferral, KeptJob, KeptLockout, KeptState};
+use idlegate_plan::kept::{KeptJob, KeptLockout, KeptState, KeptUntil};
 
 /// The columns that [`found`] reads, from `record JOIN boot`.
 pub(super) const FOUND_COLUMNS: &str = "record.seq, boot.boot_id, record.mono_ms, record.wall_ms, \
@@ -161,7 +161,7 @@ fn kept_columns(row: &SqlRow<'_>) -> rusqlite::Result<Option<KeptState>> {
     let deferral = match row.get::<_, Option<String>>(3)?.map(name) {
         Some(Some(by)) => {
             let remaining = Span(u64::try_from(row.get::<_, i64>(5)?).unwrap_or(0));
-            Some(KeptDeferral { by, expires: WallTime(row.get(4)?), remaining })
+            Some(KeptUntil { by, expires: WallTime(row.get(4)?), remaining })
         }
         Some(None) => return Ok(None),
         None => None,

@@ -12,7 +12,7 @@ use idlegate_messages::effects::sentences;
 use idlegate_messages::{Guarding, Health, Request};
 use idlegate_plan::MachineIx;
 use idlegate_plan::event::{Event, Message, Verdict};
-use idlegate_plan::kept::{KeptDeferral, KeptLockout, KeptState};
+use idlegate_plan::kept::{KeptLockout, KeptState, KeptUntil};
 
 fn document() -> Json {
     serde_json::from_str(include_str!("../../../asyncapi.json")).unwrap()
@@ -209,7 +209,7 @@ fn what_one_guard_leaves_to_the_next_is_as_described() {
         machine: name("mill"),
         state: KeptState {
             locks: vec![KeptLockout::new(name("red"), true)],
-            deferral: Some(KeptDeferral {
+            deferral: Some(KeptUntil {
                 by: name("night"),
                 expires: world.now.wall,
                 remaining: Span::secs(90),

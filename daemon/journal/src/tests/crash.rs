@@ -26,7 +26,7 @@ fn writer_to_be_killed() {
             journal.append(decision(chatter));
         }
         let now = later(number);
-        let deferral = KeptDeferral::until(name("schedule"), Moment(number + 1_000_000), now);
+        let deferral = KeptUntil::of(name("schedule"), Moment(number + 1_000_000), now);
         let kept = KeptState { deferral: Some(deferral), ..KeptState::default() };
         let change = Change::from(Record::new(Kind::Deferral, now, json!({ "number": number })))
             .keeping(name("mill"), kept)

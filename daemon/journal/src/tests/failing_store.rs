@@ -239,7 +239,7 @@ async fn a_disk_that_hangs_holds_up_neither_the_start_nor_an_answer() {
     let (journal, restored) = Journal::start(Box::new(stuck.clone()), pace, heard.listener());
     assert!(restored.doubt.is_some(), "people are told that lockouts may be missing");
     assert!(heard.degraded());
-    let deferral = KeptDeferral::until(name("schedule"), Moment(9_000), at(1));
+    let deferral = KeptUntil::of(name("schedule"), Moment(9_000), at(1));
     let deferred = KeptState { deferral: Some(deferral.clone()), ..KeptState::default() };
     let change = Change::from(decision(1)).keeping(name("mill"), deferred);
     let storing = journal.append_durably(change).settled().await;

@@ -20,7 +20,7 @@ fn write_the_file_of_this_version() {
     let folder = tempfile::tempdir().unwrap();
     let file = journal_file(folder.path());
     let (journal, _) = start(&file);
-    let deferral = KeptDeferral::until(name("schedule"), Moment(3_600_000), at(0));
+    let deferral = KeptUntil::of(name("schedule"), Moment(3_600_000), at(0));
     for number in 0..3 {
         journal.append(decision(number));
     }

@@ -23,7 +23,7 @@ use super::*;
 use idlegate_guard::time::{Moment, Now, Span, WallTime};
 use idlegate_os::Clock;
 use idlegate_plan::event::Name;
-use idlegate_plan::kept::{KeptDeferral, KeptLockout, KeptState};
+use idlegate_plan::kept::{KeptLockout, KeptState, KeptUntil};
 
 /// Long enough for any disk here, short enough for a test that fails.
 const AGES: Span = Span::secs(60);

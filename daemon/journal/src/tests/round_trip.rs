@@ -39,7 +39,7 @@ fn lockouts_deferrals_and_answered_events_survive_a_restart() {
     let folder = tempfile::tempdir().unwrap();
     let file = journal_file(folder.path());
     let now = Clock.now();
-    let deferral = KeptDeferral::until(name("schedule"), now.moment + Span::secs(3600), now);
+    let deferral = KeptUntil::of(name("schedule"), now.moment + Span::secs(3600), now);
     let deferred = KeptState { deferral: Some(deferral.clone()), ..KeptState::default() };
     let answered = Answered::new(name("door-button"), &"event-17".into(), "held", now.wall);
     let (journal, _) = start(&file);

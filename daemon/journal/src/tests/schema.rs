@@ -17,7 +17,7 @@ fn written(folder: &Path) -> PathBuf {
     journal.append(Record::new(Kind::Incident, at(2), json!({ "kind": "still-drawing" })).of(name("kiln")));
     journal
         .append(Record::new(Kind::IncidentOver, at(3), json!({ "kind": "still-drawing" })).of(name("kiln")));
-    let deferral = KeptDeferral::until(name("schedule"), Moment(880), at(0));
+    let deferral = KeptUntil::of(name("schedule"), Moment(880), at(0));
     journal.append(lockout_change(4));
     journal.append(
         Change::default()

@@ -234,7 +234,7 @@ mod tests {
     use super::*;
     use idlegate_guard::time::{Moment, Span};
     use idlegate_plan::Secret;
-    use idlegate_plan::kept::KeptDeferral;
+    use idlegate_plan::kept::KeptUntil;
 
     const TOPIC: &str = "idlegate/kept/kiln";
 
@@ -243,11 +243,8 @@ mod tests {
     }
 
     fn kiln() -> KeptMachine {
-        let deferral = KeptDeferral {
-            by: named("night"),
-            expires: WallTime(1_795_574_309_120),
-            remaining: Span(90_500),
-        };
+        let deferral =
+            KeptUntil { by: named("night"), expires: WallTime(1_795_574_309_120), remaining: Span(90_500) };
         let locks = vec![KeptLockout::new(named("red"), true)];
         let state = KeptState { locks, deferral: Some(deferral), ..KeptState::default() };
         KeptMachine { machine: named("kiln"), state }

@@ -32,9 +32,9 @@ pub(crate) const RELEASED_MAX: usize = 16;
 pub struct KeptState {
     /// An emergency's first.
     pub locks: Vec<KeptLockout>,
-    pub deferral: Option<KeptDeferral>,
+    pub deferral: Option<KeptUntil>,
     /// Somebody's word that it stays on.
-    pub kept_on: Option<KeptDeferral>,
+    pub kept_on: Option<KeptUntil>,
     /// What was learned from a machine that went back to work.
     pub longer: Option<HeldLonger>,
     /// What is counted between one service and the next.
@@ -110,7 +110,7 @@ pub struct Released {
 /// A deferral, or a word that a machine stays on, with its end told twice: by the wall clock, and as the time that was
 /// left when it was kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct KeptDeferral {
+pub struct KeptUntil {
     pub by: Name,
     pub expires: WallTime,
     pub remaining: Span,
@@ -289,11 +289,11 @@ fn services(newer: Vec<KeptService>, older: Vec<KeptService>) -> Vec<KeptService
     all
 }
 
-impl KeptDeferral {
+impl KeptUntil {
     /// Of what the guard gives up at `expires_at`.
-    pub fn until(by: Name, expires_at: Moment, now: Now) -> KeptDeferral {
+    pub fn of(by: Name, expires_at: Moment, now: Now) -> KeptUntil {
         let remaining = expires_at.since(now.moment);
-        KeptDeferral { by, expires: WallTime(now.wall.0.saturating_add_unsigned(remaining.0)), remaining }
+        KeptUntil { by, expires: WallTime(now.wall.0.saturating_add_unsigned(remaining.0)), remaining }
     }
 
     /// The wall clock may have been wrong at either end, so it can shorten what was left, never prolong it.
@@ -310,7 +310,7 @@ mod tests {
     #[test]
     fn a_deferral_is_never_prolonged_by_a_clock_that_was_set_back_or_not_set_yet() {
         let before = Now { moment: Moment(10_000), wall: WallTime(1_000_000) };
-        let kept = KeptDeferral::until(Name::new("schedule").unwrap(), Moment(70_000), before);
+        let kept = KeptUntil::of(Name::new("schedule").unwrap(), Moment(70_000), before);
         for (wall, remaining, what) in [
             (1_020_000, 40_000, "twenty seconds of downtime count"),
             (1_060_000, 0, "over at exactly its end"),

@@ -10,7 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    HeldLonger, HeldOutlet, KEPT_LOCKS_MAX, KeptDeferral, KeptLockout, KeptService, KeptState, RELEASED_MAX,
+    HeldLonger, HeldOutlet, KEPT_LOCKS_MAX, KeptLockout, KeptService, KeptState, KeptUntil, RELEASED_MAX,
     Released, SERVICES_MAX,
 };
 use crate::event::{Name, NotAName};
@@ -422,7 +422,7 @@ impl KeptNote {
 }
 
 impl DeferralNote {
-    fn of(kept: &KeptDeferral) -> DeferralNote {
+    fn of(kept: &KeptUntil) -> DeferralNote {
         DeferralNote {
             by: kept.by.to_string(),
             expires: rfc3339(kept.expires),
@@ -435,10 +435,10 @@ impl DeferralNote {
         (&self.by, &self.expires, (self.remaining_s * 1_000.0).round().to_string())
     }
 
-    fn read(&self) -> Result<KeptDeferral, BadNote> {
+    fn read(&self) -> Result<KeptUntil, BadNote> {
         let remaining = Duration::try_from_secs_f64(self.remaining_s)
             .map_err(|_| BadNote::Time(self.remaining_s.to_string()))?;
-        Ok(KeptDeferral {
+        Ok(KeptUntil {
             by: Name::new(&self.by)?,
             expires: time(&self.expires)?,
             remaining: Span::from(remaining),
@@ -482,12 +482,12 @@ mod tests {
                 who: Some("Ben".into()),
                 told: true,
             }],
-            deferral: Some(KeptDeferral {
+            deferral: Some(KeptUntil {
                 by: name("night"),
                 expires: WallTime(1_795_574_309_120),
                 remaining: Span(90_123),
             }),
-            kept_on: Some(KeptDeferral {
+            kept_on: Some(KeptUntil {
                 by: name("panel"),
                 expires: WallTime(1_795_574_409_120),
                 remaining: Span(190_123),
