@@ -9,6 +9,7 @@ mod blind;
 mod circuits;
 mod contacts;
 mod coupled;
+mod coupled_reloads;
 mod doubts;
 mod floods;
 mod forcing;

@@ -10,8 +10,8 @@ use idlegate_guard::time::{Moment, Now, Span, WallTime};
 use idlegate_guard::{Cause, RequestKind, Switch};
 use idlegate_plan::event::{Assessed, Assessment, DetectorId, Event, Feed, LinkState, Value, Verdict};
 use idlegate_plan::{
-    DetectorUse, Group, Interlocks, Machine, MachineIx, NeededBy, Plan, Reports, Signal, SignalIx,
-    SignalKind, Source, ValuePath,
+    DetectorUse, Group, Interlocks, Machine, MachineIx, ModuleSource, NeededBy, Plan, Reports, Signal,
+    SignalIx, SignalKind, Source, ValuePath,
 };
 
 /// A draw of more than this is work.
@@ -159,8 +159,12 @@ impl Rig {
     }
 
     pub(super) fn adopt(&mut self, plan: Plan) {
+        self.adopt_with(plan, &BTreeSet::new());
+    }
+
+    pub(super) fn adopt_with(&mut self, plan: Plan, replaced: &BTreeSet<ModuleSource>) {
         let mut effects = Vec::new();
-        self.engine.adopt(Arc::new(plan), &std::collections::BTreeSet::new(), self.now, &mut effects);
+        self.engine.adopt(Arc::new(plan), replaced, self.now, &mut effects);
         self.carry_out(effects);
     }
 
