@@ -158,11 +158,11 @@ fn guard_of(rules: &Path, state: &Path) -> std::process::Child {
 
 /// The outcomes of looking at the rules, oldest first.
 fn reloads(state: &Path) -> Vec<String> {
-    let Ok(reader) = idlegate_journal::Reader::open(&state.join("journal.sqlite")) else {
+    let Ok(reader) = idlegate_journal::JournalReader::open(&state.join("journal.sqlite")) else {
         return Vec::new();
     };
     let found = reader.last(20, &idlegate_journal::Query::default()).unwrap_or_default();
-    let reloads = found.iter().filter(|row| row.kind() == Some(idlegate_journal::Kind::Reload));
+    let reloads = found.iter().filter(|row| row.kind() == Some(idlegate_journal::RecordKind::Reload));
     let outcome = |row: &idlegate_journal::Found| -> (i64, String) {
         let body: serde_json::Value = serde_json::from_str(&row.body).unwrap();
         (row.seq, body["outcome"].as_str().unwrap().to_owned())
@@ -287,9 +287,11 @@ fn every_kind_of_rules_file_has_a_schema_for_editors() {
 }
 
 fn has_record_of_start(state: &Path) -> bool {
-    let Ok(reader) = idlegate_journal::Reader::open(&state.join("journal.sqlite")) else { return false };
+    let Ok(reader) = idlegate_journal::JournalReader::open(&state.join("journal.sqlite")) else {
+        return false;
+    };
     let found = reader.last(10, &idlegate_journal::Query::default());
-    found.is_ok_and(|found| found.iter().any(|row| row.kind() == Some(idlegate_journal::Kind::Start)))
+    found.is_ok_and(|found| found.iter().any(|row| row.kind() == Some(idlegate_journal::RecordKind::Start)))
 }
 
 fn wait_for(mut condition: impl FnMut() -> bool) {

@@ -22,11 +22,11 @@ pub enum Call {
 #[error("{call} {cause}")]
 pub struct Fault {
     pub call: Call,
-    pub cause: Cause,
+    pub cause: FaultCause,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum Cause {
+pub enum FaultCause {
     #[error("took longer than {} ms", CALL_WALL_TIME.as_millis())]
     Deadline,
     #[error("used more than {} MiB of memory", MEMORY_BYTES_MAX >> 20)]
@@ -79,46 +79,48 @@ pub(super) enum LimitReached {
 
 impl Fault {
     pub(super) fn of(call: Call, error: &wasmtime::Error, last_words: Option<String>) -> Fault {
-        let cause = match (Cause::of(error), last_words) {
-            (Cause::Panic, Some(why)) => Cause::Panicked(why),
+        let cause = match (FaultCause::of(error), last_words) {
+            (FaultCause::Panic, Some(why)) => FaultCause::Panicked(why),
             (cause, _) => cause,
         };
         Fault { call, cause }
     }
 
     pub(super) fn contract(call: Call, what: impl Into<String>) -> Fault {
-        Fault { call, cause: Cause::Contract(what.into()) }
+        Fault { call, cause: FaultCause::Contract(what.into()) }
     }
 }
 
-impl Cause {
-    fn of(error: &wasmtime::Error) -> Cause {
+impl FaultCause {
+    fn of(error: &wasmtime::Error) -> FaultCause {
         if let Some(limit) = error.downcast_ref::<LimitReached>() {
             return match limit {
-                LimitReached::Memory => Cause::Memory,
-                LimitReached::MemoryTogether { bytes_max } => Cause::MemoryTogether { bytes_max: *bytes_max },
-                LimitReached::Table => Cause::Table,
+                LimitReached::Memory => FaultCause::Memory,
+                LimitReached::MemoryTogether { bytes_max } => {
+                    FaultCause::MemoryTogether { bytes_max: *bytes_max }
+                }
+                LimitReached::Table => FaultCause::Table,
             };
         }
         match error.downcast_ref::<Trap>() {
-            Some(Trap::Interrupt) => Cause::Deadline,
-            Some(Trap::StackOverflow) => Cause::Stack,
-            Some(Trap::UnreachableCodeReached) => Cause::Panic,
-            Some(Trap::MemoryOutOfBounds) => Cause::OutOfBounds,
+            Some(Trap::Interrupt) => FaultCause::Deadline,
+            Some(Trap::StackOverflow) => FaultCause::Stack,
+            Some(Trap::UnreachableCodeReached) => FaultCause::Panic,
+            Some(Trap::MemoryOutOfBounds) => FaultCause::OutOfBounds,
             Some(other) => {
                 let words = other.to_string();
-                Cause::Trap(words.strip_prefix("wasm trap: ").unwrap_or(&words).to_owned())
+                FaultCause::Trap(words.strip_prefix("wasm trap: ").unwrap_or(&words).to_owned())
             }
-            None => Cause::of_answer(error),
+            None => FaultCause::of_answer(error),
         }
     }
 
     /// The call returned, but what it returned cannot be read. The engine has no types for these, only words.
-    fn of_answer(error: &wasmtime::Error) -> Cause {
+    fn of_answer(error: &wasmtime::Error) -> FaultCause {
         let words = format!("{error:#}");
         if words.contains("fuel allocated for hostcalls") {
-            return Cause::TooMuch;
+            return FaultCause::TooMuch;
         }
-        Cause::Contract(tame(&words, 160))
+        FaultCause::Contract(tame(&words, 160))
     }
 }

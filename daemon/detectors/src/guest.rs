@@ -7,7 +7,7 @@ use rustix::time::{ClockId, clock_gettime};
 use wasmtime::{ResourceLimiter, Store, UpdateDeadline};
 
 use super::contract_v1::{Detector, DetectorPre, wire};
-use super::fault::{Call, Cause, Fault, LimitReached};
+use super::fault::{Call, Fault, FaultCause, LimitReached};
 use super::limits::{
     ANSWER_BYTES_MAX, CALL_CPU_TIME, CALL_TICKS, MEMORY_BYTES_MAX, PARTS_ALIVE_MAX, TABLE_ELEMENTS_MAX,
 };
@@ -45,7 +45,7 @@ impl Guest {
         enter: impl FnOnce(&wire::Guest, &mut Store<Allowance>) -> wasmtime::Result<R>,
     ) -> Result<R, Fault> {
         if self.stopped {
-            return Err(Fault { call, cause: Cause::Trap("it had stopped before".into()) });
+            return Err(Fault { call, cause: FaultCause::Trap("it had stopped before".into()) });
         }
         let allowance = self.store.data_mut();
         (allowance.overtime_since, allowance.last_words) = (None, None);

@@ -38,7 +38,7 @@ pub use built_in::{built_in, built_in_names};
 pub use cache::{CacheError, CodeCache};
 pub use compiler::asked;
 pub use description::{DeclaredSignal, Description, DescriptionError, ValueKind};
-pub use fault::{Call, Cause, Fault};
+pub use fault::{Call, Fault, FaultCause};
 pub use inline::Inline;
 pub use instance::{Instance, SignalReading, StartError};
 pub use memory::SharedMemory;

@@ -5,7 +5,7 @@
 use std::fmt;
 use std::sync::Arc;
 
-use super::fault::{Cause, Fault};
+use super::fault::{Fault, FaultCause};
 use super::history::History;
 use super::instance::{Instance, SignalReading, StartError};
 use super::module::Module;
@@ -125,7 +125,7 @@ impl Runner {
     fn strike(&mut self, fault: &Fault, now: Moment) -> DetectorFault {
         self.instance = None;
         self.fault = fault.to_string();
-        if let Cause::MemoryTogether { .. } = fault.cause {
+        if let FaultCause::MemoryTogether { .. } = fault.cause {
             let after = self.strikes.wait_for_memory(now);
             return DetectorFault::Stopped(format!("{fault}; tried again in {after}"));
         }

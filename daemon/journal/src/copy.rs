@@ -34,12 +34,12 @@ pub enum Copied {
 #[derive(Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Content {
-    kind: Kind,
+    kind: RecordKind,
     machines: Vec<KeptNote>,
 }
 
 #[derive(Serialize, Deserialize)]
-enum Kind {
+enum RecordKind {
     #[serde(rename = "lockouts")]
     Lockouts,
 }
@@ -63,7 +63,7 @@ impl LockoutCopy {
     pub fn write(&self, kept: &BTreeMap<Name, KeptState>, at: WallTime) -> std::io::Result<()> {
         let machines = kept.iter().filter(|(_, state)| !state.is_empty());
         let machines = machines.map(|(machine, state)| KeptNote::of(machine, state, at)).collect();
-        let content = Content { kind: Kind::Lockouts, machines };
+        let content = Content { kind: RecordKind::Lockouts, machines };
         let line = serde_json::to_string(&content).expect("texts and numbers are JSON");
         let sum = crc32fast::hash(line.as_bytes());
         idlegate_os::files::replace(&self.file, &format!("{line}\n{sum:08x}\n"))?;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde_json::{Value, json};
 
 use super::reader::Found;
-use super::record::Kind;
+use super::record::RecordKind;
 use idlegate_engine::intake::{SenmlRecord, SenmlValue};
 use idlegate_guard::time::WallTime;
 use idlegate_messages::{Decision, Energy, Quantity};
@@ -50,8 +50,8 @@ impl Readings {
             return Vec::new();
         };
         match record.kind() {
-            Some(Kind::Decision) => evidence(machine, record),
-            Some(Kind::Energy) => self.minutes(machine, &record.read()),
+            Some(RecordKind::Decision) => evidence(machine, record),
+            Some(RecordKind::Energy) => self.minutes(machine, &record.read()),
             Some(_) | None => Vec::new(),
         }
     }

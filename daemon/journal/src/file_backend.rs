@@ -10,7 +10,7 @@ use super::check;
 use super::copy::{Copied, LockoutCopy};
 use super::kept::Restored;
 use super::reader;
-use super::record::{BootId, Kind, Record, Row};
+use super::record::{BootId, Record, RecordKind, Row};
 use super::retention::PAGE_BYTES;
 use super::rows;
 use super::schema;
@@ -195,7 +195,7 @@ impl Backend for FileBackend {
 fn end_former_run(connection: &Connection, file: &Path, now: Now) -> rusqlite::Result<()> {
     let Some(sign) = Sign::beside(file).filter(|sign| sign.runs) else { return Ok(()) };
     let Some(last) = rows::last(connection)? else { return Ok(()) };
-    if last.kind() == Some(Kind::Stop) {
+    if last.kind() == Some(RecordKind::Stop) {
         return Ok(());
     }
     let (at, boot) = if sign.at().wall >= last.at.wall && sign.at().wall <= now.wall {
@@ -203,7 +203,7 @@ fn end_former_run(connection: &Connection, file: &Path, now: Now) -> rusqlite::R
     } else {
         (last.at, last.boot)
     };
-    let row = Row::of(&Record::new(Kind::Stop, at, serde_json::json!({ "unexpected": true })));
+    let row = Row::of(&Record::new(RecordKind::Stop, at, serde_json::json!({ "unexpected": true })));
     let number = rows::boot_number(connection, &boot)?;
     rows::insert_record(connection, last.seq + 1, (number, &boot), &row)
 }

@@ -5,7 +5,7 @@ use rusqlite::{Transaction, params};
 use serde_json::Value;
 
 use super::reader::Found;
-use super::record::Kind;
+use super::record::RecordKind;
 use super::rows::{self, FOUND_COLUMNS};
 use super::sums::{self, RecordColumns};
 use idlegate_guard::time::{Span, WallTime};
@@ -51,7 +51,7 @@ pub(super) fn blank(
     for found in &old {
         // A damaged record stays as it is: a new sum would make it look sound.
         if found.intact
-            && matches!(found.kind(), Some(Kind::Decision | Kind::Job))
+            && matches!(found.kind(), Some(RecordKind::Decision | RecordKind::Job))
             && let Some(body) = without_name(&found.body)
         {
             rewrite(transaction, found, &body)?;

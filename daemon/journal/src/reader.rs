@@ -13,7 +13,7 @@ use serde_json::Value;
 use super::alive::Sign;
 use super::check;
 use super::kept::Restored;
-use super::record::{BootId, Kind};
+use super::record::{BootId, RecordKind};
 use super::rows;
 use super::schema;
 use super::sqlite::wal_file;
@@ -41,8 +41,8 @@ pub struct Found {
 }
 
 impl Found {
-    pub fn kind(&self) -> Option<Kind> {
-        Kind::from_word(&self.kind)
+    pub fn kind(&self) -> Option<RecordKind> {
+        RecordKind::from_word(&self.kind)
     }
 
     /// The body as what such a record holds; without anything said where a damaged one can no longer be parsed.
@@ -66,7 +66,7 @@ pub struct Query {
     /// Before this wall time.
     pub to: Option<WallTime>,
     pub machine: Option<Name>,
-    pub kinds: Vec<Kind>,
+    pub kinds: Vec<RecordKind>,
 }
 
 impl Query {
@@ -97,16 +97,16 @@ impl Query {
 }
 
 #[derive(Debug)]
-pub struct Reader {
+pub struct JournalReader {
     connection: Connection,
     file: PathBuf,
     // Removed when the reader goes.
     _copy: Option<Copy>,
 }
 
-impl Reader {
-    pub fn open(file: &Path) -> Result<Reader, StoreError> {
-        let reader = Reader::open_whatever_it_is(file)?;
+impl JournalReader {
+    pub fn open(file: &Path) -> Result<JournalReader, StoreError> {
+        let reader = JournalReader::open_whatever_it_is(file)?;
         match schema::version(&reader.connection)? {
             Some(version) if version > schema::VERSION => {
                 Err(StoreError::Newer { found: version, known: schema::VERSION })
@@ -177,7 +177,12 @@ impl Reader {
     }
 
     /// The machine's newest sound record of this kind, if it is among so many of its newest records.
-    pub fn newest_of(&self, machine: &Name, kind: Kind, among: usize) -> Result<Option<Found>, StoreError> {
+    pub fn newest_of(
+        &self,
+        machine: &Name,
+        kind: RecordKind,
+        among: usize,
+    ) -> Result<Option<Found>, StoreError> {
         let query = Query { machine: Some(machine.clone()), ..Query::default() };
         let newest = self.last(among, &query)?;
         Ok(newest.into_iter().rev().find(|found| found.intact && found.kind() == Some(kind)))
@@ -204,19 +209,19 @@ impl Reader {
         restored.doubt.map_or(Ok(()), |doubt| Err(StoreError::Damaged(doubt)))
     }
 
-    fn open_whatever_it_is(file: &Path) -> Result<Reader, StoreError> {
+    fn open_whatever_it_is(file: &Path) -> Result<JournalReader, StoreError> {
         let direct = connect(file, "?mode=ro");
         let usable = direct.and_then(|connection| {
             // Opening is lazy; only a look inside shows whether the log can be read.
             connection
                 .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0))
                 .map_err(store_error)?;
-            Ok(Reader { connection, file: file.to_owned(), _copy: None })
+            Ok(JournalReader { connection, file: file.to_owned(), _copy: None })
         });
         match usable {
             Ok(reader) => Ok(reader),
             Err(error @ (StoreError::Io(_) | StoreError::ReadOnly(_))) => {
-                Reader::open_unwritable(file, error)
+                JournalReader::open_unwritable(file, error)
             }
             Err(error) => Err(error),
         }
@@ -224,15 +229,15 @@ impl Reader {
 
     /// On a read-only disk SQLite cannot make the index of the log. Without a log nothing is lost by leaving it
     /// off; with one, the newest records are in it, so both files are read as a copy.
-    fn open_unwritable(file: &Path, error: StoreError) -> Result<Reader, StoreError> {
+    fn open_unwritable(file: &Path, error: StoreError) -> Result<JournalReader, StoreError> {
         let has_log = fs::metadata(wal_file(file)).is_ok_and(|metadata| metadata.len() > 0);
         if !has_log {
             let connection = connect(file, "?mode=ro&immutable=1")?;
-            return Ok(Reader { connection, file: file.to_owned(), _copy: None });
+            return Ok(JournalReader { connection, file: file.to_owned(), _copy: None });
         }
         let copy = Copy::of(file).map_err(|_| error)?;
         let connection = connect(&copy.file(), "")?;
-        Ok(Reader { connection, file: file.to_owned(), _copy: Some(copy) })
+        Ok(JournalReader { connection, file: file.to_owned(), _copy: Some(copy) })
     }
 
     fn page(
@@ -260,7 +265,7 @@ impl Reader {
 /// Records, read a page at a time. Ends after the first error.
 #[derive(Debug)]
 pub struct Records<'a> {
-    reader: &'a Reader,
+    reader: &'a JournalReader,
     conditions: String,
     values: Vec<SqlValue>,
     after: i64,
@@ -298,7 +303,7 @@ impl Iterator for Records<'_> {
 
 /// The kept state of a file that cannot be opened for writing, whatever its version and condition.
 pub(super) fn restore_without_writing(file: &Path, wall: WallTime) -> Restored {
-    match Reader::open_whatever_it_is(file) {
+    match JournalReader::open_whatever_it_is(file) {
         Ok(mut reader) => check::restore(&mut reader.connection, wall),
         Err(error) => {
             let mut restored = Restored::default();

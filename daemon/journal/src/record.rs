@@ -20,18 +20,18 @@ macro_rules! kinds {
     ($($(#[$doc:meta])* $kind:ident = $word:literal,)*) => {
         /// What a record tells of. The words are part of the file format: new ones may come, none changes.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub enum Kind { $($(#[$doc])* $kind,)* }
+        pub enum RecordKind { $($(#[$doc])* $kind,)* }
 
-        impl Kind {
-            pub const ALL: &[Kind] = &[$(Kind::$kind,)*];
+        impl RecordKind {
+            pub const ALL: &[RecordKind] = &[$(RecordKind::$kind,)*];
 
             pub const fn word(self) -> &'static str {
-                match self { $(Kind::$kind => $word,)* }
+                match self { $(RecordKind::$kind => $word,)* }
             }
 
             /// Nothing for a word that a later version wrote.
-            pub fn from_word(word: &str) -> Option<Kind> {
-                match word { $($word => Some(Kind::$kind),)* _ => None }
+            pub fn from_word(word: &str) -> Option<RecordKind> {
+                match word { $($word => Some(RecordKind::$kind),)* _ => None }
             }
         }
     };
@@ -73,7 +73,7 @@ kinds! {
     SetAside = "set-aside",
 }
 
-impl fmt::Display for Kind {
+impl fmt::Display for RecordKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.word())
     }
@@ -92,7 +92,7 @@ pub enum Durability {
 /// One thing worth remembering.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Record {
-    pub kind: Kind,
+    pub kind: RecordKind,
     pub machine: Option<Name>,
     pub at: Now,
     /// A JSON object; its members by kind are described in SCHEMA.md.
@@ -101,7 +101,7 @@ pub struct Record {
 }
 
 impl Record {
-    pub fn new(kind: Kind, at: Now, body: Value) -> Record {
+    pub fn new(kind: RecordKind, at: Now, body: Value) -> Record {
         Record { kind, machine: None, at, body, durability: Durability::Group }
     }
 
@@ -121,7 +121,7 @@ impl Record {
 /// A record as it is queued and stored: the body already one line of bounded JSON.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {
-    pub kind: Kind,
+    pub kind: RecordKind,
     pub machine: Option<Name>,
     pub at: Now,
     pub body: Box<str>,

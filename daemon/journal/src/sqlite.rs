@@ -12,7 +12,7 @@ use super::change::Entry;
 use super::copy::LockoutCopy;
 use super::file_backend::Limits;
 use super::names::Blanked;
-use super::record::{BootId, Kind};
+use super::record::{BootId, RecordKind};
 use super::reserve::ReserveFile;
 use super::sqlite_error::store_error;
 use super::store::{Store, StoreError};
@@ -196,8 +196,8 @@ impl Store for SqliteStore {
                 self.identity.wal = Identity::of(&self.file).wal;
             }
             for row in batch.iter().flat_map(|entry| &entry.rows) {
-                if matches!(row.kind, Kind::Start | Kind::Stop) {
-                    self.alive.run(row.kind == Kind::Start, Clock.now());
+                if matches!(row.kind, RecordKind::Start | RecordKind::Stop) {
+                    self.alive.run(row.kind == RecordKind::Start, Clock.now());
                 }
             }
         }

@@ -10,7 +10,7 @@ use super::change::Entry;
 use super::health::{JournalHealth, News, Pace, Shared};
 use super::kept::Restored;
 use super::queue::{Queued, Ring, Woken};
-use super::record::{Durability, Kind, Record, Row};
+use super::record::{Durability, Record, RecordKind, Row};
 use super::snapshot::Snapshot;
 use super::store::{Backend, Opened, SetAside, Store, StoreError};
 use super::ticket::Storing;
@@ -250,7 +250,7 @@ impl Writer {
     fn owe_everything(&mut self, set_aside: &SetAside, now: Now) {
         let body =
             json(&FileSetAside { file: set_aside.file.display().to_string(), why: set_aside.why.clone() });
-        let row = Row::of(&Record::new(Kind::SetAside, now, body));
+        let row = Row::of(&Record::new(RecordKind::SetAside, now, body));
         self.owed = vec![Entry { rows: vec![row], ..self.snapshot.everything() }];
     }
 
@@ -321,7 +321,7 @@ fn gap(trouble: Option<&Trouble>, backlog: &Ring, now: Now) -> Option<Entry> {
         until: rfc3339(lost.until.map_or(now.wall, |until| until.max(now.wall))),
         why: why.to_owned(),
     });
-    Some(Entry { rows: vec![Row::of(&Record::new(Kind::Gap, now, body))], ..Entry::default() })
+    Some(Entry { rows: vec![Row::of(&Record::new(RecordKind::Gap, now, body))], ..Entry::default() })
 }
 
 impl std::fmt::Debug for Writer {

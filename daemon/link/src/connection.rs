@@ -23,7 +23,7 @@ use super::options::UNCONFIRMED_MAX;
 use super::outgoing::{NotSent, OUTGOING_BYTES_MAX, Outgoing, QoS, Urgency};
 use super::queue::Queue;
 use super::subscriptions::{Step, Subscriptions};
-use super::{Classifier, Kind, LinkConfig, Report, reason};
+use super::{Classifier, LinkConfig, Purpose, Report, reason};
 use idlegate_guard::time::{Moment, Span};
 use idlegate_os::Clock;
 use idlegate_plan::topic::{Filter, is_topic};
@@ -114,7 +114,7 @@ impl Connection {
         client: AsyncClient,
         mailbox: Entrance,
         config: &LinkConfig,
-        wanted: &[(Filter, Kind)],
+        wanted: &[(Filter, Purpose)],
         silent_ticks_max: u32,
     ) -> Connection {
         let mut subscriptions = Subscriptions::new(config.marker_topic.clone());
@@ -187,7 +187,7 @@ impl Connection {
         self.phase != Phase::Connecting
     }
 
-    pub(super) fn want(&mut self, wanted: &[(Filter, Kind)]) {
+    pub(super) fn want(&mut self, wanted: &[(Filter, Purpose)]) {
         self.subscriptions.want(wanted);
         self.pump();
     }
@@ -404,8 +404,8 @@ impl Connection {
             Step::Subscribe { filter, kind, number } => {
                 let id = self.limits.numbered_subscriptions.then_some(number);
                 let retain_forward_rule = match kind {
-                    Kind::Input => RetainForwardRule::Never,
-                    Kind::State => RetainForwardRule::OnEverySubscribe,
+                    Purpose::Input => RetainForwardRule::Never,
+                    Purpose::State => RetainForwardRule::OnEverySubscribe,
                 };
                 let filter = WireFilter {
                     path: filter.to_string(),

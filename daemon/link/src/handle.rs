@@ -11,7 +11,7 @@ use super::inbox::Entrance;
 use super::normalise::normalise;
 use super::outgoing::{NotSent, Outgoing};
 use super::reconnect;
-use super::{Classifier, Inbox, Kind, LinkConfig};
+use super::{Classifier, Inbox, LinkConfig, Purpose};
 use idlegate_os::Clock;
 use idlegate_plan::event::Line;
 use idlegate_plan::topic::Filter;
@@ -47,7 +47,7 @@ pub(super) struct Shared {
 
 pub(super) struct State {
     /// Normalised.
-    pub(super) wanted: Vec<(Filter, Kind)>,
+    pub(super) wanted: Vec<(Filter, Purpose)>,
     pub(super) classify: Classifier,
     pub(super) connection: Option<Connection>,
     /// Which connection since the start it is.
@@ -64,7 +64,7 @@ pub(super) struct Farewell {
 /// Starts the link; it tries to connect from now on until it is shut down. Needs a Tokio runtime.
 ///
 /// The link is down until the inbox says that it is up.
-pub fn spawn(config: LinkConfig, wanted: &[(Filter, Kind)], classify: Classifier) -> (LinkHandle, Inbox) {
+pub fn spawn(config: LinkConfig, wanted: &[(Filter, Purpose)], classify: Classifier) -> (LinkHandle, Inbox) {
     let (mailbox, inbox) = Inbox::new();
     (start(config, wanted, classify, mailbox), inbox)
 }
@@ -72,7 +72,7 @@ pub fn spawn(config: LinkConfig, wanted: &[(Filter, Kind)], classify: Classifier
 /// Starts a connection for emergencies beside the main one; what comes over it enters the main one's inbox.
 pub fn spawn_emergency(
     config: LinkConfig,
-    wanted: &[(Filter, Kind)],
+    wanted: &[(Filter, Purpose)],
     classify: Classifier,
     main: &LinkHandle,
 ) -> LinkHandle {
@@ -81,7 +81,7 @@ pub fn spawn_emergency(
 
 fn start(
     config: LinkConfig,
-    wanted: &[(Filter, Kind)],
+    wanted: &[(Filter, Purpose)],
     classify: Classifier,
     mailbox: Entrance,
 ) -> LinkHandle {
@@ -143,7 +143,7 @@ impl LinkHandle {
     }
 
     /// Other rules: topics no longer wanted are given up, new ones asked for, the rest goes on undisturbed.
-    pub fn replace_subscriptions(&self, wanted: &[(Filter, Kind)], classify: Classifier) {
+    pub fn replace_subscriptions(&self, wanted: &[(Filter, Purpose)], classify: Classifier) {
         let wanted = normalise(wanted);
         let mut state = self.shared.lock();
         if let Some(connection) = &mut state.connection {

@@ -71,7 +71,7 @@ pub use idlegate_plan::topic::{BadFilter, Filter};
 
 /// What a subscription is for, and so what becomes of messages the broker has in store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Kind {
+pub enum Purpose {
     /// Somebody wants something: what is in store is not wanted, and what was sent to be stored arrives marked.
     Input,
     /// How something is: what is in store is wanted, and arrives marked as retained.

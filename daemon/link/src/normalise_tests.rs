@@ -1,6 +1,6 @@
 //! Could go wrong in the workshop: a press on a topic nobody thought of, counted twice or not at all.
 
-use super::Kind;
+use super::Purpose;
 use super::normalise::normalise;
 use idlegate_plan::topic::{BadFilter, Filter, covers, is_topic, matches};
 
@@ -144,13 +144,13 @@ fn covering_agrees_with_matching_on_every_small_topic() {
     }
 }
 
-fn set(wanted: &[(&str, Kind)]) -> Vec<(Filter, Kind)> {
+fn set(wanted: &[(&str, Purpose)]) -> Vec<(Filter, Purpose)> {
     wanted.iter().map(|(filter, kind)| (Filter::new(filter).unwrap(), *kind)).collect()
 }
 
 #[test]
 fn a_set_loses_what_is_covered_and_keeps_the_stronger_kind() {
-    use Kind::{Input, State};
+    use Purpose::{Input, State};
     for (wanted, expected) in [
         (vec![], vec![]),
         (vec![("a", Input), ("a", Input)], vec![("a", Input)]),

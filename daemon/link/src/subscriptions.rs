@@ -6,7 +6,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use super::Kind;
+use super::Purpose;
 use super::barrier::Markers;
 use idlegate_plan::topic::{Filter, matches};
 
@@ -17,26 +17,26 @@ const ASKED_MAX: usize = 4;
 pub(super) struct Subscriptions {
     /// Our own markers: always wanted, and asked for first.
     marker: Filter,
-    wanted: BTreeMap<Filter, Kind>,
+    wanted: BTreeMap<Filter, Purpose>,
     to_ask: VecDeque<Step>,
     asked: VecDeque<Asked>,
     granted: BTreeMap<Filter, Granted>,
     /// Those of them with wildcards, which are few: only these can share topics with others.
     wild: BTreeMap<Filter, Granted>,
     /// Refused by the broker: not asked for again on this connection.
-    refused: BTreeMap<Filter, Kind>,
+    refused: BTreeMap<Filter, Purpose>,
     next_number: usize,
 }
 
 /// What is to be asked of the broker next.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Step {
-    Subscribe { filter: Filter, kind: Kind, number: usize },
+    Subscribe { filter: Filter, kind: Purpose, number: usize },
     Unsubscribe { filter: Filter },
 }
 
 impl Step {
-    fn is_for(&self, wanted: &Filter, wanted_kind: Kind) -> bool {
+    fn is_for(&self, wanted: &Filter, wanted_kind: Purpose) -> bool {
         match self {
             Step::Subscribe { filter, kind, .. } => filter == wanted && *kind == wanted_kind,
             Step::Unsubscribe { .. } => false,
@@ -53,7 +53,7 @@ struct Asked {
 
 #[derive(Clone, Copy, Debug)]
 struct Granted {
-    kind: Kind,
+    kind: Purpose,
     number: usize,
     /// Whatever the broker had in store for it was on its way before any later marker.
     after: Markers,
@@ -78,9 +78,9 @@ impl Subscriptions {
     }
 
     /// From now on these are wanted; they must be normalised.
-    pub(super) fn want(&mut self, wanted: &[(Filter, Kind)]) {
+    pub(super) fn want(&mut self, wanted: &[(Filter, Purpose)]) {
         self.wanted = wanted.iter().cloned().collect();
-        self.wanted.insert(self.marker.clone(), Kind::Input);
+        self.wanted.insert(self.marker.clone(), Purpose::Input);
         self.refused.clear();
         self.plan();
     }
@@ -88,7 +88,7 @@ impl Subscriptions {
     /// New filters first, so that no topic both sets share is missed in between.
     fn plan(&mut self) {
         self.to_ask.clear();
-        let mut new: Vec<(Filter, Kind)> = self
+        let mut new: Vec<(Filter, Purpose)> = self
             .wanted
             .iter()
             .filter(|(filter, kind)| {
@@ -207,7 +207,7 @@ impl Subscriptions {
 mod tests {
     use super::*;
 
-    fn set(wanted: &[(&str, Kind)]) -> Vec<(Filter, Kind)> {
+    fn set(wanted: &[(&str, Purpose)]) -> Vec<(Filter, Purpose)> {
         wanted.iter().map(|(filter, kind)| (Filter::new(filter).unwrap(), *kind)).collect()
     }
 
@@ -235,24 +235,24 @@ mod tests {
     #[test]
     fn new_filters_are_asked_for_before_old_ones_are_given_up() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("a", Kind::Input), ("b", Kind::State)]));
+        subscriptions.want(&set(&[("a", Purpose::Input), ("b", Purpose::State)]));
         assert_eq!(grant_all(&mut subscriptions), ["+m 1", "+b 2", "+a 3"]);
-        subscriptions.want(&set(&[("b", Kind::State), ("c", Kind::Input)]));
+        subscriptions.want(&set(&[("b", Purpose::State), ("c", Purpose::Input)]));
         assert_eq!(grant_all(&mut subscriptions), ["+c 4", "-a"]);
-        subscriptions.want(&set(&[("b", Kind::Input), ("c", Kind::Input)]));
+        subscriptions.want(&set(&[("b", Purpose::Input), ("c", Purpose::Input)]));
         assert_eq!(
             grant_all(&mut subscriptions),
             [] as [&str; 0],
             "the store need not be read again for requests"
         );
-        subscriptions.want(&set(&[("b", Kind::Input), ("c", Kind::State)]));
+        subscriptions.want(&set(&[("b", Purpose::Input), ("c", Purpose::State)]));
         assert_eq!(grant_all(&mut subscriptions), ["+c 5"], "but for states it must be");
     }
 
     #[test]
     fn wishes_that_change_while_a_request_is_on_its_way_win() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("a", Kind::Input)]));
+        subscriptions.want(&set(&[("a", Purpose::Input)]));
         assert!(subscriptions.next(4).is_some() && subscriptions.next(4).is_some());
         subscriptions.want(&set(&[]));
         subscriptions.sent(8);
@@ -268,7 +268,7 @@ mod tests {
         let mut subscriptions = new();
         subscriptions.want(&set(&[]));
         grant_all(&mut subscriptions);
-        subscriptions.want(&set(&[("a", Kind::Input)]));
+        subscriptions.want(&set(&[("a", Purpose::Input)]));
         subscriptions.next(4);
         subscriptions.sent(1);
         assert_eq!(subscriptions.answered(1, false, Markers(0)), Ok(Some(Filter::new("a").unwrap())));
@@ -279,9 +279,9 @@ mod tests {
     #[test]
     fn of_several_copies_the_one_of_the_first_filter_counts_and_states_come_first() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("a/+/c", Kind::Input)]));
+        subscriptions.want(&set(&[("a/+/c", Purpose::Input)]));
         grant_all(&mut subscriptions);
-        subscriptions.want(&set(&[("a/+/c", Kind::Input), ("a/b/+", Kind::State)]));
+        subscriptions.want(&set(&[("a/+/c", Purpose::Input), ("a/b/+", Purpose::State)]));
         grant_all(&mut subscriptions);
         for (topic, numbers, expected) in [
             ("a/b/c", [2].as_slice(), false),
@@ -300,7 +300,7 @@ mod tests {
     #[test]
     fn only_a_few_requests_are_without_an_answer() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("a", Kind::Input), ("b", Kind::Input), ("c", Kind::Input)]));
+        subscriptions.want(&set(&[("a", Purpose::Input), ("b", Purpose::Input), ("c", Purpose::Input)]));
         assert!(subscriptions.next(2).is_some() && subscriptions.next(2).is_some());
         assert_eq!(subscriptions.next(2), None);
     }
@@ -318,7 +318,7 @@ mod tests {
     #[test]
     fn what_comes_after_the_store_was_read_is_not_from_the_store() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("buttons/+", Kind::Input)]));
+        subscriptions.want(&set(&[("buttons/+", Purpose::Input)]));
         assert!(!subscriptions.proved("buttons/a", &[2], Markers(9)), "nothing has been granted");
         grant_at(&mut subscriptions, 10);
         assert!(
@@ -328,10 +328,10 @@ mod tests {
         assert!(subscriptions.proved("buttons/a", &[2], Markers(11)));
         assert!(!subscriptions.proved("buttons/a", &[7], Markers(11)), "the answer to that has not come");
         // The same filter for a state opens the store once more; back for requests it does not.
-        subscriptions.want(&set(&[("buttons/+", Kind::State)]));
+        subscriptions.want(&set(&[("buttons/+", Purpose::State)]));
         grant_at(&mut subscriptions, 90);
         assert!(!subscriptions.proved("buttons/c", &[3], Markers(90)));
-        subscriptions.want(&set(&[("buttons/+", Kind::Input)]));
+        subscriptions.want(&set(&[("buttons/+", Purpose::Input)]));
         grant_at(&mut subscriptions, 120);
         assert!(subscriptions.proved("buttons/c", &[3], Markers(91)));
     }
@@ -339,10 +339,10 @@ mod tests {
     #[test]
     fn a_new_filter_swallows_no_press_and_what_it_brings_from_the_store_is_none() {
         let mut subscriptions = new();
-        subscriptions.want(&set(&[("contacts/red", Kind::Input)]));
+        subscriptions.want(&set(&[("contacts/red", Purpose::Input)]));
         grant_at(&mut subscriptions, 10);
-        for kind in [Kind::Input, Kind::State] {
-            subscriptions.want(&set(&[("contacts/red", Kind::Input), ("contacts/+", kind)]));
+        for kind in [Purpose::Input, Purpose::State] {
+            subscriptions.want(&set(&[("contacts/red", Purpose::Input), ("contacts/+", kind)]));
         }
         grant_at(&mut subscriptions, 50);
         for (numbers, expected) in [

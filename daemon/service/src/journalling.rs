@@ -15,8 +15,8 @@ use idlegate_engine::{
 use idlegate_guard::time::{Moment, Now, Span};
 use idlegate_guard::{self as guard, Switch};
 use idlegate_journal::{
-    Answered, Change, FileBackend, Journal, JournalHealth, Kind, Limits, Listener, Pace, Record, Restored,
-    Ticket,
+    Answered, Change, FileBackend, Journal, JournalHealth, Limits, Listener, Pace, Record, RecordKind,
+    Restored, Ticket,
 };
 use idlegate_messages::effects::messages::state_word;
 use idlegate_messages::{self as messages, Decision, SilencesSoFar, Told, json};
@@ -77,7 +77,7 @@ impl Journalling {
 
     pub(super) fn decision(&mut self, decided: &Decided, message: &Decision) -> Stored {
         let Some(journal) = &self.journal else { return Stored::NotNeeded };
-        let mut record = Record::new(Kind::Decision, decided.at, json(message));
+        let mut record = Record::new(RecordKind::Decision, decided.at, json(message));
         record = match &decided.machine {
             Some(machine) => record.of(machine.clone()),
             None => record,
@@ -116,7 +116,7 @@ impl Journalling {
     /// Its record and the state without it, in one piece: a crash neither loses a job nor tells of it twice.
     pub(super) fn job(&mut self, ended: JobEnded) {
         let Some(journal) = &self.journal else { return };
-        let record = Record::new(Kind::Job, ended.at, json(&job(&ended))).of(ended.machine);
+        let record = Record::new(RecordKind::Job, ended.at, json(&job(&ended))).of(ended.machine);
         // What was kept of this machine before must not come after it.
         let change = self.kept.drain(..).fold(Change::default().recording(record), keeping);
         journal.append(keeping(change, ended.kept));
@@ -130,11 +130,11 @@ impl Journalling {
             shadow: order.shadow,
             switch: order.switch.word().into(),
         });
-        self.record(Record::new(Kind::Order, now, body).of(order.machine.clone()).at_once());
+        self.record(Record::new(RecordKind::Order, now, body).of(order.machine.clone()).at_once());
     }
 
     pub(super) fn announcement(&self, announced: &Announced, message: &Told) {
-        let record = Record::new(Kind::Announcement, announced.at, json(message));
+        let record = Record::new(RecordKind::Announcement, announced.at, json(message));
         // One about several machines is none of theirs alone.
         self.record(if announced.others.is_empty() { record.of(announced.machine.clone()) } else { record });
     }
@@ -142,7 +142,7 @@ impl Journalling {
     /// What people are told of a group. Once it is on disk, so is what was kept for its machines, which came before.
     pub(super) fn group(&self, told: &GroupAnswered, message: Option<&Told>) -> Stored {
         let Some(journal) = &self.journal else { return Stored::NotNeeded };
-        let record = message.map(|message| Record::new(Kind::Announcement, told.at, json(message)));
+        let record = message.map(|message| Record::new(RecordKind::Announcement, told.at, json(message)));
         let change = record.map_or_else(Change::default, Change::from);
         if told.after_keep() {
             return Stored::Later(journal.append_durably(change));
@@ -154,42 +154,42 @@ impl Journalling {
     }
 
     pub(super) fn service_due(&self, told: &idlegate_engine::ServiceDue, message: &Told) {
-        self.record(Record::new(Kind::Announcement, told.at, json(message)).of(told.machine.clone()));
+        self.record(Record::new(RecordKind::Announcement, told.at, json(message)).of(told.machine.clone()));
     }
 
     pub(super) fn incident(&self, told: &IncidentTold, over: bool, message: &Told) {
-        let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)).of(told.machine.clone()));
     }
 
     pub(super) fn outlets_lost(&self, told: &OutletsLost, message: &Told) {
-        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)));
     }
 
     pub(super) fn contact_unclear(&self, told: &ContactUnclear, message: &Told) {
-        let kind = if told.said.is_none() { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.said.is_none() { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)));
     }
 
     pub(super) fn foreign_order(&self, told: &ForeignOrder, message: &Told) {
         let over = told.stage == ForeignOrderStage::Over;
-        let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)).of(told.machine.clone()));
     }
 
     pub(super) fn detector_stopped(&self, told: &DetectorStopped, message: &Told) {
-        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)).of(told.machine.clone()));
     }
 
     pub(super) fn warned(&self, told: &Warned, message: &Told) {
-        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)).of(told.machine.clone()));
     }
 
     pub(super) fn blind(&self, told: &BlindSpotsTold, message: &Told) {
-        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.over { RecordKind::IncidentOver } else { RecordKind::Incident };
         let record = Record::new(kind, told.at, json(message));
         // One about several machines is none of theirs alone.
         let of = message.machine.as_deref().and_then(|machine| Name::new(machine).ok());
@@ -208,17 +208,17 @@ impl Journalling {
     }
 
     pub(super) fn late_broker(&self, now: Now, over: bool, message: &Told) {
-        let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, now, json(message)));
     }
 
     pub(super) fn shop_incident(&self, now: Now, over: bool, message: &Told) {
-        let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, now, json(message)).at_once());
     }
 
     pub(super) fn trouble(&self, told: &ShopIncident, message: &Told) {
-        let kind = if told.over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if told.over { RecordKind::IncidentOver } else { RecordKind::Incident };
         self.record(Record::new(kind, told.at, json(message)));
     }
 
@@ -239,7 +239,7 @@ impl Journalling {
             reason: "malformed".into(),
             topic: rejected.topic.to_string(),
         });
-        self.record(Record::new(Kind::Decision, rejected.at, body));
+        self.record(Record::new(RecordKind::Decision, rejected.at, body));
     }
 
     pub(super) fn noted(&self, noted: &Noted) {
@@ -250,24 +250,24 @@ impl Journalling {
         let (kind, body) = match &noted.what {
             Note::Outlet(state) => {
                 let state = state.map_or("unknown", Switch::word).into();
-                (Kind::Outlet, json(&messages::OutletState { state }))
+                (RecordKind::Outlet, json(&messages::OutletState { state }))
             }
             Note::State(state, reasons) => {
                 let reasons = reasons.iter().map(ToString::to_string).collect();
-                (Kind::State, json(&messages::State { reasons, state: state_word(*state).into() }))
+                (RecordKind::State, json(&messages::State { reasons, state: state_word(*state).into() }))
             }
-            Note::Energy(metered) => (Kind::Energy, json(&energy(metered))),
-            Note::Silence(over) => (Kind::Silence, json(&silence(over))),
-            Note::Paired(paired) => (Kind::Shadow, json(&shadow(paired))),
+            Note::Energy(metered) => (RecordKind::Energy, json(&energy(metered))),
+            Note::Silence(over) => (RecordKind::Silence, json(&silence(over))),
+            Note::Paired(paired) => (RecordKind::Shadow, json(&shadow(paired))),
         };
         self.record(Record::new(kind, noted.at, body).of(noted.machine.clone()));
     }
 
     pub(super) fn link(&self, now: Now, body: Json) {
-        self.record(Record::new(Kind::Link, now, body));
+        self.record(Record::new(RecordKind::Link, now, body));
     }
 
-    pub(super) fn record_service(&self, kind: Kind, now: Now, body: Json) {
+    pub(super) fn record_service(&self, kind: RecordKind, now: Now, body: Json) {
         self.record(Record::new(kind, now, body).at_once());
     }
 

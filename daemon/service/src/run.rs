@@ -40,7 +40,7 @@ use super::trying::Trying;
 use super::{health, supervisor};
 use idlegate_engine::{Effect, Engine};
 use idlegate_guard::time::{Moment, Now};
-use idlegate_journal::{Kind, News};
+use idlegate_journal::{News, RecordKind};
 use idlegate_link::{self as link, Arrival, Expiry, Inbox};
 use idlegate_messages::effects::messages::Topics;
 use idlegate_messages::{self as messages, Health, Reload, Start, json, text};
@@ -212,7 +212,7 @@ impl Service {
 
     fn begin(&mut self, now: Now) {
         let body = json(&Start { rules: self.engine.plan().digest.clone() });
-        self.dispatch.journalling.record_service(Kind::Start, now, body);
+        self.dispatch.journalling.record_service(RecordKind::Start, now, body);
         self.wait_for_blind_before();
         self.engine.start(now, &mut self.effects);
         if let Some(state) = self.dispatch.lines.emergency_state() {
@@ -538,7 +538,7 @@ impl Service {
         let now = Clock.now();
         self.engine.stop(now, &mut self.effects);
         self.carry_out(now).await;
-        self.dispatch.journalling.record_service(Kind::Stop, now, serde_json::json!({}));
+        self.dispatch.journalling.record_service(RecordKind::Stop, now, serde_json::json!({}));
         self.dispatch.lines.shutdown(Bytes::from(text(&health::gone()))).await;
         let (journalling, readings) = (self.dispatch.journalling, self.readings);
         let close = move || {

@@ -4,20 +4,22 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use idlegate_engine::{Classes, TopicClass, emergency_topics, subscriptions};
-use idlegate_link::{BadFilter, Class, Classifier, Filter, Kind, Lane};
+use idlegate_link::{BadFilter, Class, Classifier, Filter, Lane, Purpose};
 use idlegate_messages::effects::messages::Topics;
 use idlegate_plan::Plan;
 
 /// What the broker is asked for. Every guard listens for others that guard its machines; one of several hears of their
 /// lockouts, too.
-pub(super) fn wanted(plan: &Plan, one_of_several: bool) -> Result<Vec<(Filter, Kind)>, BadFilter> {
+pub(super) fn wanted(plan: &Plan, one_of_several: bool) -> Result<Vec<(Filter, Purpose)>, BadFilter> {
     let topics = Topics::of(&plan.shop);
     let ours = [topics.all_health()].into_iter().chain(one_of_several.then(|| topics.kept("+")));
-    let ours = ours.map(|filter| Ok((Filter::new(&filter)?, Kind::State)));
+    let ours = ours.map(|filter| Ok((Filter::new(&filter)?, Purpose::State)));
     let of_rules = subscriptions(plan).into_iter().map(|(filter, class)| {
         let kind = match class {
-            TopicClass::Emergency | TopicClass::Request => Kind::Input,
-            TopicClass::Contact | TopicClass::State | TopicClass::Reading | TopicClass::Order => Kind::State,
+            TopicClass::Emergency | TopicClass::Request => Purpose::Input,
+            TopicClass::Contact | TopicClass::State | TopicClass::Reading | TopicClass::Order => {
+                Purpose::State
+            }
         };
         Ok((Filter::new(&filter)?, kind))
     });
@@ -25,8 +27,8 @@ pub(super) fn wanted(plan: &Plan, one_of_several: bool) -> Result<Vec<(Filter, K
 }
 
 /// And on the connection for emergencies. Nothing, where no input may raise one.
-pub(super) fn wanted_for_emergencies(plan: &Plan) -> Result<Vec<(Filter, Kind)>, BadFilter> {
-    emergency_topics(plan).iter().map(|(filter, _)| Ok((Filter::new(filter)?, Kind::Input))).collect()
+pub(super) fn wanted_for_emergencies(plan: &Plan) -> Result<Vec<(Filter, Purpose)>, BadFilter> {
+    emergency_topics(plan).iter().map(|(filter, _)| Ok((Filter::new(filter)?, Purpose::Input))).collect()
 }
 
 /// For one that stands by: all that it hears is rare, and none of it may be dropped.

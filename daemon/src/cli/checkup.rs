@@ -15,7 +15,7 @@ use super::short_connection::ShortConnection;
 use super::{rules, runtime, times};
 use idlegate_guard::time::{Span, WallTime};
 use idlegate_history::report::{self, MachineSum, Period, Terms};
-use idlegate_journal::Reader;
+use idlegate_journal::JournalReader;
 use idlegate_link::{self as link, Expiry, LinkHandle};
 use idlegate_os::Clock;
 use idlegate_plan::text::counted;
@@ -234,7 +234,7 @@ fn clock() -> Finding {
 /// read.
 fn settings(plan: &Plan) -> Vec<Finding> {
     let file = plan.shop.state_dir.as_deref().map(|dir| dir.join(JOURNAL_FILE)).filter(|file| file.exists());
-    let Some(reader) = file.and_then(|file| Reader::open(&file).ok()) else { return Vec::new() };
+    let Some(reader) = file.and_then(|file| JournalReader::open(&file).ok()) else { return Vec::new() };
     let to = Clock.now().wall;
     let period = Period { from: WallTime(to.0 - FORTNIGHT_MS), to };
     let Ok(mut ledger) = report::ledger(
@@ -256,7 +256,7 @@ fn settings(plan: &Plan) -> Vec<Finding> {
 fn upkeep(rules: &Path, plan: &Plan) -> Vec<Finding> {
     let now = Clock.now();
     let file = plan.shop.state_dir.as_deref().map(|dir| dir.join(JOURNAL_FILE)).filter(|file| file.exists());
-    let reader = file.and_then(|file| Reader::open(&file).ok());
+    let reader = file.and_then(|file| JournalReader::open(&file).ok());
     let services = reader.map(|mut reader| report::services(&mut reader, plan, now)).unwrap_or_default();
     let due = services.into_iter().filter(|sum| sum.status.due).map(|sum| {
         let remedy = format!(

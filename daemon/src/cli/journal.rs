@@ -6,7 +6,7 @@ use super::exit_code::Exit;
 use super::output::print_error;
 use super::rules;
 use super::times::Time;
-use idlegate_journal::Reader;
+use idlegate_journal::JournalReader;
 use idlegate_plan::event::Name;
 use idlegate_service::JOURNAL_FILE;
 
@@ -32,7 +32,10 @@ pub(super) struct Excerpt {
 }
 
 /// From the state folder given, else from the one in the rules. The guard may be running meanwhile.
-pub(super) fn open(rules: Option<&Path>, state_dir: Option<&Path>) -> anyhow::Result<Result<Reader, Exit>> {
+pub(super) fn open(
+    rules: Option<&Path>,
+    state_dir: Option<&Path>,
+) -> anyhow::Result<Result<JournalReader, Exit>> {
     Ok(match state_folder(rules, state_dir)? {
         Ok(dir) => open_in(&dir),
         Err(exit) => Err(exit),
@@ -65,7 +68,7 @@ pub(super) fn state_folder(
     }
 }
 
-pub(super) fn open_in(dir: &Path) -> Result<Reader, Exit> {
+pub(super) fn open_in(dir: &Path) -> Result<JournalReader, Exit> {
     let file = dir.join(JOURNAL_FILE);
     if !file.exists() {
         print_error!(
@@ -75,7 +78,7 @@ pub(super) fn open_in(dir: &Path) -> Result<Reader, Exit> {
         );
         return Err(Exit::No);
     }
-    Reader::open(&file).map_err(|error| {
+    JournalReader::open(&file).map_err(|error| {
         print_error!("idlegate: {}: {error}", file.display());
         Exit::No
     })

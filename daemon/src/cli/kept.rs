@@ -15,7 +15,7 @@ use idlegate_plan::Plan;
 use idlegate_plan::text::{counted, rfc3339};
 use idlegate_recordings::recording::{KeptReader, Point};
 use idlegate_recordings::replay::{
-    Asked, Compared, Comparison, Heard, Otherwise, Player, Timeline, Track, asked, had_started, holds_before,
+    Asked, Compared, Comparison, Otherwise, Played, Player, Timeline, Track, asked, had_started, holds_before,
 };
 use idlegate_rules::{Surroundings, SystemSecrets};
 
@@ -105,8 +105,8 @@ pub(super) fn compare(
     let mut comparison = Comparison::new(plan, requests, begin, had_started(&reader, begin)?);
     let former = holds_before(&reader, begin, plan)?;
     let player = Player::new(plan, modules, timeline).knowing(&former).asking(&comparison.questions());
-    let hear = |heard: Heard<'_>| {
-        if let Heard::Asked(reply) = heard {
+    let hear = |heard: Played<'_>| {
+        if let Played::Asked(reply) = heard {
             comparison.note(reply);
         }
     };

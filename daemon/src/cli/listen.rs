@@ -23,7 +23,7 @@ use idlegate_os::Clock;
 use idlegate_plan::Plan;
 use idlegate_plan::event::Message;
 use idlegate_plan::text::rfc3339;
-use idlegate_recordings::capture::{Board, Line};
+use idlegate_recordings::capture::{Board, TopicLine};
 use idlegate_rules::{Folder, Surroundings, SystemSecrets};
 
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -213,7 +213,7 @@ impl View {
 
     fn draw_opened(&mut self, frame: &mut Frame<'_>) -> bool {
         let Some((topic, skipped)) = &mut self.opened else { return false };
-        let Some(lines) = self.board.line(topic).map(Line::whole) else { return false };
+        let Some(lines) = self.board.line(topic).map(TopicLine::whole) else { return false };
         let [above, below] =
             Layout::vertical([Constraint::Min(3), Constraint::Length(1)]).areas(frame.area());
         *skipped = (*skipped).min(lines.len().saturating_sub(1));
@@ -254,7 +254,7 @@ impl View {
     }
 }
 
-fn row(line: &Line, now: Moment) -> Row<'_> {
+fn row(line: &TopicLine, now: Moment) -> Row<'_> {
     let value = match &line.before {
         Some(before) => format!("{}  (was {before})", line.value),
         None if line.retained => format!("{}  (stored)", line.value),

@@ -18,10 +18,10 @@ use idlegate_plan::Plan;
 use idlegate_plan::event::Name;
 use idlegate_plan::text::{counted, rfc3339};
 use idlegate_recordings::calibrate::Interval;
-use idlegate_recordings::recording::Reader;
+use idlegate_recordings::recording::RecordingReader;
 use idlegate_recordings::replay::{
-    self, Change, Ended, Heard, MachineSum, Player, Probe, SignalPlace, Sum, TemporaryModule, TemporaryRules,
-    TemporarySignal, Timeline, Track, Troubles,
+    self, Ended, MachineSum, Played, Player, Probe, SignalPlace, StateChange, Sum, TemporaryModule,
+    TemporaryRules, TemporarySignal, Timeline, Track, Troubles,
 };
 use idlegate_rules::{Surroundings, SystemSecrets};
 
@@ -168,7 +168,7 @@ fn quick(wanted: &ReplayArgs) -> anyhow::Result<TemporaryRules> {
     let mut signals = Vec::new();
     for NamedFile { name, file } in &wanted.signals {
         let own = name.rsplit('/').next().unwrap_or(name);
-        let first = Reader::open(file)?.next().transpose()?;
+        let first = RecordingReader::open(file)?.next().transpose()?;
         let unit = first.and_then(|point| point.unit).map_or("W".to_owned(), |unit| unit.to_string());
         signals.push(TemporarySignal { name: Name::new(own)?, unit, text: false });
     }
@@ -253,15 +253,15 @@ impl Page {
         Page { json, out, failed: None, troubles: Troubles::default() }
     }
 
-    fn heard(&mut self, heard: &Heard<'_>) {
+    fn heard(&mut self, heard: &Played<'_>) {
         let written = match heard {
-            Heard::Changed(change) => self.changed(change),
-            Heard::Read(..) | Heard::Asked(..) | Heard::JobEnded(_) => Ok(()),
-            Heard::Failed(at, machine, fault) => {
+            Played::Changed(change) => self.changed(change),
+            Played::Read(..) | Played::Asked(..) | Played::JobEnded(_) => Ok(()),
+            Played::Failed(at, machine, fault) => {
                 self.troubles.add(*at, machine, fault);
                 Ok(())
             }
-            Heard::Decided(decided) if self.json => writeln!(
+            Played::Decided(decided) if self.json => writeln!(
                 self.out,
                 "{}",
                 json!({
@@ -269,7 +269,7 @@ impl Page {
                     "decision": decided.decision.word(), "why": decided.why.word(), "input": decided.input.as_str(),
                 })
             ),
-            Heard::Decided(decided) => {
+            Played::Decided(decided) => {
                 let sentence = sentences::decision(decided);
                 writeln!(self.out, "{}  {:<9}{sentence}", rfc3339(decided.at.wall), decided.decision.word())
             }
@@ -278,8 +278,8 @@ impl Page {
         self.failed = self.failed.take().or(written.err());
     }
 
-    fn changed(&mut self, change: &Change) -> std::io::Result<()> {
-        let Change { at, machine, state, reason } = change;
+    fn changed(&mut self, change: &StateChange) -> std::io::Result<()> {
+        let StateChange { at, machine, state, reason } = change;
         let (at, state) = (rfc3339(*at), word(*state));
         if self.json {
             let line = json!({ "at": at, "machine": machine.as_str(), "state": state, "reason": reason });

@@ -14,7 +14,7 @@ use super::rules;
 use super::times::Time;
 use idlegate_guard::time::WallTime;
 use idlegate_history::report::{self, Period, Terms};
-use idlegate_journal::Reader;
+use idlegate_journal::JournalReader;
 use idlegate_os::Clock;
 use idlegate_plan::{Plan, indices};
 
@@ -98,7 +98,7 @@ struct Upkeep {
 }
 
 impl Upkeep {
-    fn of(rules: Option<&Path>, reader: &mut Reader, plan: &Plan) -> Upkeep {
+    fn of(rules: Option<&Path>, reader: &mut JournalReader, plan: &Plan) -> Upkeep {
         let now = Clock.now();
         let mut upkeep = Upkeep::default();
         for sum in report::services(reader, plan, now) {

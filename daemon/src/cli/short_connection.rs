@@ -8,7 +8,7 @@ use bytes::Bytes;
 use tokio::time::{Instant, timeout_at};
 
 use idlegate_link::{
-    self as link, Arrival, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, Outgoing, Report,
+    self as link, Arrival, Filter, Inbox, Lane, LinkConfig, LinkHandle, Outgoing, Purpose, Report,
 };
 use idlegate_plan::Plan;
 use idlegate_plan::event::{LinkState, Message};
@@ -32,7 +32,7 @@ impl ShortConnection {
         let mut broker = plan.shop.broker.clone();
         broker.client_id = format!("{}-visitor-{}", broker.client_id, std::process::id());
         let wanted: Result<Vec<_>, _> =
-            filters.iter().map(|filter| Filter::new(filter).map(|filter| (filter, Kind::State))).collect();
+            filters.iter().map(|filter| Filter::new(filter).map(|filter| (filter, Purpose::State))).collect();
         let at = format!("{}:{}", broker.host, broker.port);
         let config = LinkConfig::new(broker, &plan.shop.prefix, Bytes::new())?;
         let (link, inbox) = link::spawn(config, &wanted?, Arc::new(|_| Lane::State.into()));

@@ -20,7 +20,7 @@ use super::short_connection::ShortConnection;
 use super::status::{Heard, word};
 use idlegate_messages::effects::standing;
 use idlegate_messages::{Health, MachineStatus, Quantity, Topics};
-use idlegate_pictures::palette::Role;
+use idlegate_pictures::palette::ColourRole;
 use idlegate_plan::Plan;
 
 /// The broker must be there at the start; later on it may come and go.
@@ -156,9 +156,9 @@ impl Board<'_> {
 
 fn row(status: &MachineStatus, ago: Duration) -> Row<'static> {
     let role = match &*status.state {
-        "busy" => Role::Working,
-        "idle" => Role::Idle,
-        _ => Role::NotKnown,
+        "busy" => ColourRole::Working,
+        "idle" => ColourRole::Idle,
+        _ => ColourRole::NotKnown,
     };
     let word = |said: &str| word(said).to_owned();
     let notes = notes(status, ago);
@@ -181,7 +181,7 @@ fn draw(status: &MachineStatus) -> String {
 }
 
 /// A mark in its colour, as in the pictures, and beside it the word, which every terminal shows well in its own colour.
-fn marked(role: Option<Role>, text: String) -> Line<'static> {
+fn marked(role: Option<ColourRole>, text: String) -> Line<'static> {
     let Some(role) = role else { return Line::from(text) };
     let style = role.tint().terminal.map_or_else(Style::new, |index| Style::new().fg(Color::Indexed(index)));
     Line::from(vec![Span::styled(role.mark(), style), Span::raw(format!(" {text}"))])
@@ -189,7 +189,7 @@ fn marked(role: Option<Role>, text: String) -> Line<'static> {
 
 #[derive(Debug, PartialEq)]
 struct Note {
-    role: Option<Role>,
+    role: Option<ColourRole>,
     text: String,
 }
 
@@ -197,12 +197,12 @@ fn notes(status: &MachineStatus, ago: Duration) -> Vec<Note> {
     let mut notes = vec![Note { role: None, text: status.reasons.join("; ") }];
     let left = status.window_left_s.map(|secs| secs - ago.as_secs_f64());
     if let Some(left) = left.filter(|left| *left > 0.0) {
-        notes.push(Note { role: Some(Role::Held), text: standing::window(left) });
+        notes.push(Note { role: Some(ColourRole::Held), text: standing::window(left) });
     }
     let rest = MachineStatus { window_left_s: None, ..status.clone() };
     let others = standing::notes(&rest).into_iter();
     notes.extend(
-        others.map(|text| Note { role: text.starts_with("incident: ").then_some(Role::Urgent), text }),
+        others.map(|text| Note { role: text.starts_with("incident: ").then_some(ColourRole::Urgent), text }),
     );
     notes
 }
@@ -256,8 +256,8 @@ mod tests {
         // The marks have their colours, the words the terminal's own.
         let colours: Vec<_> =
             terminal.backend().buffer().content().iter().map(|cell| (cell.symbol(), cell.fg)).collect();
-        let of = |role: Role| Color::Indexed(role.tint().terminal.unwrap());
-        for role in [Role::Working, Role::Held, Role::Urgent] {
+        let of = |role: ColourRole| Color::Indexed(role.tint().terminal.unwrap());
+        for role in [ColourRole::Working, ColourRole::Held, ColourRole::Urgent] {
             assert!(colours.contains(&(role.mark(), of(role))), "{role:?}");
         }
         assert!(

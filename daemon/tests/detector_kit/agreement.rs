@@ -23,7 +23,7 @@ use idlegate_plan::event::{Event, LinkState, Message, Name};
 use idlegate_plan::text::rfc3339;
 use idlegate_plan::{MachineIx, Plan, SharedPlan};
 use idlegate_recordings::replay::{
-    Heard, Player, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
+    Played, Player, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
 };
 use idlegate_rules::{Surroundings, SystemSecrets};
 
@@ -92,8 +92,8 @@ pub(super) fn replayed(plan: &Plan, file: &Path, modules: &Modules) -> States {
     let mut timeline = Timeline::default();
     timeline.add(plan, file, Track::Whole).unwrap();
     let mut told = Vec::new();
-    let hear = |heard: Heard<'_>| {
-        if let Heard::Changed(change) = heard {
+    let hear = |heard: Played<'_>| {
+        if let Played::Changed(change) = heard {
             told.push((change.at.0, change.state));
         }
     };

@@ -8,7 +8,7 @@
 use std::path::{Path, PathBuf};
 
 use idlegate_plan::event::{Name, Value};
-use idlegate_recordings::recording::Reader;
+use idlegate_recordings::recording::RecordingReader;
 use idlegate_setup::detector_kit::Candidate;
 
 use super::agreement::{Guard, Readings, SETTINGS, States, by_the_kit, plan, replayed, tried, written};
@@ -51,7 +51,7 @@ fn recordings(every_day: bool) -> Vec<PathBuf> {
 
 /// A stretch of the recording, its times counted from its own beginning.
 fn stretch(file: &Path) -> Readings {
-    let points = Reader::open(file).unwrap().map(|point| point.unwrap());
+    let points = RecordingReader::open(file).unwrap().map(|point| point.unwrap());
     let mut readings: Vec<(i64, f64)> = Vec::new();
     for point in points {
         let Value::Number(watts) = point.value else { continue };

@@ -10,7 +10,7 @@ use anyhow::{Context as _, Result};
 use idlegate_guard::time::WallTime;
 use idlegate_history::account::{Which, episodes, words};
 use idlegate_history::report::{Period, Terms, ledger};
-use idlegate_journal::{Kind, Query, Reader};
+use idlegate_journal::{JournalReader, Query, RecordKind};
 use idlegate_plan::event::Name;
 use idlegate_service::JOURNAL_FILE;
 use idlegate_tests::broker::Mosquitto;
@@ -37,7 +37,7 @@ async fn a_held_and_forced_off_is_told_from_the_journal() -> Result<()> {
     mill.outlet_is("off").await?;
     guard.stop().await?;
 
-    let reader = Reader::open(&state.path().join(JOURNAL_FILE))?;
+    let reader = JournalReader::open(&state.path().join(JOURNAL_FILE))?;
     let name = Name::new("mill")?;
     let told = episodes(&reader, Some(&name), Which::Last(2))?;
     let held = words(&told[0], &TimeZone::UTC);
@@ -54,7 +54,7 @@ async fn a_held_and_forced_off_is_told_from_the_journal() -> Result<()> {
         assert!(held.contains(part), "{part:?} is missing from:\n{held}");
     }
 
-    let energy = Query { kinds: vec![Kind::Energy], ..Query::default() };
+    let energy = Query { kinds: vec![RecordKind::Energy], ..Query::default() };
     assert!(reader.records(&energy).count() > 0, "what the mill drew is on record when the guard ends");
     let period = Period { from: WallTime(0), to: WallTime(i64::MAX / 2) };
     let sums =

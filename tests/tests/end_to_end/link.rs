@@ -13,8 +13,8 @@ use anyhow::{Context, Result, bail};
 use bytes::Bytes;
 use idlegate_guard::time::Span;
 use idlegate_link::{
-    Arrival, BackOffLimits, Classifier, Filter, Inbox, Kind, Lane, LinkConfig, LinkHandle, NotSent, Outgoing,
-    Report, spawn,
+    Arrival, BackOffLimits, Classifier, Filter, Inbox, Lane, LinkConfig, LinkHandle, NotSent, Outgoing,
+    Purpose, Report, spawn,
 };
 use idlegate_os::Clock;
 use idlegate_plan::event::{LinkState, Message};
@@ -58,19 +58,19 @@ fn by_name() -> Classifier {
     })
 }
 
-fn filters(wanted: &[(&str, Kind)]) -> Vec<(Filter, Kind)> {
+fn filters(wanted: &[(&str, Purpose)]) -> Vec<(Filter, Purpose)> {
     wanted.iter().map(|(filter, kind)| (Filter::new(filter).unwrap(), *kind)).collect()
 }
 
-const WORKSHOP: &[(&str, Kind)] =
-    &[("shop/+/button", Kind::Input), ("shop/+/says", Kind::State), ("shop/+/power", Kind::State)];
+const WORKSHOP: &[(&str, Purpose)] =
+    &[("shop/+/button", Purpose::Input), ("shop/+/says", Purpose::State), ("shop/+/power", Purpose::State)];
 
 impl Link {
     fn start(config: LinkConfig) -> Link {
         Link::start_for(config, WORKSHOP)
     }
 
-    fn start_for(config: LinkConfig, wanted: &[(&str, Kind)]) -> Link {
+    fn start_for(config: LinkConfig, wanted: &[(&str, Purpose)]) -> Link {
         let (handle, inbox) = spawn(config, &filters(wanted), by_name());
         Link { handle, inbox }
     }
@@ -235,7 +235,11 @@ async fn a_topic_that_two_filters_share_is_heard_once() -> Result<()> {
     peer.publish_retained("shop/mill/says", "on").await?;
     let mut link = Link::start_for(
         config(broker.port()),
-        &[("shop/+/says", Kind::State), ("shop/mill/+", Kind::Input), ("shop/mill/button", Kind::Input)],
+        &[
+            ("shop/+/says", Purpose::State),
+            ("shop/mill/+", Purpose::Input),
+            ("shop/mill/button", Purpose::Input),
+        ],
     );
     let stored = link.message().await?;
     assert!(stored.retained, "the stored state comes by the state's filter");
@@ -257,7 +261,7 @@ async fn new_rules_change_the_subscriptions_without_a_gap() -> Result<()> {
     link.up().await?;
     peer.publish_retained("hall/kiln/says", "on").await?;
     link.handle.replace_subscriptions(
-        &filters(&[("shop/+/button", Kind::Input), ("hall/+/says", Kind::State)]),
+        &filters(&[("shop/+/button", Purpose::Input), ("hall/+/says", Purpose::State)]),
         by_name(),
     );
     let message = link.message().await?;
@@ -354,7 +358,8 @@ async fn a_refused_publication_is_named_and_an_order_nobody_hears_too() -> Resul
     Ok(())
 }
 
-const WITH_ORDERS: &[(&str, Kind)] = &[("shop/+/button", Kind::Input), ("shop/mill/order", Kind::State)];
+const WITH_ORDERS: &[(&str, Purpose)] =
+    &[("shop/+/button", Purpose::Input), ("shop/mill/order", Purpose::State)];
 
 #[tokio::test]
 async fn our_own_order_comes_back_with_our_mark_and_somebody_elses_without() -> Result<()> {

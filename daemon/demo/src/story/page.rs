@@ -2,7 +2,7 @@
 
 use std::io::IsTerminal;
 
-use idlegate_pictures::palette::{self, Role};
+use idlegate_pictures::palette::{self, ColourRole};
 
 const WIDTH: usize = 80;
 const INDENT: usize = 3;
@@ -68,8 +68,8 @@ impl Page {
             Tone::Plain => return " ".repeat(INDENT),
             // The ink, whatever colour that is.
             Tone::Good => "7".to_owned(),
-            Tone::Care => ground(Role::Held),
-            Tone::Bad => ground(Role::Urgent),
+            Tone::Care => ground(ColourRole::Held),
+            Tone::Bad => ground(ColourRole::Urgent),
         };
         format!("{}{}", self.paint(&block, " "), " ".repeat(INDENT - 1))
     }
@@ -79,7 +79,7 @@ impl Page {
     }
 }
 
-fn ground(role: Role) -> String {
+fn ground(role: ColourRole) -> String {
     role.tint().terminal.map_or_else(|| "7".to_owned(), |index| format!("48;5;{index}"))
 }
 

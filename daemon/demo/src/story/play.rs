@@ -10,7 +10,7 @@ use tokio::time::{MissedTickBehavior, interval};
 
 use super::page::Page;
 use super::scene::{Doing, Story};
-use super::teller::{Outcome, Teller, Told};
+use super::teller::{Outcome, Teller, Telling};
 use crate::workshop::WorkshopFace;
 use idlegate_os::Clock;
 
@@ -50,8 +50,8 @@ pub async fn play(
         }
         for told in teller.proceed(clock.now().moment, &workshop.views()) {
             match told {
-                Told::Line(line) => print(&line),
-                Told::Do(doing) => act(workshop, &doing),
+                Telling::Line(line) => print(&line),
+                Telling::Do(doing) => act(workshop, &doing),
             }
         }
     };

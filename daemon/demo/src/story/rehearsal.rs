@@ -10,7 +10,7 @@ use serde_json::Value as Json;
 
 use super::birch_lane::story;
 use super::scene::Doing;
-use super::{Outcome, Page, Teller, teller::Told};
+use super::{Outcome, Page, Teller, teller::Telling};
 use crate::workshop::Workshop;
 use crate::workshop::birch_lane::{DIALECTS, PACE, workshop};
 use crate::workshop::face::View;
@@ -104,8 +104,8 @@ impl Stage {
             }
             for told in self.teller.proceed(self.now.moment, &View::all(&self.workshop)) {
                 match told {
-                    Told::Line(line) => self.lines.push(line),
-                    Told::Do(doing) => self.act(&doing),
+                    Telling::Line(line) => self.lines.push(line),
+                    Telling::Do(doing) => self.act(&doing),
                 }
             }
         }

@@ -25,7 +25,7 @@ pub struct Teller {
     /// The next beat of the scene, and since when it is the next.
     beat: usize,
     beat_since: Moment,
-    told: Vec<Told>,
+    told: Vec<Telling>,
     heard: Heard,
     /// What was printed last in the margin, and how often it was said again since.
     last_line: Option<(String, String)>,
@@ -35,7 +35,7 @@ pub struct Teller {
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Told {
+pub enum Telling {
     Line(String),
     Do(Doing),
 }
@@ -55,7 +55,7 @@ enum Progress {
 impl Teller {
     pub fn new(story: Story, page: Page, now: Moment) -> Teller {
         let prologue = Scene::new("", &[], story.before);
-        let opening = page.paragraph(story.opening).into_iter().map(Told::Line).collect();
+        let opening = page.paragraph(story.opening).into_iter().map(Telling::Line).collect();
         Teller {
             page,
             prefix: story.prefix,
@@ -95,7 +95,7 @@ impl Teller {
     }
 
     /// Plays on as far as it can now, and returns what to print and to do, in this order.
-    pub(crate) fn proceed(&mut self, now: Moment, views: &[View]) -> Vec<Told> {
+    pub(crate) fn proceed(&mut self, now: Moment, views: &[View]) -> Vec<Telling> {
         while !self.finished {
             let Some(beat) = self.scene.beats.get(self.beat).cloned() else {
                 self.end_scene(now);
@@ -126,7 +126,7 @@ impl Teller {
                 Progress::Done
             }
             Beat::Do(doing) => {
-                self.told.push(Told::Do(doing.clone()));
+                self.told.push(Telling::Do(doing.clone()));
                 Progress::Done
             }
             Beat::Pause(span) => done_if(now.since(self.beat_since) >= *span),
@@ -279,7 +279,7 @@ impl Teller {
     }
 
     fn print(&mut self, lines: Vec<String>) {
-        self.told.extend(lines.into_iter().map(Told::Line));
+        self.told.extend(lines.into_iter().map(Telling::Line));
     }
 }
 

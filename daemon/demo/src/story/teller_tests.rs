@@ -20,10 +20,10 @@ fn view(relay: Switch) -> Vec<View> {
     vec![View { machine: "mill", relay, truth: Truth::Idle, watts: 48.0, jobs_cut: 0 }]
 }
 
-fn lines(told: &[Told]) -> String {
-    let line = |told: &Told| match told {
-        Told::Line(line) => format!("{line}\n"),
-        Told::Do(doing) => format!("[{doing:?}]\n"),
+fn lines(told: &[Telling]) -> String {
+    let line = |told: &Telling| match told {
+        Telling::Line(line) => format!("{line}\n"),
+        Telling::Do(doing) => format!("[{doing:?}]\n"),
     };
     told.iter().map(line).collect()
 }

@@ -4,7 +4,7 @@ use serde_json::Value as Json;
 
 use super::number::{of_number, of_text};
 use super::rejection::{Rejection, parse_strictly};
-use super::senml::{self, Record, SenmlValue};
+use super::senml::{self, SenmlRecord, SenmlValue};
 use super::stamp::Stamp;
 use idlegate_plan::text::bounded;
 use idlegate_plan::{NumberSignal, ValuePath};
@@ -150,12 +150,12 @@ fn absent(json: &Json, pointer: &str) -> Rejection {
 fn of_records<T>(
     text: &str,
     name: &str,
-    read: impl Fn(&Record) -> Result<T, Rejection>,
+    read: impl Fn(&SenmlRecord) -> Result<T, Rejection>,
 ) -> Result<Vec<Decoded<T>>, Rejection> {
     let mut records = senml::resolve_in_time_order(text)?;
     records.retain(|record| record.name == name && record.value.is_some());
     // Which of the two kinds is newer cannot be told without a clock, and a sender has no reason to mix them.
-    if records.iter().any(Record::is_absolute) && !records.iter().all(Record::is_absolute) {
+    if records.iter().any(SenmlRecord::is_absolute) && !records.iter().all(SenmlRecord::is_absolute) {
         return Err(Rejection::MixedTimes(name.to_owned()));
     }
     if records.is_empty() {

@@ -13,10 +13,10 @@ mod units;
 
 pub use decode::{Decoded, PAYLOAD_BYTES_MAX, decode_number, decode_numbers, decode_texts, decode_word};
 pub use number::reads_as_number;
-pub use rejection::{Counters, Rejection};
+pub use rejection::{Rejection, RejectionCounts};
 pub use request::{Addressee, ParsedRequest, RequestFault, parse_request};
 pub use senml::{
-    Record as SenmlRecord, SenmlFault, SenmlValue, resolve as resolve_senml,
+    SenmlFault, SenmlRecord, SenmlValue, resolve as resolve_senml,
     resolve_in_time_order as resolve_senml_in_time_order,
 };
 pub use stamp::Stamp;

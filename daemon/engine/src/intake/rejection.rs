@@ -90,9 +90,9 @@ impl Rejection {
 
 /// How often what was rejected, by word. Never more entries than there are words.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Counters(BTreeMap<&'static str, u64>);
+pub struct RejectionCounts(BTreeMap<&'static str, u64>);
 
-impl Counters {
+impl RejectionCounts {
     pub fn count(&mut self, word: &'static str) {
         let count = self.0.entry(word).or_default();
         *count = count.saturating_add(1);

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use super::life::Life;
-use crate::intake::{self, Counters, Decoded, Rejection};
+use crate::intake::{self, Decoded, Rejection, RejectionCounts};
 use idlegate_guard::time::{Moment, Now, Span};
 use idlegate_plan::event::{Message, Reading, Value};
 use idlegate_plan::{NumberSignal, Signal, SignalKind};
@@ -33,7 +33,7 @@ pub struct SignalState {
     pub(super) recent: VecDeque<Reading>,
     pub(super) went_back: bool,
     pub(super) life: Life,
-    counters: Counters,
+    counters: RejectionCounts,
 }
 
 /// A meter's coarse clock, or one message that waited longer than the one ahead of it, may set stamps back by this
@@ -186,7 +186,7 @@ impl SignalState {
     }
 
     /// How often a message on the signal's topic was no reading, and why.
-    pub fn counters(&self) -> &Counters {
+    pub fn counters(&self) -> &RejectionCounts {
         &self.counters
     }
 }

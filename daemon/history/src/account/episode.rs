@@ -1,7 +1,7 @@
 //! A decision and what followed it, out of the journal.
 
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Found, Kind, Query, Reader, StoreError};
+use idlegate_journal::{Found, JournalReader, Query, RecordKind, StoreError};
 use idlegate_messages::{Decision, Told};
 use idlegate_plan::event::Name;
 
@@ -28,8 +28,13 @@ pub struct Episode {
 }
 
 /// The decisions that were asked for, oldest first.
-pub fn episodes(reader: &Reader, machine: Option<&Name>, which: Which) -> Result<Vec<Episode>, StoreError> {
-    let decisions = Query { machine: machine.cloned(), kinds: vec![Kind::Decision], ..Query::default() };
+pub fn episodes(
+    reader: &JournalReader,
+    machine: Option<&Name>,
+    which: Which,
+) -> Result<Vec<Episode>, StoreError> {
+    let decisions =
+        Query { machine: machine.cloned(), kinds: vec![RecordKind::Decision], ..Query::default() };
     let found = match which {
         Which::Last(count) => reader.last(count, &decisions)?,
         Which::At(at) => {
@@ -46,7 +51,7 @@ pub fn episodes(reader: &Reader, machine: Option<&Name>, which: Which) -> Result
     found.into_iter().map(|decision| with_what_followed(reader, decision)).collect()
 }
 
-fn with_what_followed(reader: &Reader, decision: Found) -> Result<Episode, StoreError> {
+fn with_what_followed(reader: &JournalReader, decision: Found) -> Result<Episode, StoreError> {
     // Without a machine nothing can be said to follow from it.
     let Some(machine) = decision.machine.as_deref().and_then(|machine| Name::new(machine).ok()) else {
         return Ok(Episode { decision, followed: Vec::new() });
@@ -65,7 +70,7 @@ fn with_what_followed(reader: &Reader, decision: Found) -> Result<Episode, Store
 }
 
 fn its_own(
-    reader: &Reader,
+    reader: &JournalReader,
     decision: &Found,
     machine: &Name,
     meanwhile: &Query,
@@ -73,14 +78,14 @@ fn its_own(
     let query = Query {
         machine: Some(machine.clone()),
         kinds: vec![
-            Kind::Decision,
-            Kind::Order,
-            Kind::Announcement,
-            Kind::Incident,
-            Kind::IncidentOver,
-            Kind::Outlet,
-            Kind::State,
-            Kind::Job,
+            RecordKind::Decision,
+            RecordKind::Order,
+            RecordKind::Announcement,
+            RecordKind::Incident,
+            RecordKind::IncidentOver,
+            RecordKind::Outlet,
+            RecordKind::State,
+            RecordKind::Job,
         ],
         ..meanwhile.clone()
     };
@@ -90,13 +95,15 @@ fn its_own(
 
 /// One sentence for several machines stands in the journal once: for none of them, or for the first.
 fn of_several(
-    reader: &Reader,
+    reader: &JournalReader,
     decision: &Found,
     machine: &Name,
     meanwhile: &Query,
 ) -> Result<Vec<Found>, StoreError> {
-    let query =
-        Query { kinds: vec![Kind::Announcement, Kind::Incident, Kind::IncidentOver], ..meanwhile.clone() };
+    let query = Query {
+        kinds: vec![RecordKind::Announcement, RecordKind::Incident, RecordKind::IncidentOver],
+        ..meanwhile.clone()
+    };
     let input = decision.read::<Decision>().input;
     let mut found = Vec::new();
     for record in reader.records(&query).take(LOOKED_THROUGH_MAX) {

@@ -9,7 +9,7 @@ use super::*;
 use idlegate_guard::Reason;
 use idlegate_guard::time::{Moment, Now, Span, WallTime};
 use idlegate_journal::{
-    BootId, FileBackend, Found, Journal, Kind, Limits, Pace, Reader, Record, nobody_listens,
+    BootId, FileBackend, Found, Journal, JournalReader, Limits, Pace, Record, RecordKind, nobody_listens,
 };
 use idlegate_messages::from_json;
 use idlegate_plan::event::Name;
@@ -124,13 +124,13 @@ fn emergency_of_three() -> Vec<Record> {
         json!({ "input": "red", "request": "emergency-off", "decision": "acted", "reason": "emergency" });
     let said = |sentence: &str, input: &str, machines: &[&str]| json!({ "sentence": sentence, "input": input, "machines": machines });
     vec![
-        of("mill", Kind::Decision, 1, decided.clone()),
-        Record::new(Kind::Announcement, at(1), said("Three are off.", "red", &["mill", "kiln", "saw"])),
-        Record::new(Kind::Announcement, at(1), said("Two were unlocked.", "panel", &["mill", "saw"])),
-        of("kiln", Kind::Decision, 1, decided.clone()),
-        of("saw", Kind::Decision, 1, decided),
-        of("mill", Kind::Incident, 6, said("Mill and saw do not answer.", "red", &["mill", "saw"])),
-        Record::new(Kind::Announcement, at(500), said("Much later.", "red", &["mill", "kiln", "saw"])),
+        of("mill", RecordKind::Decision, 1, decided.clone()),
+        Record::new(RecordKind::Announcement, at(1), said("Three are off.", "red", &["mill", "kiln", "saw"])),
+        Record::new(RecordKind::Announcement, at(1), said("Two were unlocked.", "panel", &["mill", "saw"])),
+        of("kiln", RecordKind::Decision, 1, decided.clone()),
+        of("saw", RecordKind::Decision, 1, decided),
+        of("mill", RecordKind::Incident, 6, said("Mill and saw do not answer.", "red", &["mill", "saw"])),
+        Record::new(RecordKind::Announcement, at(500), said("Much later.", "red", &["mill", "kiln", "saw"])),
     ]
 }
 
@@ -142,7 +142,7 @@ fn one_sentence_about_several_machines_is_told_with_each_of_them_once() {
     let (journal, _) = Journal::start(Box::new(backend), Pace::default(), nobody_listens());
     emergency_of_three().into_iter().for_each(|record| journal.append(record));
     assert!(journal.close(Span::secs(20)));
-    let reader = Reader::open(&file).unwrap();
+    let reader = JournalReader::open(&file).unwrap();
     for (machine, sentences) in [
         ("mill", &["Three are off.", "Two were unlocked.", "Mill and saw do not answer."][..]),
         ("kiln", &["Three are off."]),

@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 use super::episode::Episode;
 use super::rules::rule;
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Found, Kind};
+use idlegate_journal::{Found, RecordKind};
 use idlegate_messages::{Decision, Finding, JobRecord, Order, OutletState, Quantity, Reading, State, Told};
 use idlegate_plan::text::tame;
 
@@ -129,11 +129,11 @@ fn was_read(reading: &Reading) -> String {
 
 fn followed(record: &Found) -> String {
     match record.kind() {
-        Some(Kind::Decision) => {
+        Some(RecordKind::Decision) => {
             let said: Decision = record.read();
             format!("{}: {} ({})", asked(&said), word(&said.decision), word(&said.reason))
         }
-        Some(Kind::Order) => {
+        Some(RecordKind::Order) => {
             let order: Order = record.read();
             let again = if order.resend > 0 { " again" } else { "" };
             let cause = match order.cause.as_deref() {
@@ -146,12 +146,14 @@ fn followed(record: &Found) -> String {
                 None => format!("the order {switch}{cause} was sent{again}"),
             }
         }
-        Some(Kind::Outlet) => format!("the outlet reported {}", word(&record.read::<OutletState>().state)),
-        Some(Kind::State) => {
+        Some(RecordKind::Outlet) => {
+            format!("the outlet reported {}", word(&record.read::<OutletState>().state))
+        }
+        Some(RecordKind::State) => {
             let State { reasons, state } = record.read();
             format!("the machine {}: {}", counted(word(&state)), reasons.join("; "))
         }
-        Some(Kind::Job) => {
+        Some(RecordKind::Job) => {
             let job: JobRecord = record.read();
             let by = job.by.map_or_else(String::new, |by| format!(" by {by}"));
             let lasted = Span::from(std::time::Duration::try_from_secs_f64(job.lasted_s).unwrap_or_default());

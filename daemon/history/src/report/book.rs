@@ -9,7 +9,7 @@ use super::ledger::{
 };
 use super::recorded::Recorded;
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Found, Kind};
+use idlegate_journal::{Found, RecordKind};
 use idlegate_messages::{Blind, Decision, Energy, Order, OutletState, Shadow, State};
 use idlegate_plan::text::parse_time;
 
@@ -62,11 +62,11 @@ impl Book {
         self.sum.blind = std::mem::take(&mut self.blind.sums);
     }
 
-    pub(super) fn take(&mut self, kind: Kind, record: &Found, terms: &Terms) {
+    pub(super) fn take(&mut self, kind: RecordKind, record: &Found, terms: &Terms) {
         let at = record.at.wall;
         let counts = at >= self.period.from;
         match kind {
-            Kind::Outlet => {
+            RecordKind::Outlet => {
                 self.pass(at);
                 self.outlet = match &*record.read::<OutletState>().state {
                     "on" => Some(true),
@@ -78,7 +78,7 @@ impl Book {
                     self.sum.cuts.extend(self.last_off.cut(at, &self.sum.stretches));
                 }
             }
-            Kind::State => {
+            RecordKind::State => {
                 self.pass(at);
                 self.busy = match &*record.read::<State>().state {
                     "busy" => Some(true),
@@ -86,19 +86,19 @@ impl Book {
                     _ => None,
                 };
             }
-            Kind::Order => {
+            RecordKind::Order => {
                 let order: Order = record.read();
                 if order.not_sent.is_none() {
                     self.switched_off = order.switch == "off" && order.cause.as_deref() == Some("plain");
                     self.last_off.ordered(at, &order);
                 }
             }
-            Kind::Decision if counts => self.decision(at, &record.read()),
-            Kind::Incident => self.sum.incidents += usize::from(counts),
-            Kind::Shadow if counts => self.sum.followed(&record.read()),
-            Kind::Silence if counts => self.sum.silences.take(at, &record.read()),
-            Kind::Job if counts => self.recorded.take(&record.read()),
-            Kind::Energy => self.energy(at, &record.read(), terms),
+            RecordKind::Decision if counts => self.decision(at, &record.read()),
+            RecordKind::Incident => self.sum.incidents += usize::from(counts),
+            RecordKind::Shadow if counts => self.sum.followed(&record.read()),
+            RecordKind::Silence if counts => self.sum.silences.take(at, &record.read()),
+            RecordKind::Job if counts => self.recorded.take(&record.read()),
+            RecordKind::Energy => self.energy(at, &record.read(), terms),
             _ => {}
         }
     }

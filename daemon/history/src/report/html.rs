@@ -10,7 +10,7 @@ use super::calendar::{self, Unit};
 use super::ledger::{Answer, Doing, Ledger, MachineSum, kilowatt_hours};
 use super::table::{damaged, day_of, hours, local, money, remarks};
 use idlegate_guard::time::WallTime;
-use idlegate_pictures::palette::{DARK, LIGHT, Paper, Role};
+use idlegate_pictures::palette::{ColourRole, DARK, LIGHT, Paper};
 use idlegate_pictures::picture::{Picture, Shade, Stretch, Strip};
 
 /// A moment has no width; four minutes of a day can be seen and pointed at.
@@ -45,7 +45,7 @@ fn style() -> String {
              svg text{{fill:{ink}}}svg .soft{{fill:{soft}}}.bar{{fill:{bar}}}"
         )
     };
-    let working = Role::Working.tint();
+    let working = ColourRole::Working.tint();
     let (light, dark) = (colours(LIGHT, working.light), colours(DARK, working.dark));
     format!("{SHAPES}\n{light}\n@media(prefers-color-scheme:dark){{\n{dark}}}\n@media print{{\n{light}}}")
 }

@@ -9,7 +9,7 @@ use super::jobs::Job;
 use super::opening;
 use super::silences::Silences;
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Kind, Query, Reader, StoreError};
+use idlegate_journal::{JournalReader, Query, RecordKind, StoreError};
 use idlegate_messages::Told;
 use idlegate_plan::event::Name;
 use idlegate_plan::{ModuleSource, Plan, Tariff};
@@ -206,45 +206,45 @@ impl Ledger {
     }
 }
 
-pub fn ledger(reader: &Reader, terms: &Terms) -> Result<Ledger, StoreError> {
+pub fn ledger(reader: &JournalReader, terms: &Terms) -> Result<Ledger, StoreError> {
     let Period { from, to } = terms.period;
     let mut walk = opening::at(reader, terms)?;
     let mut damaged = 0;
     let kinds = vec![
-        Kind::Decision,
-        Kind::Order,
-        Kind::Incident,
-        Kind::IncidentOver,
-        Kind::Outlet,
-        Kind::State,
-        Kind::Silence,
-        Kind::Shadow,
-        Kind::Energy,
-        Kind::Job,
-        Kind::Start,
-        Kind::Stop,
+        RecordKind::Decision,
+        RecordKind::Order,
+        RecordKind::Incident,
+        RecordKind::IncidentOver,
+        RecordKind::Outlet,
+        RecordKind::State,
+        RecordKind::Silence,
+        RecordKind::Shadow,
+        RecordKind::Energy,
+        RecordKind::Job,
+        RecordKind::Start,
+        RecordKind::Stop,
     ];
     let until = WallTime(to.0.saturating_add(BOOKED_WITHIN_MS));
     let query = Query { from: Some(from), to: Some(until), kinds, ..Query::default() };
     for record in reader.records(&query) {
         let record = record?;
         let is_inside = record.at.wall < to;
-        if !is_inside && record.kind() != Some(Kind::Energy) {
+        if !is_inside && record.kind() != Some(RecordKind::Energy) {
             continue;
         }
         if !record.intact {
             damaged += usize::from(is_inside);
             continue;
         }
-        if let Some(kind @ (Kind::Incident | Kind::IncidentOver)) = record.kind() {
+        if let Some(kind @ (RecordKind::Incident | RecordKind::IncidentOver)) = record.kind() {
             let told: Told = record.read();
             for (machine, spot) in by_machine(&told).filter(|(machine, _)| terms.wants(machine)) {
-                walk.book(machine, terms).unseen(record.at.wall, spot, kind == Kind::IncidentOver);
+                walk.book(machine, terms).unseen(record.at.wall, spot, kind == RecordKind::IncidentOver);
             }
         }
         match (record.kind(), record.machine.as_deref()) {
-            (Some(Kind::Start), _) => walk.starts(record.at.wall),
-            (Some(Kind::Stop), _) => walk.stops(record.at.wall),
+            (Some(RecordKind::Start), _) => walk.starts(record.at.wall),
+            (Some(RecordKind::Stop), _) => walk.stops(record.at.wall),
             (Some(kind), Some(machine)) => {
                 if terms.wants(machine) {
                     walk.book(machine, terms).take(kind, &record, terms);

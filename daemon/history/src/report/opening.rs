@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 
 use super::ledger::{Terms, Walk};
 use idlegate_guard::time::WallTime;
-use idlegate_journal::{Found, Kind, Query, Reader, StoreError};
+use idlegate_journal::{Found, JournalReader, Query, RecordKind, StoreError};
 use idlegate_plan::event::Name;
 
 /// The order that an outlet followed came this shortly before its report.
 const FOLLOWED_WITHIN_MS: i64 = 600_000;
 
-pub(super) fn at(reader: &Reader, terms: &Terms) -> Result<Walk, StoreError> {
+pub(super) fn at(reader: &JournalReader, terms: &Terms) -> Result<Walk, StoreError> {
     let from = terms.period.from;
     let mut walk = Walk { books: BTreeMap::new(), runs: false, latest: from };
     for machine in terms.titles.keys().filter(|machine| terms.wants(machine)) {
@@ -23,8 +23,8 @@ pub(super) fn at(reader: &Reader, terms: &Terms) -> Result<Walk, StoreError> {
     };
     let whole = Query { within: Some((0, last)), ..before };
     walk.latest = newest(whole.clone())?.map_or(from, |found| found.at.wall);
-    let service = newest(Query { kinds: vec![Kind::Start, Kind::Stop], ..whole.clone() })?;
-    walk.runs = service.as_ref().is_some_and(|found| found.kind() == Some(Kind::Start));
+    let service = newest(Query { kinds: vec![RecordKind::Start, RecordKind::Stop], ..whole.clone() })?;
+    walk.runs = service.as_ref().is_some_and(|found| found.kind() == Some(RecordKind::Start));
     // Whatever was said before a start or a stop is no longer so.
     let since = service.map_or(0, |found| found.seq);
     for machine in reader.machines()?.iter().filter(|machine| terms.wants(machine)) {
@@ -35,16 +35,17 @@ pub(super) fn at(reader: &Reader, terms: &Terms) -> Result<Walk, StoreError> {
             within: Some((since, last)),
             ..whole.clone()
         };
-        let (outlet, state) = (newest(its(Kind::Outlet))?, newest(its(Kind::State))?);
+        let (outlet, state) = (newest(its(RecordKind::Outlet))?, newest(its(RecordKind::State))?);
         let book = walk.book(machine, terms);
         if let Some(outlet) = &outlet {
             let shortly = WallTime(outlet.at.wall.0.saturating_sub(FOLLOWED_WITHIN_MS));
-            let order = Query { from: Some(shortly), within: Some((0, outlet.seq)), ..its(Kind::Order) };
-            newest(order)?.iter().for_each(|order| book.take(Kind::Order, order, terms));
-            book.take(Kind::Outlet, outlet, terms);
+            let order =
+                Query { from: Some(shortly), within: Some((0, outlet.seq)), ..its(RecordKind::Order) };
+            newest(order)?.iter().for_each(|order| book.take(RecordKind::Order, order, terms));
+            book.take(RecordKind::Outlet, outlet, terms);
         }
-        state.iter().for_each(|state| book.take(Kind::State, state, terms));
-        if newest(Query { within: Some((0, last)), ..its(Kind::Job) })?.is_some() {
+        state.iter().for_each(|state| book.take(RecordKind::State, state, terms));
+        if newest(Query { within: Some((0, last)), ..its(RecordKind::Job) })?.is_some() {
             walk.book(machine, terms).recorded.always();
         }
     }

@@ -3,7 +3,7 @@
 
 use idlegate_engine::{ServiceStatus, service_status};
 use idlegate_guard::time::Now;
-use idlegate_journal::Reader;
+use idlegate_journal::JournalReader;
 use idlegate_plan::Plan;
 use idlegate_plan::text::minute_in_words;
 
@@ -29,7 +29,7 @@ impl ServiceSum {
 }
 
 /// Of every machine of the rules, in their order; what was never counted is left out.
-pub fn services(reader: &mut Reader, plan: &Plan, now: Now) -> Vec<ServiceSum> {
+pub fn services(reader: &mut JournalReader, plan: &Plan, now: Now) -> Vec<ServiceSum> {
     if plan.machines.iter().all(|machine| machine.services.is_empty()) {
         return Vec::new();
     }

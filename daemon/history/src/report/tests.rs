@@ -15,7 +15,9 @@ mod figures;
 
 use super::*;
 use idlegate_guard::time::{Moment, Now, Span, WallTime};
-use idlegate_journal::{FileBackend, Journal, Kind, Limits, Pace, Reader, Record, nobody_listens};
+use idlegate_journal::{
+    FileBackend, Journal, JournalReader, Limits, Pace, Record, RecordKind, nobody_listens,
+};
 use idlegate_plan::event::Name;
 use idlegate_plan::schedules::Hours;
 use idlegate_plan::text::rfc3339;
@@ -28,7 +30,7 @@ fn at(minute: i64) -> WallTime {
     WallTime(TEN + minute * 60_000)
 }
 
-fn record(minute: i64, kind: Kind, body: Value) -> Record {
+fn record(minute: i64, kind: RecordKind, body: Value) -> Record {
     let moment = Moment(1_000_000_000 + u64::try_from(minute + 100_000).unwrap() * 60_000);
     Record::new(kind, Now { moment, wall: at(minute) }, body).of(Name::new("printer").unwrap())
 }
@@ -37,7 +39,7 @@ fn energy(minute: i64, watts: f64) -> Record {
     let joules = vec![watts * 60.0; 30];
     let body =
         json!({ "from": rfc3339(at(minute)), "joules": joules, "watts_max": watts + 5.0, "silent_s": 0.0 });
-    record(minute + 30, Kind::Energy, body)
+    record(minute + 30, RecordKind::Energy, body)
 }
 
 /// Idle from ten, a job from half past to eleven, switched off by the guard at ten past; the guard is stopped at a
@@ -46,18 +48,22 @@ fn morning() -> Vec<Record> {
     let held = json!({ "input": "button", "request": "off", "decision": "held", "reason": "machine-busy" });
     let off = json!({ "input": "button", "request": "off", "decision": "acted", "reason": "machine-idle" });
     vec![
-        record(-5, Kind::Start, json!({})),
-        record(-5, Kind::Outlet, json!({ "state": "on" })),
-        record(-4, Kind::State, json!({ "state": "idle", "reasons": [] })),
+        record(-5, RecordKind::Start, json!({})),
+        record(-5, RecordKind::Outlet, json!({ "state": "on" })),
+        record(-4, RecordKind::State, json!({ "state": "idle", "reasons": [] })),
         energy(0, 30.0),
-        record(30, Kind::State, json!({ "state": "busy", "reasons": ["120 W"] })),
-        record(40, Kind::Decision, held),
+        record(30, RecordKind::State, json!({ "state": "busy", "reasons": ["120 W"] })),
+        record(40, RecordKind::Decision, held),
         energy(30, 120.0),
-        record(60, Kind::State, json!({ "state": "idle", "reasons": [] })),
-        record(70, Kind::Decision, off),
-        record(70, Kind::Order, json!({ "switch": "off", "cause": "plain", "resend": 0, "not_sent": null })),
-        record(70, Kind::Outlet, json!({ "state": "off" })),
-        record(105, Kind::Stop, json!({})),
+        record(60, RecordKind::State, json!({ "state": "idle", "reasons": [] })),
+        record(70, RecordKind::Decision, off),
+        record(
+            70,
+            RecordKind::Order,
+            json!({ "switch": "off", "cause": "plain", "resend": 0, "not_sent": null }),
+        ),
+        record(70, RecordKind::Outlet, json!({ "state": "off" })),
+        record(105, RecordKind::Stop, json!({})),
     ]
 }
 
@@ -78,7 +84,7 @@ fn ledger_of(records: Vec<Record>, tariff: Option<Tariff>) -> Ledger {
     let (_dir, file) = journal_of(records);
     let terms =
         Terms { period: Period { from: at(0), to: at(120) }, machine: None, tariff, titles: BTreeMap::new() };
-    ledger(&Reader::open(&file).unwrap(), &terms).unwrap()
+    ledger(&JournalReader::open(&file).unwrap(), &terms).unwrap()
 }
 
 fn tariff() -> Tariff {
@@ -127,7 +133,7 @@ fn what_the_guard_saved_is_reckoned_from_the_usual_idle_draw() {
 #[test]
 fn an_off_by_hand_saves_nothing_of_the_guards() {
     let mut records = morning();
-    records.retain(|record| record.kind != Kind::Order);
+    records.retain(|record| record.kind != RecordKind::Order);
     assert_eq!(ledger_of(records, None).machines[0].off_by_guard, Span::ZERO);
 }
 
@@ -140,20 +146,20 @@ fn the_surge_of_a_start_is_no_job_and_hours_not_known_are_not_idle() {
         joules[5] = first * 60.0;
         let body =
             json!({ "from": rfc3339(at(minute)), "joules": joules, "watts_max": first, "silent_s": 0.0 });
-        record(minute + 30, Kind::Energy, body)
+        record(minute + 30, RecordKind::Energy, body)
     };
     let records = vec![
-        record(-5, Kind::Start, json!({})),
-        record(-5, Kind::Outlet, json!({ "state": "off" })),
-        record(5, Kind::Outlet, json!({ "state": "on" })),
-        record(5, Kind::State, json!({ "state": "busy", "reasons": [] })),
-        record(8, Kind::State, json!({ "state": "idle", "reasons": [] })),
+        record(-5, RecordKind::Start, json!({})),
+        record(-5, RecordKind::Outlet, json!({ "state": "off" })),
+        record(5, RecordKind::Outlet, json!({ "state": "on" })),
+        record(5, RecordKind::State, json!({ "state": "busy", "reasons": [] })),
+        record(8, RecordKind::State, json!({ "state": "idle", "reasons": [] })),
         surge(0, 400.0),
-        record(30, Kind::State, json!({ "state": "busy", "reasons": [] })),
+        record(30, RecordKind::State, json!({ "state": "busy", "reasons": [] })),
         energy(30, 120.0),
-        record(60, Kind::State, json!({ "state": "unknown", "reasons": [] })),
-        record(100, Kind::Outlet, json!({ "state": "off" })),
-        record(120, Kind::Stop, json!({})),
+        record(60, RecordKind::State, json!({ "state": "unknown", "reasons": [] })),
+        record(100, RecordKind::Outlet, json!({ "state": "off" })),
+        record(120, RecordKind::Stop, json!({})),
     ];
     let ledger = ledger_of(records, None);
     let jobs: Vec<_> = ledger.machines[0].jobs.iter().map(|job| (job.from, job.until)).collect();
@@ -167,7 +173,7 @@ fn the_surge_of_a_start_is_no_job_and_hours_not_known_are_not_idle() {
 
 #[test]
 fn nothing_is_zero_and_never_minus_zero() {
-    let records = vec![record(0, Kind::Outlet, json!({ "state": "on" }))];
+    let records = vec![record(0, RecordKind::Outlet, json!({ "state": "on" }))];
     let ledger = ledger_of(records, Some(tariff()));
     let all = format!("{}{}{}", csv(&ledger), words(&ledger, &TimeZone::UTC), json(&ledger, &TimeZone::UTC));
     assert!(!all.contains("-0.0"), "{all}");
@@ -178,7 +184,7 @@ fn people_read_what_they_call_the_machine_and_can_reach_every_table_by_keyboard(
     let (_dir, file) = journal_of(morning());
     let titles = BTreeMap::from([("printer".to_owned(), "Printer at the window".to_owned())]);
     let terms = Terms { period: Period { from: at(0), to: at(120) }, machine: None, tariff: None, titles };
-    let ledger = ledger(&Reader::open(&file).unwrap(), &terms).unwrap();
+    let ledger = ledger(&JournalReader::open(&file).unwrap(), &terms).unwrap();
     let page = html(&ledger, "Shop", &TimeZone::UTC);
     assert!(words(&ledger, &TimeZone::UTC).contains("Printer at the window"));
     assert!(page.contains("Printer at the window, Mon 2026-01-05") && !page.contains(">printer<"));
@@ -234,15 +240,15 @@ fn the_page_needs_nothing_else_and_lets_no_name_break_it() {
 }
 
 /// What happens to one of two machines, or to the service.
-fn happening() -> impl Strategy<Value = (i64, Option<&'static str>, Kind, &'static str)> {
+fn happening() -> impl Strategy<Value = (i64, Option<&'static str>, RecordKind, &'static str)> {
     let machine = prop::sample::select(vec!["printer", "kiln"]);
     let outlet = (machine.clone(), prop::sample::select(vec!["on", "on", "off", "unknown"]));
     let state = (machine, prop::sample::select(vec!["busy", "busy", "idle", "unknown"]));
     let what = prop_oneof![
-        3 => outlet.prop_map(|(machine, state)| (Some(machine), Kind::Outlet, state)),
-        6 => state.prop_map(|(machine, state)| (Some(machine), Kind::State, state)),
-        1 => Just((None, Kind::Start, "")),
-        1 => Just((None, Kind::Stop, "")),
+        3 => outlet.prop_map(|(machine, state)| (Some(machine), RecordKind::Outlet, state)),
+        6 => state.prop_map(|(machine, state)| (Some(machine), RecordKind::State, state)),
+        1 => Just((None, RecordKind::Start, "")),
+        1 => Just((None, RecordKind::Stop, "")),
     ];
     (1_i64..90, what).prop_map(|(minutes, (machine, kind, state))| (minutes, machine, kind, state))
 }
@@ -255,13 +261,13 @@ proptest! {
         let mut records = Vec::new();
         for (minutes, machine, kind, state) in life {
             let now = |minute: i64| Now { moment: Moment(minute.unsigned_abs() * 60_000), wall: at(minute) };
-            if kind == Kind::Start && runs {
+            if kind == RecordKind::Start && runs {
                 // As the journal itself does for a run that was killed.
                 let mut killed = now(minute);
                 killed.wall.0 += 30_000;
-                records.push(Record::new(Kind::Stop, killed, json!({ "unexpected": true })));
+                records.push(Record::new(RecordKind::Stop, killed, json!({ "unexpected": true })));
             }
-            runs = kind == Kind::Start || (runs && kind != Kind::Stop);
+            runs = kind == RecordKind::Start || (runs && kind != RecordKind::Stop);
             minute += minutes;
             let record = Record::new(kind, now(minute), json!({ "state": state }));
             records.push(match machine {
@@ -272,7 +278,7 @@ proptest! {
         let (_dir, file) = journal_of(records);
         let end = at(minute + 1);
         let terms = Terms { period: Period { from: at(0), to: end }, machine: None, tariff: None, titles: BTreeMap::new() };
-        let ledger = ledger(&Reader::open(&file).unwrap(), &terms).unwrap();
+        let ledger = ledger(&JournalReader::open(&file).unwrap(), &terms).unwrap();
         let jobs = ledger.machines.iter().flat_map(|sum| sum.jobs.iter().map(|job| (&sum.machine, job)));
         // One that goes on ends with the report, and has no end in the journal.
         let expected: Vec<_> = jobs
@@ -313,7 +319,7 @@ fn the_page_tells_held_from_emergency_and_off_from_not_known() {
     let mut records = morning();
     let stop = records.pop().unwrap();
     let body = json!({ "input": "red-button", "request": "emergency-off", "decision": "acted", "reason": "emergency" });
-    records.extend([record(100, Kind::Decision, body), stop]);
+    records.extend([record(100, RecordKind::Decision, body), stop]);
     let page = html(&ledger_of(records, None), "Shop", &TimeZone::UTC);
     let drawn = |class: &str| page.matches(&format!("class=\"{class}\"")).count();
     // Each once in the picture and once in its legend; one stretch of work, and idle before and after it. All of it is

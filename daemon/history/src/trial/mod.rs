@@ -11,7 +11,7 @@ use crate::report::{
     CutJob, Doing, Followed, How, Job, Ledger, MachineSum, Period, ShadowOff, ShadowSays, Stretch,
 };
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Kind, Query, Reader, StoreError};
+use idlegate_journal::{JournalReader, Query, RecordKind, StoreError};
 use idlegate_messages::Decision;
 
 pub use tell::{html, json, words};
@@ -107,13 +107,13 @@ impl MachineOnTrial {
 }
 
 /// From when to when it lasted; nothing if nothing was asked in shadow mode.
-pub fn period(reader: &Reader) -> Result<Option<Period>, StoreError> {
+pub fn period(reader: &JournalReader) -> Result<Option<Period>, StoreError> {
     let (mut begun, mut first) = (None, None);
-    let kinds = vec![Kind::Start, Kind::Decision];
+    let kinds = vec![RecordKind::Start, RecordKind::Decision];
     for record in reader.records(&Query { kinds, ..Query::default() }) {
         let record = record?;
         match record.kind() {
-            Some(Kind::Start) => begun = Some(record.at.wall),
+            Some(RecordKind::Start) => begun = Some(record.at.wall),
             Some(_) | None => {
                 begun = begun.or(Some(record.at.wall));
                 if record.read::<Decision>().shadow {

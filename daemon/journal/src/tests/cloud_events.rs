@@ -38,7 +38,7 @@ fn a_record_becomes_a_cloud_event() {
 
 #[test]
 fn every_kind_keeps_to_the_rules_of_the_format() {
-    for kind in Kind::ALL {
+    for kind in RecordKind::ALL {
         for machine in [None, Some(String::new()), Some("mill".to_owned())] {
             for intact in [true, false] {
                 let has_subject = machine.as_deref() == Some("mill");

@@ -28,7 +28,7 @@ fn writer_to_be_killed() {
         let now = later(number);
         let deferral = KeptUntil::of(name("schedule"), Moment(number + 1_000_000), now);
         let kept = KeptState { deferral: Some(deferral), ..KeptState::default() };
-        let change = Change::from(Record::new(Kind::Deferral, now, json!({ "number": number })))
+        let change = Change::from(Record::new(RecordKind::Deferral, now, json!({ "number": number })))
             .keeping(name("mill"), kept)
             .answering(Answered::new(name("door-button"), &number.to_string().into(), "deferred", now.wall));
         if journal.append_durably(change).settled_blocking() == Storing::Stored {
@@ -55,7 +55,7 @@ fn after_kill_at_random_points_nothing_confirmed_is_missing_and_nothing_is_doubl
         assert!(found.iter().all(|found| found.intact), "round {round}");
         assert!(found.iter().zip(1..).all(|(found, seq)| found.seq == seq), "round {round}: gapless");
         assert!(found.len() >= records, "round {round}");
-        let deferrals = found[records..].iter().filter(|found| found.kind() == Some(Kind::Deferral));
+        let deferrals = found[records..].iter().filter(|found| found.kind() == Some(RecordKind::Deferral));
         let numbers: Vec<u64> = deferrals.map(|found| found.body()["number"].as_u64().unwrap()).collect();
         assert_eq!(numbers, (0..numbers.len() as u64).collect::<Vec<_>>(), "round {round}: each one once");
         if let Some(confirmed) = confirmed {

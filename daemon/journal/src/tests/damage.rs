@@ -116,7 +116,7 @@ fn every_flipped_bit_is_noticed_or_harmless() {
     let file = written(folder.path());
     let sound = fs::read(&file).unwrap();
     let records = all(&file);
-    let kept = Reader::open(&file).unwrap().restored(at(0)).kept;
+    let kept = JournalReader::open(&file).unwrap().restored(at(0)).kept;
     let flipped = folder.path().join("flipped.sqlite");
     let mut random = 0x00C0_FFEE_1234_5678_u64;
     let (mut noticed, mut harmless) = (0, 0);
@@ -128,7 +128,7 @@ fn every_flipped_bit_is_noticed_or_harmless() {
         let place = usize::try_from(random >> 3).unwrap() % bytes.len();
         bytes[place] ^= 1 << (random & 7);
         fs::write(&flipped, &bytes).unwrap();
-        let verdict = Reader::open(&flipped).and_then(|mut reader| {
+        let verdict = JournalReader::open(&flipped).and_then(|mut reader| {
             reader.verify()?;
             let read = reader.records(&Query::default()).collect::<Result<Vec<_>, _>>()?;
             Ok((read, reader.restored(at(0)).kept))

@@ -105,7 +105,7 @@ fn a_full_disk_takes_the_reserve_then_memory_and_everything_comes_later() {
             assert_sound(&file);
             let found = all(&file);
             assert!(words(&found).contains(&"gap"));
-            let decisions = found.iter().filter(|found| found.kind() == Some(Kind::Decision));
+            let decisions = found.iter().filter(|found| found.kind() == Some(RecordKind::Decision));
             let late = decisions.filter(|found| found.at.moment.0 >= 1_000_000).count();
             assert_eq!(late, 50, "what waited in memory is there");
         },

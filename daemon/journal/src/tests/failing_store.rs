@@ -62,7 +62,7 @@ fn the_first_failing_try_of_any_number_loses_and_doubles_nothing() {
             }
             assert!(journal.close(AGES));
             let contents = backend.contents();
-            let decisions = contents.rows.iter().filter(|row| row.kind == Kind::Decision);
+            let decisions = contents.rows.iter().filter(|row| row.kind == RecordKind::Decision);
             let moments: Vec<u64> = decisions.map(|row| row.at.moment.0).collect();
             assert_eq!(moments, (0..30).collect::<Vec<_>>(), "try {failing} failed");
         }
@@ -89,11 +89,15 @@ fn more_than_memory_holds_is_counted_and_the_last_word_on_a_lockout_stays() {
     let lost: u64 = contents
         .rows
         .iter()
-        .filter(|row| row.kind == Kind::Gap)
+        .filter(|row| row.kind == RecordKind::Gap)
         .map(|row| serde_json::from_str::<serde_json::Value>(&row.body).unwrap()["lost"].as_u64().unwrap())
         .sum();
-    let decisions: Vec<u64> =
-        contents.rows.iter().filter(|row| row.kind == Kind::Decision).map(|row| row.at.moment.0).collect();
+    let decisions: Vec<u64> = contents
+        .rows
+        .iter()
+        .filter(|row| row.kind == RecordKind::Decision)
+        .map(|row| row.at.moment.0)
+        .collect();
     assert_eq!(lost + decisions.len() as u64, 20_000, "every record is stored or counted");
     assert_eq!(decisions.last(), Some(&19_999), "the newest are what people look for");
     assert!(decisions.is_sorted());
@@ -127,7 +131,7 @@ fn a_record_that_is_never_accepted_does_not_stand_in_the_way_of_others() {
     for number in 0..10 {
         journal.append(decision(number));
     }
-    journal.append(Record::new(Kind::Link, at(10), json!({ "text": "poison" })));
+    journal.append(Record::new(RecordKind::Link, at(10), json!({ "text": "poison" })));
     for number in 11..20 {
         journal.append(decision(number));
     }
@@ -194,7 +198,7 @@ async fn a_disk_that_hangs_in_use_holds_up_nobody_and_what_was_dropped_meanwhile
     stuck.let_go();
     until("all is stored", || journal.counts().lost > 0);
     let decisions =
-        || stuck.backend.contents().rows.iter().filter(|row| row.kind == Kind::Decision).count() as u64;
+        || stuck.backend.contents().rows.iter().filter(|row| row.kind == RecordKind::Decision).count() as u64;
     until("all is accounted for", || journal.counts().lost + decisions() == 20_000);
     assert_eq!(stuck.backend.contents().kept[&name("mill")], locked("panel"));
 }

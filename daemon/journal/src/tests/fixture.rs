@@ -26,8 +26,8 @@ fn write_the_file_of_this_version() {
     }
     journal.append(lockout_change(3));
     journal.append(
-        Change::from(Record::new(Kind::Stop, at(4), json!({})))
-            .recording(Record::new(Kind::Job, at(4), a_job()).of(name("mill")))
+        Change::from(Record::new(RecordKind::Stop, at(4), json!({})))
+            .recording(Record::new(RecordKind::Job, at(4), a_job()).of(name("mill")))
             .keeping(
                 name("kiln"),
                 KeptState { deferral: Some(deferral), job: Some(under_way()), ..KeptState::default() },

@@ -22,7 +22,7 @@ fn full_decision(number: u64) -> Record {
         "input": "door-button", "gesture": "press", "request": "off", "decision": "held", "reason": "machine-busy",
         "assessments": [assessment, assessment, assessment], "window_ms": 10_000, "rules": "9f2c41d07be3",
     });
-    Record::new(Kind::Decision, at(number), body).of(name("mill"))
+    Record::new(RecordKind::Decision, at(number), body).of(name("mill"))
 }
 
 #[test]

@@ -40,7 +40,7 @@ fn decision(number: u64) -> Record {
     let body = json!({
         "input": "door-button", "request": "off", "decision": "held", "reason": "machine-busy", "number": number
     });
-    Record::new(Kind::Decision, at(number), body).of(name("mill"))
+    Record::new(RecordKind::Decision, at(number), body).of(name("mill"))
 }
 
 fn locked(by: &str) -> KeptState {
@@ -49,7 +49,7 @@ fn locked(by: &str) -> KeptState {
 
 fn lockout_change(number: u64) -> Change {
     let record =
-        Record::new(Kind::Lockout, at(number), json!({ "number": number })).of(name("mill")).at_once();
+        Record::new(RecordKind::Lockout, at(number), json!({ "number": number })).of(name("mill")).at_once();
     Change::from(record).keeping(name("mill"), locked("panel"))
 }
 
@@ -101,11 +101,11 @@ fn until(what: &str, mut condition: impl FnMut() -> bool) {
 }
 
 fn all(file: &Path) -> Vec<Found> {
-    Reader::open(file).unwrap().records(&Query::default()).collect::<Result<_, _>>().unwrap()
+    JournalReader::open(file).unwrap().records(&Query::default()).collect::<Result<_, _>>().unwrap()
 }
 
 fn assert_sound(file: &Path) {
-    assert_eq!(Reader::open(file).unwrap().verify(), Ok(()));
+    assert_eq!(JournalReader::open(file).unwrap().verify(), Ok(()));
 }
 
 fn words(found: &[Found]) -> Vec<&str> {

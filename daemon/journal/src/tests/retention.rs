@@ -28,7 +28,7 @@ fn a_full_file_loses_its_oldest_records_and_goes_on_without_a_gap() {
     assert!(found[0].seq > 1, "old ones went");
     assert!(found.len() > 500, "not more than had to");
     assert_eq!(found.last().unwrap().at, at(5_999), "the newest are there");
-    assert!(found.iter().all(|found| found.kind() == Some(Kind::Decision)), "no trouble was met");
+    assert!(found.iter().all(|found| found.kind() == Some(RecordKind::Decision)), "no trouble was met");
 }
 
 #[test]
@@ -40,7 +40,7 @@ fn old_records_go_with_age_but_a_clock_far_ahead_does_not_empty_the_journal() {
     filled(&file, limits, 12_000, 0);
     let (journal, _) =
         Journal::start(Box::new(FileBackend::new(file.clone(), limits)), quick(), nobody_listens());
-    let reader = Reader::open(&file).unwrap();
+    let reader = JournalReader::open(&file).unwrap();
     let first = || reader.records(&Query::default()).next().unwrap().unwrap().seq;
     let last = || reader.last(1, &Query::default()).unwrap()[0].seq;
     until("the oldest have gone", || first() == last() - 10_000);
@@ -73,7 +73,7 @@ fn a_clock_far_ahead_deletes_nothing() {
     (6..=30).for_each(|minute| while store.tend(at(minute, two_years)).unwrap() {});
     (31..=60).for_each(|minute| while store.tend(at(minute, 0)).unwrap() {});
     assert_eq!(all(&file), before);
-    let restored = Reader::open(&file).unwrap().restored(now);
+    let restored = JournalReader::open(&file).unwrap().restored(now);
     assert_eq!(events(&restored, "panel"), [1]);
     // A clock that has run evenly for a day is believed.
     (61..=1_520).for_each(|minute| while store.tend(at(minute, two_years)).unwrap() {});
@@ -106,7 +106,7 @@ fn answered_events_are_bounded_in_age_and_of_each_input_in_number() {
     // Twice the same event is one.
     journal.append(answered("button", OF_EACH_INPUT_MAX + 50, wall));
     let _ = journal.append_durably(decision(1)).settled_blocking();
-    let mut reader = Reader::open(&file).unwrap();
+    let mut reader = JournalReader::open(&file).unwrap();
     let expected = (100..OF_EACH_INPUT_MAX + 100).filter(|number| *number != OF_EACH_INPUT_MAX + 50);
     let expected: Vec<_> = expected.chain([OF_EACH_INPUT_MAX + 50]).collect();
     assert_eq!(events(&reader.restored(at(0)), "button"), expected, "nor are more of them read");
@@ -139,7 +139,7 @@ fn what_is_remembered_of_many_inputs_goes_into_a_file_that_is_begun_anew() {
     std::fs::remove_file(&file).unwrap();
     assert_eq!(journal.append_durably(decision(3)).settled_blocking(), Storing::Stored);
     assert!(journal.close(AGES));
-    let kept = Reader::open(&file).unwrap().restored(at(0));
+    let kept = JournalReader::open(&file).unwrap().restored(at(0));
     for input in inputs {
         assert_eq!(events(&kept, input), (0..OF_EACH_INPUT_MAX).collect::<Vec<_>>(), "{input}");
     }
@@ -156,7 +156,7 @@ fn asked(number: u64, days_ago: i64, who: Option<&str>) -> Record {
         "sentence": "It is \"who\":\"cares\"", "who": who,
     });
     let wall = WallTime(Clock.now().wall.0 - days_ago * DAY_MS);
-    Record::new(Kind::Decision, Now { moment: Moment(number), wall }, body).of(name("mill"))
+    Record::new(RecordKind::Decision, Now { moment: Moment(number), wall }, body).of(name("mill"))
 }
 
 fn keeping_names(file: &Path, names_age_max: Span) -> Journal {

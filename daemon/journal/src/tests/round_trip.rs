@@ -15,14 +15,14 @@ fn records_come_back_in_order_by_machine_time_and_kind() {
     for number in 0..1200 {
         journal.append(decision(number));
     }
-    journal.append(Record::new(Kind::Link, at(1200), json!({ "state": "down" })));
+    journal.append(Record::new(RecordKind::Link, at(1200), json!({ "state": "down" })));
     assert_eq!(journal.append_durably(lockout_change(1201)).settled_blocking(), Storing::Stored);
-    let reader = Reader::open(&file).unwrap();
+    let reader = JournalReader::open(&file).unwrap();
     let found = all(&file);
     assert_eq!(found.len(), 1202);
     assert!(found.iter().zip(1..).all(|(found, seq)| found.seq == seq && found.intact));
     assert_eq!(found[7].body()["number"], 7);
-    let links = Query { kinds: vec![Kind::Link], ..Query::default() };
+    let links = Query { kinds: vec![RecordKind::Link], ..Query::default() };
     assert_eq!(words(&reader.last(5, &links).unwrap()), ["link"]);
     let mill = Query { machine: Some(name("mill")), ..Query::default() };
     let last: Vec<i64> = reader.last(2, &mill).unwrap().iter().map(|found| found.seq).collect();
@@ -68,8 +68,8 @@ fn a_body_too_long_or_too_deep_is_cut_and_says_so() {
     for _ in 0..200 {
         deep = json!([deep]);
     }
-    journal.append(Record::new(Kind::Link, at(1), json!({ "text": "é".repeat(BODY_BYTES_MAX) })));
-    journal.append(Record::new(Kind::Link, at(2), json!({ "deep": deep })));
+    journal.append(Record::new(RecordKind::Link, at(1), json!({ "text": "é".repeat(BODY_BYTES_MAX) })));
+    journal.append(Record::new(RecordKind::Link, at(2), json!({ "deep": deep })));
     assert!(journal.close(AGES));
     let found = all(&file);
     assert_eq!(found[0].body()["cut"], true);
@@ -98,12 +98,14 @@ fn any_body() -> impl Strategy<Value = Value> {
 fn any_record() -> impl Strategy<Value = Record> {
     let now = (0..=u64::MAX / 2, any::<i64>());
     let machine = prop::option::of("[a-z0-9-]{1,32}");
-    (0..Kind::ALL.len(), now, machine, any_body()).prop_map(|(kind, (moment, wall), machine, body)| Record {
-        kind: Kind::ALL[kind],
-        machine: machine.map(|text| name(&text)),
-        at: Now { moment: Moment(moment), wall: WallTime(wall) },
-        body,
-        durability: Durability::Group,
+    (0..RecordKind::ALL.len(), now, machine, any_body()).prop_map(|(kind, (moment, wall), machine, body)| {
+        Record {
+            kind: RecordKind::ALL[kind],
+            machine: machine.map(|text| name(&text)),
+            at: Now { moment: Moment(moment), wall: WallTime(wall) },
+            body,
+            durability: Durability::Group,
+        }
     })
 }
 

@@ -14,9 +14,12 @@ fn written(folder: &Path) -> PathBuf {
     let file = journal_file(folder);
     let (journal, _) = start(&file);
     journal.append(decision(880));
-    journal.append(Record::new(Kind::Incident, at(2), json!({ "kind": "still-drawing" })).of(name("kiln")));
-    journal
-        .append(Record::new(Kind::IncidentOver, at(3), json!({ "kind": "still-drawing" })).of(name("kiln")));
+    journal.append(
+        Record::new(RecordKind::Incident, at(2), json!({ "kind": "still-drawing" })).of(name("kiln")),
+    );
+    journal.append(
+        Record::new(RecordKind::IncidentOver, at(3), json!({ "kind": "still-drawing" })).of(name("kiln")),
+    );
     let deferral = KeptUntil::of(name("schedule"), Moment(880), at(0));
     journal.append(lockout_change(4));
     journal.append(
@@ -104,7 +107,10 @@ fn a_journal_of_a_later_version_is_left_alone_but_its_lockouts_hold() {
     assert!(heard.degraded());
     assert!(journal.close(AGES));
     assert!(std::fs::read(&file).unwrap() == before);
-    assert!(matches!(Reader::open(&file), Err(StoreError::Newer { found: 99, known: SCHEMA_VERSION })));
+    assert!(matches!(
+        JournalReader::open(&file),
+        Err(StoreError::Newer { found: 99, known: SCHEMA_VERSION })
+    ));
 }
 
 #[test]

@@ -30,7 +30,7 @@ pub struct Handover {
 /// Whether a message came as it was sent, or from the broker's store. A broker that was restarted may have an old
 /// store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Heard {
+pub enum Delivery {
     Live,
     Stored,
 }
@@ -211,7 +211,7 @@ impl Handover {
         topic: &str,
         (input, page): (&str, Option<usize>),
         payload: &[u8],
-        heard: Heard,
+        heard: Delivery,
     ) -> Result<(), BadHandover> {
         let input = Name::new(input)?;
         // Whoever clears the topic takes no id back.
@@ -220,7 +220,7 @@ impl Handover {
         }
         handover_ids::check(payload, &input, &self.seal, topic)?;
         // With a digest an old message may be one that somebody has kept to send it again.
-        let heard = if self.seal.is_closed() { Heard::Stored } else { heard };
+        let heard = if self.seal.is_closed() { Delivery::Stored } else { heard };
         let ids = self.answered.entry(input).or_default();
         match page {
             Some(page) => ids.hear_page(page, payload, heard),
@@ -276,7 +276,7 @@ mod tests {
         let mut found = Handover::default();
         assert!(found.take_kept(TOPIC, "kiln", left_of(&left).as_bytes()).unwrap());
         let answered = left.answered_message(now(), "ids", &named("panel")).unwrap().to_string();
-        found.take_answered("ids", ("panel", None), answered.as_bytes(), Heard::Stored).unwrap();
+        found.take_answered("ids", ("panel", None), answered.as_bytes(), Delivery::Stored).unwrap();
         assert_eq!(found.take_over(&[], &BTreeSet::new()), [kept]);
         let ids = found.take_over_ids(&[], now().wall);
         let ids: Vec<_> = ids.iter().map(|answered| (answered.input.as_str(), &*answered.id)).collect();
@@ -363,10 +363,10 @@ mod tests {
             ("others", "panel", ids.clone()),
             ("ids", "wall", ids.clone()),
         ] {
-            let refused = next.take_answered(topic, (input, None), payload.as_bytes(), Heard::Live);
+            let refused = next.take_answered(topic, (input, None), payload.as_bytes(), Delivery::Live);
             assert!(refused.is_err(), "{topic} {input} {payload}");
         }
-        next.take_answered("ids", ("panel", None), ids.as_bytes(), Heard::Live).unwrap();
+        next.take_answered("ids", ("panel", None), ids.as_bytes(), Delivery::Live).unwrap();
         assert_eq!(next.take_over_ids(&[], now().wall).len(), 1);
     }
 

@@ -10,7 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value as Json;
 
-use super::handover::{BadHandover, Heard};
+use super::handover::{BadHandover, Delivery};
 use super::seal::Seal;
 use crate::json;
 use crate::words::NAME;
@@ -106,12 +106,17 @@ pub(super) fn check(payload: &[u8], input: &Name, seal: &Seal, topic: &str) -> R
 }
 
 impl HandoverIds {
-    pub(super) fn hear_newest(&mut self, payload: &[u8], heard: Heard) -> Result<(), BadHandover> {
+    pub(super) fn hear_newest(&mut self, payload: &[u8], heard: Delivery) -> Result<(), BadHandover> {
         self.newest.replace_by(Page::read(payload)?, heard);
         Ok(())
     }
 
-    pub(super) fn hear_page(&mut self, page: usize, payload: &[u8], heard: Heard) -> Result<(), BadHandover> {
+    pub(super) fn hear_page(
+        &mut self,
+        page: usize,
+        payload: &[u8],
+        heard: Delivery,
+    ) -> Result<(), BadHandover> {
         if page >= PAGES {
             return Err(BadHandover::Page(page));
         }
@@ -230,8 +235,8 @@ impl Page {
     }
 
     /// A broker that was restarted may have an old store.
-    fn replace_by(&mut self, read: Page, heard: Heard) {
-        if heard == Heard::Live || read.at >= self.at {
+    fn replace_by(&mut self, read: Page, heard: Delivery) {
+        if heard == Delivery::Live || read.at >= self.at {
             *self = read;
         }
     }
@@ -293,9 +298,9 @@ mod tests {
         /// What somebody hears who comes only now.
         fn tell(&self) -> HandoverIds {
             let mut ids = HandoverIds::default();
-            ids.hear_newest(self.newest.as_bytes(), Heard::Stored).unwrap();
+            ids.hear_newest(self.newest.as_bytes(), Delivery::Stored).unwrap();
             for (page, message) in &self.pages {
-                ids.hear_page(*page, message.as_bytes(), Heard::Stored).unwrap();
+                ids.hear_page(*page, message.as_bytes(), Delivery::Stored).unwrap();
             }
             ids
         }
@@ -386,10 +391,10 @@ mod tests {
         let mut new = Broker { newest: old.newest.clone(), pages: old.pages.clone() };
         (32..48).for_each(|number| new.take(&mut guard, id(number, clock(number))));
         let mut ids = new.tell();
-        ids.hear_newest(old.newest.as_bytes(), Heard::Stored).unwrap();
-        ids.hear_page(0, old.pages[&0].as_bytes(), Heard::Stored).unwrap();
+        ids.hear_newest(old.newest.as_bytes(), Delivery::Stored).unwrap();
+        ids.hear_page(0, old.pages[&0].as_bytes(), Delivery::Stored).unwrap();
         assert_eq!(known(&ids).len(), 48);
-        ids.hear_page(0, old.pages[&0].as_bytes(), Heard::Live).unwrap();
+        ids.hear_page(0, old.pages[&0].as_bytes(), Delivery::Live).unwrap();
         assert_eq!(known(&ids).len(), 32, "a clock was set back");
     }
 
@@ -402,13 +407,14 @@ mod tests {
         for payload in
             ["{", "[]", r#"{"at":"noon","ids":[]}"#, &format!(r#"{{{at},"ids":["1"],"ages_s":[-1]}}"#)]
         {
-            assert!(ids.hear_page(0, payload.as_bytes(), Heard::Live).is_err(), "{payload}");
-            assert!(ids.hear_newest(payload.as_bytes(), Heard::Live).is_err(), "{payload}");
+            assert!(ids.hear_page(0, payload.as_bytes(), Delivery::Live).is_err(), "{payload}");
+            assert!(ids.hear_newest(payload.as_bytes(), Delivery::Live).is_err(), "{payload}");
         }
-        assert!(ids.hear_page(PAGES, broker.pages[&0].as_bytes(), Heard::Live).is_err());
+        assert!(ids.hear_page(PAGES, broker.pages[&0].as_bytes(), Delivery::Live).is_err());
         assert_eq!(ids, before);
         // As an earlier version writes them, without ages.
-        ids.hear_newest(format!(r#"{{{at},"input":"panel","ids":["7"]}}"#).as_bytes(), Heard::Live).unwrap();
+        ids.hear_newest(format!(r#"{{{at},"input":"panel","ids":["7"]}}"#).as_bytes(), Delivery::Live)
+            .unwrap();
         assert_eq!(ids.newest.ids, [id(7, NOON)]);
     }
 }

@@ -10,7 +10,7 @@ mod vision;
 
 /// What a colour may stand for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Role {
+pub enum ColourRole {
     Working,
     Idle,
     NotKnown,
@@ -47,30 +47,36 @@ pub struct Paper {
 pub const LIGHT: Paper = Paper { ground: "#ffffff", ink: "#14181f", soft: "#5b6675", rule: "#d9dee5" };
 pub const DARK: Paper = Paper { ground: "#141a22", ink: "#e8ecf2", soft: "#a3adba", rule: "#333c48" };
 
-impl Role {
-    pub const ALL: [Role; 6] =
-        [Role::Working, Role::Idle, Role::NotKnown, Role::Off, Role::Held, Role::Urgent];
+impl ColourRole {
+    pub const ALL: [ColourRole; 6] = [
+        ColourRole::Working,
+        ColourRole::Idle,
+        ColourRole::NotKnown,
+        ColourRole::Off,
+        ColourRole::Held,
+        ColourRole::Urgent,
+    ];
 
     pub const fn tint(self) -> Tint {
         match self {
-            Role::Working => Tint { light: "#3c60ff", dark: "#8f84ff", terminal: Some(62) },
-            Role::Idle => Tint { light: "#006078", dark: "#1a92aa", terminal: Some(31) },
-            Role::NotKnown => Tint { light: "#543c00", dark: "#f7d417", terminal: Some(136) },
-            Role::Off => Tint { light: "#7a8b8f", dark: "#a6a69b", terminal: None },
-            Role::Held => Tint { light: "#48249c", dark: "#fca8ff", terminal: Some(93) },
-            Role::Urgent => Tint { light: "#d62f47", dark: "#fc3c24", terminal: Some(197) },
+            ColourRole::Working => Tint { light: "#3c60ff", dark: "#8f84ff", terminal: Some(62) },
+            ColourRole::Idle => Tint { light: "#006078", dark: "#1a92aa", terminal: Some(31) },
+            ColourRole::NotKnown => Tint { light: "#543c00", dark: "#f7d417", terminal: Some(136) },
+            ColourRole::Off => Tint { light: "#7a8b8f", dark: "#a6a69b", terminal: None },
+            ColourRole::Held => Tint { light: "#48249c", dark: "#fca8ff", terminal: Some(93) },
+            ColourRole::Urgent => Tint { light: "#d62f47", dark: "#fc3c24", terminal: Some(197) },
         }
     }
 
     /// Its shape in a line of text, for those who see no colour there.
     pub const fn mark(self) -> &'static str {
         match self {
-            Role::Working => "\u{2588}",
-            Role::Idle => "\u{2581}",
-            Role::NotKnown => "\u{2591}",
-            Role::Off => "\u{b7}",
-            Role::Held => "\u{25c6}",
-            Role::Urgent => "!",
+            ColourRole::Working => "\u{2588}",
+            ColourRole::Idle => "\u{2581}",
+            ColourRole::NotKnown => "\u{2591}",
+            ColourRole::Off => "\u{b7}",
+            ColourRole::Held => "\u{25c6}",
+            ColourRole::Urgent => "!",
         }
     }
 }

@@ -21,12 +21,12 @@ const WHITE: Light = [1.0; 3];
 struct Set {
     name: &'static str,
     grounds: Vec<Light>,
-    roles: Vec<(Role, Light)>,
+    roles: Vec<(ColourRole, Light)>,
 }
 
 fn sets() -> Vec<Set> {
     let all = |colour: fn(Tint) -> Option<Light>| {
-        Role::ALL.into_iter().filter_map(|role| Some((role, colour(role.tint())?))).collect()
+        ColourRole::ALL.into_iter().filter_map(|role| Some((role, colour(role.tint())?))).collect()
     };
     vec![
         Set {
@@ -82,7 +82,9 @@ fn every_colour_stands_out_from_its_ground() {
 /// Names of levels are written in the colour of work.
 #[test]
 fn whatever_is_written_can_be_read() {
-    for (paper, working) in [(LIGHT, Role::Working.tint().light), (DARK, Role::Working.tint().dark)] {
+    for (paper, working) in
+        [(LIGHT, ColourRole::Working.tint().light), (DARK, ColourRole::Working.tint().dark)]
+    {
         for colour in [paper.ink, paper.soft, working] {
             let contrast = contrast(light_of_hex(colour), light_of_hex(paper.ground));
             assert!(contrast >= CONTRAST_TEXT_MIN, "{colour} on {}: {contrast:.2}", paper.ground);
@@ -125,17 +127,17 @@ fn only_what_is_urgent_is_anywhere_near_red() {
             let [_, a, b] = lab(light);
             let hue = b.atan2(a).to_degrees().rem_euclid(360.0);
             let reddish = a.hypot(b) > 15.0 && !(75.0..340.0).contains(&hue);
-            assert_eq!(reddish, role == Role::Urgent, "{name}: {role:?} has the hue {hue:.0}");
+            assert_eq!(reddish, role == ColourRole::Urgent, "{name}: {role:?} has the hue {hue:.0}");
         }
     }
 }
 
 #[test]
 fn no_two_roles_have_the_same_shape() {
-    let mut marks: Vec<_> = Role::ALL.map(Role::mark).to_vec();
+    let mut marks: Vec<_> = ColourRole::ALL.map(ColourRole::mark).to_vec();
     marks.sort_unstable();
     marks.dedup();
-    assert_eq!(marks.len(), Role::ALL.len());
+    assert_eq!(marks.len(), ColourRole::ALL.len());
 }
 
 /// A colour that is written anywhere else is one that none of these tests looks at.

@@ -11,7 +11,7 @@ mod text;
 
 use jiff::tz::TimeZone;
 
-use crate::palette::Role;
+use crate::palette::ColourRole;
 use idlegate_guard::time::WallTime;
 
 pub use text::Colour;
@@ -88,15 +88,15 @@ impl Shade {
     ];
 
     /// None is drawn in the colour of the text.
-    const fn role(self) -> Option<Role> {
+    const fn role(self) -> Option<ColourRole> {
         match self {
-            Shade::Busy => Some(Role::Working),
-            Shade::Idle => Some(Role::Idle),
-            Shade::Unknown => Some(Role::NotKnown),
-            Shade::Off => Some(Role::Off),
+            Shade::Busy => Some(ColourRole::Working),
+            Shade::Idle => Some(ColourRole::Idle),
+            Shade::Unknown => Some(ColourRole::NotKnown),
+            Shade::Off => Some(ColourRole::Off),
             Shade::Job | Shade::Obeyed => None,
-            Shade::Held => Some(Role::Held),
-            Shade::Emergency => Some(Role::Urgent),
+            Shade::Held => Some(ColourRole::Held),
+            Shade::Emergency => Some(ColourRole::Urgent),
         }
     }
 

@@ -9,7 +9,7 @@ use ::svg::{Document, Node as _};
 
 use super::axis::{Scale, day_label, time_label, times, value_label};
 use super::{Column, Picture, Shade, Strip};
-use crate::palette::{DARK, LIGHT, Paper, Role, Tint};
+use crate::palette::{ColourRole, DARK, LIGHT, Paper, Tint};
 
 const CURVE_HEIGHT: f64 = 240.0;
 const STRIP_HEIGHT: f64 = 18.0;
@@ -87,7 +87,7 @@ impl Sheet {
 fn style() -> String {
     let colours = |paper: Paper, of: fn(Tint) -> &'static str| {
         let Paper { ground, ink, soft, rule } = paper;
-        let [working, idle, not_known, off, held, urgent] = Role::ALL.map(|role| of(role.tint()));
+        let [working, idle, not_known, off, held, urgent] = ColourRole::ALL.map(|role| of(role.tint()));
         format!(
             "text{{fill:{ink}}}.soft{{fill:{soft}}}.ground{{fill:{ground}}}.rule,.frame{{stroke:{rule}}}\n\
              .curve,.job{{stroke:{ink}}}.obeyed{{fill:{ink}}}.level{{stroke:{working}}}\n\

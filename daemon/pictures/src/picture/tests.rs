@@ -119,6 +119,6 @@ fn the_text_is_as_wide_as_the_terminal_and_plain_when_asked() {
     assert!(narrow.lines().all(|line| line.chars().count() <= 40), "{narrow}");
     // The colour of work, and no code of red.
     let coloured = day().to_text(80, Colour::Ansi);
-    let working = Role::Working.tint().terminal.unwrap();
+    let working = ColourRole::Working.tint().terminal.unwrap();
     assert!(coloured.contains(&format!("\u{1b}[38;5;{working}m█")) && !coloured.contains("\u{1b}[31m"));
 }

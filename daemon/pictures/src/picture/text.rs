@@ -9,7 +9,7 @@ use ratatui::widgets::canvas::{Canvas, Line, Points};
 
 use super::axis::{Scale, day_label, time_label, times, value_label};
 use super::{Picture, Shade, Strip};
-use crate::palette::Role;
+use crate::palette::ColourRole;
 
 /// Whether the terminal understands colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -83,7 +83,7 @@ fn curve(picture: &Picture, scale: Scale, plot: Rect, buffer: &mut Buffer) {
         for level in &picture.levels {
             let y = scale.place(level.value);
             let dotted: Vec<_> = (0..dots).step_by(4).map(|x| (as_f64(x), y)).collect();
-            context.draw(&Points { coords: &dotted, color: colour_of(Role::Working) });
+            context.draw(&Points { coords: &dotted, color: colour_of(ColourRole::Working) });
         }
         for run in &runs {
             let mut before: Option<(f64, f64)> = None;
@@ -145,13 +145,13 @@ fn look(shade: Shade) -> (&'static str, Style) {
         Shade::Job => "\u{2592}",
         Shade::Obeyed => "|",
         Shade::Busy | Shade::Idle | Shade::Unknown | Shade::Off | Shade::Held | Shade::Emergency => {
-            shade.role().map_or(" ", Role::mark)
+            shade.role().map_or(" ", ColourRole::mark)
         }
     };
     (mark, Style::new().fg(shade.role().map_or(Color::Reset, colour_of)))
 }
 
-fn colour_of(role: Role) -> Color {
+fn colour_of(role: ColourRole) -> Color {
     role.tint().terminal.map_or(Color::Reset, Color::Indexed)
 }
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::recording::{Oddities, Point, Reader, RecordingError};
+use crate::recording::{Oddities, Point, RecordingError, RecordingReader};
 use idlegate_guard::time::{Span, WallTime};
 use idlegate_plan::event::Value;
 
@@ -41,12 +41,12 @@ pub enum TakeError {
 impl Take {
     /// Reads the signal of this name, or the only one in watts.
     pub fn read(path: &Path, signal: Option<&str>) -> Result<Take, TakeError> {
-        Take::from_reader(path.display().to_string(), Reader::open(path)?, signal)
+        Take::from_reader(path.display().to_string(), RecordingReader::open(path)?, signal)
     }
 
     pub(crate) fn from_reader(
         file: String,
-        mut reader: Reader,
+        mut reader: RecordingReader,
         signal: Option<&str>,
     ) -> Result<Take, TakeError> {
         let take = Take::from_points(file, &mut reader, signal)?;

@@ -15,14 +15,14 @@ const TOPIC_CHARS: usize = 200;
 
 #[derive(Clone, Debug, Default)]
 pub struct Board {
-    topics: BTreeMap<String, Line>,
+    topics: BTreeMap<String, TopicLine>,
     /// Messages on topics for which there was no room.
     beyond: u64,
 }
 
 /// One topic.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Line {
+pub struct TopicLine {
     pub topic: String,
     /// As it can be shown in one line: tamed and bounded.
     pub value: String,
@@ -36,7 +36,7 @@ pub struct Line {
     latest_at: Moment,
 }
 
-impl Line {
+impl TopicLine {
     /// The usual pause between two messages, once there were two.
     pub fn interval(&self) -> Option<Span> {
         let pauses = self.count.checked_sub(1).filter(|pauses| *pauses > 0)?;
@@ -44,7 +44,7 @@ impl Line {
     }
 }
 
-impl Line {
+impl TopicLine {
     /// The whole of the newest payload, and the pointer to each value in it if it is JSON, a line each.
     pub fn whole(&self) -> Vec<String> {
         let Ok(text) = std::str::from_utf8(&self.payload) else { return vec![self.value.clone()] };
@@ -104,7 +104,7 @@ impl Board {
             return false;
         }
         let topic = topic.to_owned();
-        let line = Line {
+        let line = TopicLine {
             topic: tame(&topic, TOPIC_CHARS),
             value,
             before: None,
@@ -120,7 +120,7 @@ impl Board {
     }
 
     /// In order of topic; those that have the text in their topic or value, whatever its case.
-    pub fn lines<'a>(&'a self, search: &'a str) -> impl Iterator<Item = &'a Line> + 'a {
+    pub fn lines<'a>(&'a self, search: &'a str) -> impl Iterator<Item = &'a TopicLine> + 'a {
         let wanted = search.to_lowercase();
         self.topics.values().filter(move |line| {
             wanted.is_empty()
@@ -129,7 +129,7 @@ impl Board {
         })
     }
 
-    pub fn line(&self, topic: &str) -> Option<&Line> {
+    pub fn line(&self, topic: &str) -> Option<&TopicLine> {
         self.topics.get(topic)
     }
 

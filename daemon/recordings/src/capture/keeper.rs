@@ -21,7 +21,7 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 
 /// How keeping goes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Kept {
+pub struct Keeping {
     /// Why nothing is kept at the moment.
     pub trouble: Option<String>,
     /// Messages and readings that were not kept, since the start.
@@ -49,7 +49,7 @@ struct Queue {
     lost: u64,
     follow: Option<(SharedPlan, Span)>,
     ends: bool,
-    kept: Kept,
+    kept: Keeping,
 }
 
 impl Shared {
@@ -58,9 +58,9 @@ impl Shared {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn kept(&self) -> Kept {
+    fn kept(&self) -> Keeping {
         let queue = self.lock();
-        Kept { lost: queue.kept.lost + queue.lost, ..queue.kept.clone() }
+        Keeping { lost: queue.kept.lost + queue.lost, ..queue.kept.clone() }
     }
 }
 
@@ -95,13 +95,13 @@ impl Keeper {
         self.shared.lock().follow = Some((plan, age_max));
     }
 
-    pub fn kept(&self) -> Kept {
+    pub fn kept(&self) -> Keeping {
         self.shared.kept()
     }
 
     /// What it says after it has ended.
     #[cfg(test)]
-    pub(super) fn last_word(&self) -> impl FnOnce() -> Kept + use<> {
+    pub(super) fn last_word(&self) -> impl FnOnce() -> Keeping + use<> {
         let shared = Arc::clone(&self.shared);
         move || shared.kept()
     }

@@ -11,8 +11,8 @@ mod rolling;
 #[cfg(test)]
 mod tests;
 
-pub use board::{Board, Line};
-pub use keeper::{Keeper, Kept};
+pub use board::{Board, TopicLine};
+pub use keeper::{Keeper, Keeping};
 pub use packer::Packer;
 pub use recorder::{Recorder, Taken};
 pub use rolling::Rolling;

@@ -4,8 +4,8 @@
 use std::io::Write as _;
 
 use super::*;
-use crate::recording::{Reader, Writer};
-use crate::replay::{Heard, Player, SignalPlace, Timeline, Track};
+use crate::recording::{RecordingReader, Writer};
+use crate::replay::{Played, Player, SignalPlace, Timeline, Track};
 use idlegate_detectors::Modules;
 use idlegate_engine::signals::{Arrived, SignalState};
 use idlegate_guard::PermissiveState;
@@ -76,7 +76,7 @@ fn what_is_recorded_is_what_replay_reads_back() {
         }
     }
     assert_eq!(recorder.rejected(), 1);
-    let reader = Reader::new("recording".into(), std::io::Cursor::new(writer.into_inner())).unwrap();
+    let reader = RecordingReader::new("recording".into(), std::io::Cursor::new(writer.into_inner())).unwrap();
     let points: Vec<_> = reader
         .map(|point| point.unwrap())
         .map(|point| (point.signal.to_string(), point.at, point.value))
@@ -330,8 +330,8 @@ fn states_in_replay(signs: bool) -> Vec<(u64, PermissiveState)> {
     let mut timeline = Timeline::default();
     timeline.add(&plan, &path, Track::Whole).unwrap();
     let mut states = Vec::new();
-    let heard = |heard: Heard<'_>| {
-        if let Heard::Changed(change) = heard {
+    let heard = |heard: Played<'_>| {
+        if let Played::Changed(change) = heard {
             states.push((u64::try_from(change.at.0 - now(0).wall.0).unwrap() / 1_000, change.state));
         }
     };
@@ -417,15 +417,15 @@ fn the_guard_keeps_what_record_records_and_writes_once_a_minute() {
     };
     let recorded = || {
         let text = std::io::Cursor::new(recorded.clone());
-        Reader::new("recording".into(), text).unwrap()
+        RecordingReader::new("recording".into(), text).unwrap()
     };
     let told = |points: Box<dyn Iterator<Item = Result<crate::recording::Point, _>> + Send>| {
         let modules = Modules::new(idlegate_detectors::Execution::Interpreted, None).unwrap();
         let mut timeline = Timeline::default();
         timeline.add_points(&plan, "readings".into(), points, Track::Whole).unwrap();
         let mut changes = Vec::new();
-        let heard = |heard: Heard<'_>| {
-            if let Heard::Changed(change) = heard {
+        let heard = |heard: Played<'_>| {
+            if let Played::Changed(change) = heard {
                 changes.push(change.clone());
             }
         };

@@ -13,7 +13,7 @@ fn whole_days_come_to_what_numpys_trapezoid_comes_to() {
     for line in include_str!("../../../../tests/published/energy.tsv").lines().skip(2) {
         let (file, joules) = line.split_once('\t').unwrap();
         let joules: f64 = joules.parse().unwrap();
-        let reader = super::Reader::open(&folder.join(file)).unwrap();
+        let reader = super::RecordingReader::open(&folder.join(file)).unwrap();
         let (mut meter, mut over) = (EnergyMeter::new(Span::secs(60)), Vec::new());
         let (mut begin, mut latest) = (None, None);
         for point in reader {

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use super::error::RecordingError;
 use super::point::Point;
-use super::reader::Reader;
+use super::reader::RecordingReader;
 use idlegate_guard::time::WallTime;
 use idlegate_plan::text::{parse_time, rfc3339};
 
@@ -71,7 +71,7 @@ fn begun(name: &str) -> Option<WallTime> {
 pub struct KeptReader {
     /// The next one last.
     files: Vec<KeptFile>,
-    current: Option<Reader>,
+    current: Option<RecordingReader>,
     from: WallTime,
     on_fault: Box<dyn FnMut(&RecordingError) + Send>,
 }
@@ -99,14 +99,14 @@ impl KeptReader {
 
     fn next_point(&mut self) -> Result<Option<Point>, RecordingError> {
         loop {
-            if let Some(point) = self.current.as_mut().and_then(Reader::next) {
+            if let Some(point) = self.current.as_mut().and_then(RecordingReader::next) {
                 return point.map(Some);
             }
             let Some(file) = self.files.pop() else { return Ok(None) };
             self.current = None;
             // Its first pack is still to come.
             if file.bytes > 0 {
-                self.current = Some(Reader::open(&file.path)?);
+                self.current = Some(RecordingReader::open(&file.path)?);
             }
         }
     }

@@ -24,5 +24,5 @@ pub use kept_folder::{KeptBounds, KeptFolder};
 pub use oddities::{Oddities, Oddity};
 pub use point::Point;
 pub(crate) use point::{SIGN_ALIVE, SIGN_GONE, of_sign, sign_name};
-pub use reader::{Format, Reader};
+pub use reader::{Format, RecordingReader};
 pub use writer::{WriteError, Writer};

@@ -19,7 +19,7 @@ pub enum Format {
 
 /// Yields the points in the order of the file. After an error it yields nothing more.
 #[derive(Debug)]
-pub struct Reader {
+pub struct RecordingReader {
     /// As people know the file.
     file: String,
     lines: Lines,
@@ -31,23 +31,23 @@ pub struct Reader {
     failed: bool,
 }
 
-impl Reader {
-    pub fn open(path: &Path) -> Result<Reader, RecordingError> {
+impl RecordingReader {
+    pub fn open(path: &Path) -> Result<RecordingReader, RecordingError> {
         let file = path.display().to_string();
         match idlegate_os::files::open_plain(path) {
-            Ok(input) => Reader::new(file, input),
+            Ok(input) => RecordingReader::new(file, input),
             Err(cause) => Err(RecordingError::Io { file, cause }),
         }
     }
 
     /// Reads from anything; `file` is what errors call it.
-    pub fn new(file: String, input: impl Read + Send + 'static) -> Result<Reader, RecordingError> {
+    pub fn new(file: String, input: impl Read + Send + 'static) -> Result<RecordingReader, RecordingError> {
         let lines = match Lines::new(input) {
             Ok(lines) => lines,
             Err(cause) => return Err(RecordingError::Io { file, cause }),
         };
         let (pending, oddities) = (VecDeque::new(), Oddities::default());
-        let mut reader = Reader { file, lines, columns: None, pending, oddities, failed: false };
+        let mut reader = RecordingReader { file, lines, columns: None, pending, oddities, failed: false };
         let first = reader.line()?.ok_or_else(|| reader.fault(1, LineFault::NothingThere))?;
         if first.text.trim_start().starts_with('[') {
             reader.take_line(&first)?;
@@ -118,7 +118,7 @@ impl Reader {
     }
 }
 
-impl Iterator for Reader {
+impl Iterator for RecordingReader {
     type Item = Result<Point, RecordingError>;
 
     fn next(&mut self) -> Option<Self::Item> {

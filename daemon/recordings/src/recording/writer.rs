@@ -74,7 +74,7 @@ impl<W: Write> Writer<W> {
 mod tests {
     use proptest::prelude::*;
 
-    use super::super::Reader;
+    use super::super::RecordingReader;
     use super::*;
 
     #[test]
@@ -122,7 +122,7 @@ mod tests {
             for (name, at, value) in &readings {
                 writer.write(&named(name), Some("W"), WallTime(*at), value).unwrap();
             }
-            let reader = Reader::new("a".into(), io::Cursor::new(writer.into_inner())).unwrap();
+            let reader = RecordingReader::new("a".into(), io::Cursor::new(writer.into_inner())).unwrap();
             let back: Vec<_> = reader.map(|point| point.unwrap()).map(|point| (point.signal.to_string(), point.at, point.value)).collect();
             let given: Vec<_> = readings.into_iter().map(|(name, at, value)| (named(&name), WallTime(at), value)).collect();
             prop_assert_eq!(back, given);

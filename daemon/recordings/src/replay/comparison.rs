@@ -4,10 +4,10 @@
 //! Only answers that rest on readings are compared: an off that acted, was held or deferred. Whether a machine was in a
 //! job is judged by the journal alone, never by the rules that are being tried.
 
-use super::player::{Question, Reply};
+use super::player::{Prospect, Question};
 use idlegate_guard::PermissiveState;
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Found, Kind, Query, Reader, StoreError};
+use idlegate_journal::{Found, JournalReader, Query, RecordKind, StoreError};
 use idlegate_messages::{Decision, Finding, State, Word};
 use idlegate_plan::Plan;
 use idlegate_plan::event::Name;
@@ -39,22 +39,23 @@ pub struct Asked {
 }
 
 /// Whether the guard was started just before this time, so that it knew nothing.
-pub fn had_started(reader: &Reader, at: WallTime) -> Result<bool, StoreError> {
+pub fn had_started(reader: &JournalReader, at: WallTime) -> Result<bool, StoreError> {
     let from = WallTime(at.0.saturating_sub(STARTED_WITHIN.0.cast_signed()));
     let to = WallTime(at.0.saturating_add(1));
-    let query = Query { from: Some(from), to: Some(to), kinds: vec![Kind::Start], ..Query::default() };
+    let query = Query { from: Some(from), to: Some(to), kinds: vec![RecordKind::Start], ..Query::default() };
     Ok(reader.records(&query).next().transpose()?.is_some())
 }
 
 /// All such requests since then, oldest first.
-pub fn asked(reader: &Reader, from: WallTime) -> Result<Vec<Asked>, StoreError> {
-    let query = Query { from: Some(from), kinds: vec![Kind::Decision, Kind::State], ..Query::default() };
+pub fn asked(reader: &JournalReader, from: WallTime) -> Result<Vec<Asked>, StoreError> {
+    let query =
+        Query { from: Some(from), kinds: vec![RecordKind::Decision, RecordKind::State], ..Query::default() };
     let records: Vec<Found> = reader
         .records(&query)
         .filter(|found| found.as_ref().map_or(true, |found| found.intact && found.machine.is_some()))
         .collect::<Result<_, _>>()?;
     let compared = records.iter().enumerate().filter_map(|(index, found)| {
-        let said: Decision = (found.kind() == Some(Kind::Decision)).then(|| found.read())?;
+        let said: Decision = (found.kind() == Some(RecordKind::Decision)).then(|| found.read())?;
         let machine = Name::new(found.machine.as_deref()?).ok()?;
         let acted = match &*said.reason {
             "machine-idle" => true,
@@ -93,7 +94,7 @@ fn holding(decision: &Decision) -> impl Iterator<Item = &Finding> {
 /// going on; but a machine of which nothing was known was in a job only if it was before or afterwards.
 fn has_finished(decision: &Found, said: &Decision, before: &[Found], after: &[Found]) -> bool {
     let states = |found: &Found| {
-        let of_it = found.kind() == Some(Kind::State) && found.machine == decision.machine;
+        let of_it = found.kind() == Some(RecordKind::State) && found.machine == decision.machine;
         of_it.then(|| (found.at.wall, found.read::<State>().state))
     };
     if said.state.as_deref() == Some("unknown") {
@@ -180,7 +181,7 @@ impl Comparison {
         self.questions.iter().map(|(_, question)| *question).collect()
     }
 
-    pub fn note(&mut self, reply: &Reply) {
+    pub fn note(&mut self, reply: &Prospect) {
         let Some((index, question)) = self.questions.get(reply.question) else { return };
         let asked = &self.asked[*index];
         let silent = reply

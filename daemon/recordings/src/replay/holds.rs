@@ -5,19 +5,19 @@ use std::time::Duration;
 
 use idlegate_engine::{Former, KeptMachine, fingerprint, held_longer};
 use idlegate_guard::time::{Span, WallTime};
-use idlegate_journal::{Kind, Query, Reader, StoreError};
+use idlegate_journal::{JournalReader, Query, RecordKind, StoreError};
 use idlegate_messages::Silence;
 use idlegate_plan::kept::{HeldLonger, KeptState};
 use idlegate_plan::{Machine, Plan};
 
 /// The longest hold of each machine that was learned before this time under just these settings.
-pub fn holds_before(reader: &Reader, at: WallTime, plan: &Plan) -> Result<Former, StoreError> {
+pub fn holds_before(reader: &JournalReader, at: WallTime, plan: &Plan) -> Result<Former, StoreError> {
     let learned = |machine: &Machine| -> Result<Option<KeptMachine>, StoreError> {
         let settings = fingerprint(machine);
         let query = Query {
             to: Some(at),
             machine: Some(machine.name.clone()),
-            kinds: vec![Kind::Silence],
+            kinds: vec![RecordKind::Silence],
             ..Query::default()
         };
         let mut longest: Option<HeldLonger> = None;

@@ -61,8 +61,8 @@ fn the_state_of_a_machine_is_worked_out_anew_and_what_hangs_on_it_follows() {
     let mut timeline = Timeline::default();
     timeline.add(&plan, file.path(), Track::Whole).unwrap();
     let mut changes: Vec<(String, String, PermissiveState)> = Vec::new();
-    let heard = |heard: Heard<'_>| {
-        if let Heard::Changed(change) = heard {
+    let heard = |heard: Played<'_>| {
+        if let Played::Changed(change) = heard {
             let at = idlegate_plan::text::rfc3339(change.at)[11..19].to_owned();
             changes.push((change.machine.to_string(), at, change.state));
         }

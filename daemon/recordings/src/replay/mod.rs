@@ -22,7 +22,7 @@ mod trouble;
 pub use binding::{BindingError, Bound, SignalPlace, bind, bind_named, path};
 pub use comparison::{Asked, Compared, Comparison, Otherwise, asked, had_started};
 pub use holds::holds_before;
-pub use player::{Change, Ended, Heard, Player, Question, Reply, Stopped};
+pub use player::{Ended, Played, Player, Prospect, Question, StateChange, Stopped};
 pub use probe::{MachineSum, Probe, Sum};
 pub use temporary_rules::{TemporaryModule, TemporaryRules, TemporarySignal};
 pub use timeline::{About, Timeline, TimelineError, Track};

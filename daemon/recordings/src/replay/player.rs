@@ -29,7 +29,7 @@ const STANDSTILL_MAX: u32 = 10_000;
 
 /// The assessment of a machine has changed.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Change {
+pub struct StateChange {
     pub at: WallTime,
     pub machine: Name,
     pub state: PermissiveState,
@@ -38,13 +38,13 @@ pub struct Change {
 
 /// What is heard of while playing.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Heard<'a> {
-    Changed(&'a Change),
+pub enum Played<'a> {
+    Changed(&'a StateChange),
     Decided(&'a Decided),
     JobEnded(&'a JobEnded),
     /// A reading was taken, and has been judged.
     Read(WallTime, SignalPlace, &'a Value),
-    Asked(&'a Reply),
+    Asked(&'a Prospect),
     /// A detector of the machine had no answer.
     Failed(WallTime, &'a Name, &'a DetectorFault),
 }
@@ -70,7 +70,7 @@ pub struct Question {
 
 /// What an off would have met.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Reply {
+pub struct Prospect {
     /// The question's place among all of them.
     pub question: usize,
     pub state: PermissiveState,
@@ -161,7 +161,7 @@ impl<'a> Player<'a> {
     pub fn play(
         mut self,
         every: Option<Span>,
-        mut hear: impl FnMut(Heard<'_>),
+        mut hear: impl FnMut(Played<'_>),
         mut probe: impl FnMut(WallTime, MachineIx, PermissiveState),
     ) -> Result<Ended, Stopped> {
         let mut effects = std::mem::take(&mut self.effects);
@@ -209,7 +209,7 @@ impl<'a> Player<'a> {
                     self.ended.readings += 1;
                     let topic = self.topics[place.machine][place.signal].clone();
                     self.event(Event::Message(message(topic, &value)), &mut effects, &mut hear)?;
-                    hear(Heard::Read(self.now.wall, place, &value));
+                    hear(Played::Read(self.now.wall, place, &value));
                 }
                 Some((_, About::Sign(place), value)) => {
                     let topic = sign_name(&self.topics[place.machine][place.signal]);
@@ -253,11 +253,11 @@ impl<'a> Player<'a> {
         every.map(|every| self.now.moment + Span(every.0.max(1)))
     }
 
-    fn answer(&mut self, hear: &mut impl FnMut(Heard<'_>)) {
+    fn answer(&mut self, hear: &mut impl FnMut(Played<'_>)) {
         let Some((question, Question { machine, .. })) = self.questions.pop_front() else { return };
         let state = self.engine.permissive(self.now.moment, machine);
         let reason = self.reasons(machine);
-        hear(Heard::Asked(&Reply { question, state, reason, latest: self.latest }));
+        hear(Played::Asked(&Prospect { question, state, reason, latest: self.latest }));
     }
 
     fn reasons(&self, machine: MachineIx) -> String {
@@ -269,7 +269,7 @@ impl<'a> Player<'a> {
         &mut self,
         event: Event,
         effects: &mut Vec<Effect>,
-        hear: &mut impl FnMut(Heard<'_>),
+        hear: &mut impl FnMut(Played<'_>),
     ) -> Result<(), Stopped> {
         self.engine.handle(self.now, event, effects);
         self.carry_out(effects, hear)?;
@@ -283,7 +283,7 @@ impl<'a> Player<'a> {
     fn carry_out(
         &mut self,
         effects: &mut Vec<Effect>,
-        hear: &mut impl FnMut(Heard<'_>),
+        hear: &mut impl FnMut(Played<'_>),
     ) -> Result<(), Stopped> {
         while !effects.is_empty() {
             let mut answers = Vec::new();
@@ -300,9 +300,9 @@ impl<'a> Player<'a> {
                     Effect::Feed(feed) => answers.extend(self.inline.feed(feed)),
                     // All of it is only a rehearsal, which need not be said with each.
                     Effect::Decided(decided) => {
-                        hear(Heard::Decided(&Decided { shadow: false, ..*decided }));
+                        hear(Played::Decided(&Decided { shadow: false, ..*decided }));
                     }
-                    Effect::JobEnded(ended) => hear(Heard::JobEnded(&ended)),
+                    Effect::JobEnded(ended) => hear(Played::JobEnded(&ended)),
                     Effect::Status { machine } => {
                         let plan = self.plan.clone();
                         plan.machine(machine.as_str())
@@ -336,14 +336,14 @@ impl<'a> Player<'a> {
         Ok(())
     }
 
-    fn assessed(&mut self, assessed: Assessed, effects: &mut Vec<Effect>, hear: &mut impl FnMut(Heard<'_>)) {
+    fn assessed(&mut self, assessed: Assessed, effects: &mut Vec<Effect>, hear: &mut impl FnMut(Played<'_>)) {
         if let Err(fault) = &assessed.outcome {
-            hear(Heard::Failed(self.now.wall, &assessed.machine, fault));
+            hear(Played::Failed(self.now.wall, &assessed.machine, fault));
         }
         self.engine.handle(self.now, Event::Assessed(assessed), effects);
     }
 
-    fn tell(&mut self, machine: MachineIx, hear: &mut impl FnMut(Heard<'_>)) {
+    fn tell(&mut self, machine: MachineIx, hear: &mut impl FnMut(Played<'_>)) {
         let state = self.engine.permissive(self.now.moment, machine);
         let told = self.told[machine].as_ref();
         if !self.tells_reasons && told.is_some_and(|(told, _)| *told == state) {
@@ -355,8 +355,8 @@ impl<'a> Player<'a> {
             return;
         }
         let machine = self.plan.machines[machine].name.clone();
-        let change = Change { at: self.now.wall, machine, state, reason };
-        hear(Heard::Changed(&change));
+        let change = StateChange { at: self.now.wall, machine, state, reason };
+        hear(Played::Changed(&change));
     }
 }
 

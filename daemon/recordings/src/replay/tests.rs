@@ -61,8 +61,8 @@ fn play(every: Option<Span>) -> (Vec<(String, PermissiveState)>, Sum) {
     };
     let mut probe = Probe::new(&plan, every.unwrap_or(Span::secs(10)), vec![job]);
     let mut changes = Vec::new();
-    let heard = |heard: Heard<'_>| {
-        if let Heard::Changed(change) = heard {
+    let heard = |heard: Played<'_>| {
+        if let Played::Changed(change) = heard {
             changes.push((idlegate_plan::text::rfc3339(change.at), change.state));
         }
     };

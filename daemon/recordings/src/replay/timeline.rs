@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::binding::{self, BindingError, Bound, SignalPlace};
-use crate::recording::{Point, Reader, RecordingError};
+use crate::recording::{Point, RecordingError, RecordingReader};
 use idlegate_engine::intake;
 use idlegate_guard::time::WallTime;
 use idlegate_plan::Plan;
@@ -72,7 +72,7 @@ pub struct Timeline {
 
 impl Timeline {
     pub fn add(&mut self, plan: &Plan, path: &Path, track: Track) -> Result<(), TimelineError> {
-        let points = Box::new(Reader::open(path)?);
+        let points = Box::new(RecordingReader::open(path)?);
         self.add_points(plan, path.display().to_string(), points, track)
     }
 

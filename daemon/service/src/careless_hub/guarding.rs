@@ -7,7 +7,7 @@ use bytes::Bytes;
 use idlegate_detectors::{Execution, Inline, Modules};
 use idlegate_engine::{Effect, Engine};
 use idlegate_guard::time::{Moment, Now, Span, WallTime};
-use idlegate_journal::Kind;
+use idlegate_journal::RecordKind;
 use idlegate_messages::effects::{messages, sentences};
 use idlegate_messages::{Start, json};
 use idlegate_plan::SharedPlan;
@@ -111,7 +111,7 @@ impl<'a> Guarding<'a> {
         let mut guarding =
             Guarding { rules, engine, inline: Inline::new(), journalling, effects: Vec::new() };
         let body = json(&Start { rules: rules.plan.digest.clone() });
-        guarding.journalling.record_service(Kind::Start, now(at), body);
+        guarding.journalling.record_service(RecordKind::Start, now(at), body);
         guarding.engine.start(now(at), &mut guarding.effects);
         guarding.carry_out(at);
         guarding.event(at, Event::Link(LinkState::Up));
@@ -140,7 +140,7 @@ impl<'a> Guarding<'a> {
         self.wait_until(at);
         self.engine.stop(now(at), &mut self.effects);
         self.carry_out(at);
-        self.journalling.record_service(Kind::Stop, now(at), serde_json::json!({}));
+        self.journalling.record_service(RecordKind::Stop, now(at), serde_json::json!({}));
         self.journalling.close();
     }
 

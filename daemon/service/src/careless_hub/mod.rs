@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use idlegate_guard::time::{Span, WallTime};
 use idlegate_history::report::{Period, ShadowSays, Terms, ledger};
 use idlegate_history::trial::{self, MachineOnTrial};
-use idlegate_journal::{Kind, Query, Reader};
+use idlegate_journal::{JournalReader, Query, RecordKind};
 use jiff::tz::TimeZone;
 
 use super::journalling::JOURNAL_FILE;
@@ -54,14 +54,14 @@ fn watched(script: &Script) -> Seen {
     let file = dir.path().join(JOURNAL_FILE);
     // The sign of life is of the real clock, which is not the workshop's.
     drop(std::fs::remove_file(file.with_extension("alive")));
-    let reader = Reader::open(&file).unwrap();
-    let gaps = Query { kinds: vec![Kind::Gap], ..Query::default() };
+    let reader = JournalReader::open(&file).unwrap();
+    let gaps = Query { kinds: vec![RecordKind::Gap], ..Query::default() };
     assert_eq!(reader.records(&gaps).count(), 0, "the journal kept up");
     let period = trial::period(&reader).unwrap().unwrap();
     assert_eq!(period, Period { from: wall(BEGAN), to: wall(end) });
     let terms = Terms { period, machine: None, tariff: None, titles: BTreeMap::new() };
     let trial = trial::trial(&ledger(&reader, &terms).unwrap());
-    let incidents = Query { kinds: vec![Kind::Incident], ..Query::default() };
+    let incidents = Query { kinds: vec![RecordKind::Incident], ..Query::default() };
     let off = |body: &serde_json::Value| body["kind"] == "off-by-another-route";
     let incidents = reader.records(&incidents).filter(|found| off(&found.as_ref().unwrap().body())).count();
     let words = trial::words(&trial, &TimeZone::UTC);

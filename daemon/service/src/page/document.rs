@@ -6,7 +6,7 @@ use bytes::Bytes;
 use hyper::header::HeaderValue;
 use sha2::{Digest as _, Sha256};
 
-use idlegate_pictures::palette::{DARK, LIGHT, Paper, Role, Tint};
+use idlegate_pictures::palette::{ColourRole, DARK, LIGHT, Paper, Tint};
 
 const HTML: &str = include_str!("web/page.html");
 const STYLE: &str = include_str!("web/page.css");
@@ -38,7 +38,7 @@ pub(crate) static DOCUMENT: LazyLock<Document> = LazyLock::new(|| {
 fn colours() -> String {
     let on = |paper: Paper, of: fn(Tint) -> &'static str| {
         let Paper { ground, ink, soft, rule } = paper;
-        let [working, idle, not_known, off, held, urgent] = Role::ALL.map(|role| of(role.tint()));
+        let [working, idle, not_known, off, held, urgent] = ColourRole::ALL.map(|role| of(role.tint()));
         format!(
             "--ground:{ground};--ink:{ink};--soft:{soft};--rule:{rule};--working:{working};--idle:{idle};\
              --not-known:{not_known};--off:{off};--held:{held};--urgent:{urgent}"

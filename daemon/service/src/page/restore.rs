@@ -6,7 +6,7 @@ use super::lately::{self, Entry};
 use super::plot::{SLOT_MILLIS, SLOTS};
 use crate::journalling::JOURNAL_FILE;
 use idlegate_guard::time::WallTime;
-use idlegate_journal::{Kind, Query, Reader};
+use idlegate_journal::{JournalReader, Query, RecordKind};
 use idlegate_messages::{Energy, Told, from_json};
 use idlegate_plan::text::parse_time;
 
@@ -24,21 +24,23 @@ pub(super) struct Past {
 
 /// Nothing where there is no journal, or none that can be read: the page is none the worse for it.
 pub(super) fn read(state_dir: &Path, now: WallTime) -> Past {
-    let Ok(reader) = Reader::open(&state_dir.join(JOURNAL_FILE)) else { return Past::default() };
+    let Ok(reader) = JournalReader::open(&state_dir.join(JOURNAL_FILE)) else { return Past::default() };
     let from = Some(WallTime(now.0 - SLOTS * SLOT_MILLIS));
-    let of = |kinds: Vec<Kind>, count| {
+    let of = |kinds: Vec<RecordKind>, count| {
         reader
             .last(count, &Query { from, to: Some(now), machine: None, kinds, within: None })
             .unwrap_or_default()
     };
     let mut past = Past::default();
-    for found in of(vec![Kind::Energy], RECORDS_MAX).iter().filter(|found| found.intact) {
+    for found in of(vec![RecordKind::Energy], RECORDS_MAX).iter().filter(|found| found.intact) {
         let Some(energy) = from_json::<Energy>(&found.body()) else { continue };
         if let (Some(name), Ok(from)) = (&found.machine, parse_time(&energy.from)) {
             past.draw.extend(minutes(&energy, from).map(|(at, watts)| (name.clone(), at, watts)));
         }
     }
-    for found in of(vec![Kind::Announcement, Kind::Incident], TOLD_MAX).iter().filter(|found| found.intact) {
+    for found in
+        of(vec![RecordKind::Announcement, RecordKind::Incident], TOLD_MAX).iter().filter(|found| found.intact)
+    {
         past.lately.extend(from_json::<Told>(&found.body()).map(|told| lately::told(&told, found.at.wall)));
     }
     past

@@ -8,7 +8,7 @@ use super::Service;
 use crate::journalling::JOURNAL_FILE;
 use idlegate_engine::{Blindness, FormerBlindSpot};
 use idlegate_guard::time::{Now, WallTime};
-use idlegate_journal::{Kind, Query, Reader};
+use idlegate_journal::{JournalReader, Query, RecordKind};
 use idlegate_messages::{Told, still_open};
 use idlegate_os::Clock;
 use idlegate_plan::event::{Event, ServiceSight};
@@ -29,7 +29,7 @@ pub(super) fn blind_before(state_dir: Option<&Path>) -> BlindBefore {
     let (tell, before) = mpsc::channel();
     let Some(file) = state_dir.map(|dir| dir.join(JOURNAL_FILE)) else { return before };
     let read = move || {
-        let Ok(reader) = Reader::open(&file) else { return };
+        let Ok(reader) = JournalReader::open(&file) else { return };
         drop(tell.send(open_at_the_end(&reader)));
     };
     if let Err(error) = std::thread::Builder::new().name("blind-before".into()).spawn(read) {
@@ -39,8 +39,8 @@ pub(super) fn blind_before(state_dir: Option<&Path>) -> BlindBefore {
 }
 
 /// Those whose end is not on record.
-fn open_at_the_end(reader: &Reader) -> Vec<FormerBlindSpot> {
-    let query = Query { kinds: vec![Kind::Incident, Kind::IncidentOver], ..Query::default() };
+fn open_at_the_end(reader: &JournalReader) -> Vec<FormerBlindSpot> {
+    let query = Query { kinds: vec![RecordKind::Incident, RecordKind::IncidentOver], ..Query::default() };
     let Ok(newest) = reader.last(AMONG, &query) else { return Vec::new() };
     still_open(newest.iter().filter(|found| found.intact).map(|found| found.read::<Told>()))
 }
@@ -96,7 +96,7 @@ mod tests {
             ..Blind::default()
         };
         let message = Told { blind: vec![spot], over, ..Told::default() };
-        let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+        let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
         Record::new(kind, Now { moment: Moment(secs * 1_000), wall }, json(&message))
     }
 

@@ -5,7 +5,7 @@ use crate::reload::{Applied, KeptOld, Outcome};
 use crate::supervisor;
 use idlegate_engine::Subject;
 use idlegate_guard::time::Now;
-use idlegate_journal::Kind;
+use idlegate_journal::RecordKind;
 use idlegate_messages::{Reload, json};
 use idlegate_os::Clock;
 use idlegate_plan::event::LinkState;
@@ -49,7 +49,7 @@ impl Service {
             problems,
             rules: self.engine.plan().digest.clone(),
         };
-        self.dispatch.journalling.record_service(Kind::Reload, now, json(&body));
+        self.dispatch.journalling.record_service(RecordKind::Reload, now, json(&body));
         self.reloaded = Some(body);
         supervisor::ready();
         if self.engine.link_is_up() {

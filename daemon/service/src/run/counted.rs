@@ -8,7 +8,7 @@ use super::Service;
 use crate::journalling::JOURNAL_FILE;
 use idlegate_engine::Counted;
 use idlegate_guard::time::Span;
-use idlegate_journal::{Kind, Reader};
+use idlegate_journal::{JournalReader, RecordKind};
 use idlegate_messages::{Silence, SilencesSoFar};
 use idlegate_plan::Plan;
 use idlegate_plan::event::Name;
@@ -24,7 +24,7 @@ pub(super) fn counted_before(state_dir: Option<&Path>, plan: &Plan) -> CountedBe
     let Some(file) = state_dir.map(|dir| dir.join(JOURNAL_FILE)) else { return counted };
     let machines: Vec<Name> = plan.machines.iter().map(|machine| machine.name.clone()).collect();
     let read = move || {
-        let Ok(reader) = Reader::open(&file) else { return };
+        let Ok(reader) = JournalReader::open(&file) else { return };
         let found =
             machines.into_iter().filter_map(|machine| Some((machine.clone(), newest(&reader, &machine)?)));
         drop(tell.send(found.collect()));
@@ -35,8 +35,8 @@ pub(super) fn counted_before(state_dir: Option<&Path>, plan: &Plan) -> CountedBe
     counted
 }
 
-fn newest(reader: &Reader, machine: &Name) -> Option<Counted> {
-    let found = reader.newest_of(machine, Kind::Silence, AMONG).ok()??;
+fn newest(reader: &JournalReader, machine: &Name) -> Option<Counted> {
+    let found = reader.newest_of(machine, RecordKind::Silence, AMONG).ok()??;
     let SilencesSoFar { dwell_ms, finished, settings, went_on } = found.read::<Silence>().so_far?;
     Some(Counted { settings, dwell: Span(dwell_ms), finished, went_on })
 }

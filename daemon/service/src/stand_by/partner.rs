@@ -21,9 +21,9 @@ use idlegate_guard::RequestKind;
 use idlegate_guard::time::{Moment, Now};
 use idlegate_journal::{Copied, LockoutCopy};
 use idlegate_link::{
-    self as link, Arrival, Filter, Inbox, Kind, LinkConfig, LinkHandle, Outgoing, Report, chance,
+    self as link, Arrival, Filter, Inbox, LinkConfig, LinkHandle, Outgoing, Purpose, Report, chance,
 };
-use idlegate_messages::effects::handover::{BadHandover, Handover, Heard};
+use idlegate_messages::effects::handover::{BadHandover, Delivery, Handover};
 use idlegate_messages::effects::messages::{self, Topics};
 use idlegate_messages::effects::seal::Seal;
 use idlegate_messages::{Decision, Health, MachineStatus, StandBy, read, text};
@@ -334,8 +334,8 @@ impl Partner {
     }
 
     /// What is stored comes before the connection is proved.
-    fn heard(&self) -> Heard {
-        if self.watch.is_connected() { Heard::Live } else { Heard::Stored }
+    fn heard(&self) -> Delivery {
+        if self.watch.is_connected() { Delivery::Live } else { Delivery::Stored }
     }
 
     fn presses(&self) -> MutexGuard<'_, Presses> {
@@ -364,15 +364,15 @@ fn open_copy(options: &Options, handover: &mut Handover) -> Option<LockoutCopy> 
     Some(copy)
 }
 
-fn wanted(topics: &Topics, presses: &Presses) -> Result<Vec<(Filter, Kind)>, link::BadFilter> {
+fn wanted(topics: &Topics, presses: &Presses) -> Result<Vec<(Filter, Purpose)>, link::BadFilter> {
     let answered = [topics.answered("+"), topics.all_answered_pages()];
     let machines = topics.machine("+");
     let states =
         answered.into_iter().chain([topics.health(), topics.kept("+"), topics.stand_by("+"), machines]);
-    let states = states.map(|filter| Ok((Filter::new(&filter)?, Kind::State)));
+    let states = states.map(|filter| Ok((Filter::new(&filter)?, Purpose::State)));
     let decision = topics.decision();
     let inputs = std::iter::once(decision.as_str()).chain(presses.filters());
-    let inputs: Vec<_> = inputs.map(|filter| Ok((Filter::new(filter)?, Kind::Input))).collect();
+    let inputs: Vec<_> = inputs.map(|filter| Ok((Filter::new(filter)?, Purpose::Input))).collect();
     states.chain(inputs).collect()
 }
 

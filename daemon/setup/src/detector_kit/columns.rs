@@ -8,7 +8,7 @@ use super::trial::TrialError;
 use idlegate_detectors::{DeclaredSignal, Description, ValueKind};
 use idlegate_plan::Plan;
 use idlegate_plan::text::nearest;
-use idlegate_recordings::recording::Reader;
+use idlegate_recordings::recording::RecordingReader;
 use idlegate_recordings::replay::{self, Bound, SignalPlace, TimelineError};
 
 /// Names what a needed signal lacks; gives the names of the recordings that nobody has a use for.
@@ -21,7 +21,7 @@ pub(super) fn look_over(
     let mut found: BTreeMap<Arc<str>, bool> = BTreeMap::new();
     let mut bound: BTreeSet<SignalPlace> = named.iter().copied().collect();
     for file in recordings {
-        for point in Reader::open(file).map_err(TimelineError::from)? {
+        for point in RecordingReader::open(file).map_err(TimelineError::from)? {
             let point = point.map_err(TimelineError::from)?;
             if found.contains_key(&point.signal) {
                 continue;

@@ -7,7 +7,7 @@ use idlegate_os::files;
 
 use idlegate_guard::time::{Span, WallTime};
 use idlegate_plan::text::{parse_time, rfc3339, tame};
-use idlegate_recordings::replay::Change;
+use idlegate_recordings::replay::StateChange;
 
 const BYTES_MAX: u64 = 1 << 20;
 /// Nobody reads on.
@@ -77,7 +77,7 @@ impl Expectation {
     }
 
     /// Where it was something else, a sentence each. Before the first of its times anything is right.
-    pub fn differences(&self, changes: &[Change], until: WallTime) -> Vec<String> {
+    pub fn differences(&self, changes: &[StateChange], until: WallTime) -> Vec<String> {
         let ends = self.0.iter().skip(1).map(|(at, _)| *at).chain([WallTime(i64::MAX)]);
         let mut differences = Vec::new();
         for ((from, expected), end) in self.0.iter().zip(ends) {

@@ -14,7 +14,7 @@ use idlegate_pictures::picture::{Picture, Shade, Stretch, Strip};
 use idlegate_plan::event::{Name, Value};
 use idlegate_plan::{ModuleSource, Plan, SignalIx, indexed};
 use idlegate_recordings::replay::{
-    self, BindingError, Change, Ended, Heard, Player, Stopped, TemporaryModule, TemporaryRules,
+    self, BindingError, Ended, Played, Player, StateChange, Stopped, TemporaryModule, TemporaryRules,
     TemporarySignal, Timeline, TimelineError, Track, Troubles,
 };
 use idlegate_rules::{MODULE_BYTES_MAX, Surroundings, SystemSecrets};
@@ -61,7 +61,7 @@ pub enum TrialError {
 #[derive(Debug)]
 pub struct Trial {
     pub description: Description,
-    pub changes: Vec<Change>,
+    pub changes: Vec<StateChange>,
     pub ended: Ended,
     pub troubles: Troubles,
     /// Names in the recordings that are none of its signals.
@@ -97,15 +97,15 @@ impl Trial {
         let mut changes = Vec::new();
         let mut troubles = Troubles::default();
         let mut curves = vec![Vec::new(); description.signals.len()];
-        let hear = |heard: Heard<'_>| match heard {
-            Heard::Changed(change) => changes.push(change.clone()),
-            Heard::Read(at, place, Value::Number(value)) => {
+        let hear = |heard: Played<'_>| match heard {
+            Played::Changed(change) => changes.push(change.clone()),
+            Played::Read(at, place, Value::Number(value)) => {
                 if let Some(index) = places.iter().position(|signal| *signal == Some(place.signal)) {
                     curves[index].push((at, *value));
                 }
             }
-            Heard::Failed(at, machine, fault) => troubles.add(at, machine, fault),
-            Heard::Read(..) | Heard::Asked(..) | Heard::Decided(_) | Heard::JobEnded(_) => {}
+            Played::Failed(at, machine, fault) => troubles.add(at, machine, fault),
+            Played::Read(..) | Played::Asked(..) | Played::Decided(_) | Played::JobEnded(_) => {}
         };
         let player = Player::new(&plan, modules, timeline).telling_reasons();
         let ended = player.play(None, hear, |_, _, _| ())?;
@@ -156,8 +156,8 @@ impl Trial {
 }
 
 /// Without what lasted no time at all: the signals of one line come one after the other.
-fn settled(changes: Vec<Change>) -> Vec<Change> {
-    let mut settled: Vec<Change> = Vec::new();
+fn settled(changes: Vec<StateChange>) -> Vec<StateChange> {
+    let mut settled: Vec<StateChange> = Vec::new();
     for change in changes {
         if settled.last().is_some_and(|last| last.at == change.at) {
             settled.pop();

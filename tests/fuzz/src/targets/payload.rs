@@ -3,7 +3,7 @@
 use idlegate_engine::intake::{decode_number, decode_texts, decode_word, parse_request};
 use idlegate_engine::signals;
 use idlegate_guard::time::Span;
-use idlegate_messages::effects::handover::{Handover, Heard};
+use idlegate_messages::effects::handover::{Delivery, Handover};
 use idlegate_plan::event::{Name, Value};
 use idlegate_plan::{Decimal, NumberSignal, Signal, SignalKind, Source, ValuePath};
 
@@ -77,7 +77,7 @@ pub(crate) fn handover(data: &[u8]) {
         second.take_kept("kept", "mill", again.as_bytes()).unwrap_or_else(|error| panic!("{error}: {again}"));
         assert_eq!(handover.states(), second.states());
     }
-    for (page, heard) in [(None, Heard::Live), (Some(0), Heard::Stored), (Some(1), Heard::Live)] {
+    for (page, heard) in [(None, Delivery::Live), (Some(0), Delivery::Stored), (Some(1), Delivery::Live)] {
         let _ = handover.take_answered("ids", ("mill", page), data, heard);
     }
     let ids = handover.take_over_ids(&[], idlegate_guard::time::WallTime::default());

@@ -2,13 +2,13 @@
 
 use std::io::Cursor;
 
-use idlegate_recordings::recording::Reader;
+use idlegate_recordings::recording::RecordingReader;
 
 /// More than this says nothing new.
 const POINTS_MAX: usize = 10_000;
 
 pub(crate) fn recording(data: &[u8]) {
-    let Ok(reader) = Reader::new("fuzz".to_owned(), Cursor::new(data.to_vec())) else { return };
+    let Ok(reader) = RecordingReader::new("fuzz".to_owned(), Cursor::new(data.to_vec())) else { return };
     for point in reader.take(POINTS_MAX) {
         match point {
             Ok(point) => assert!(!format!("{point:?}").contains("NaN"), "{point:?}"),

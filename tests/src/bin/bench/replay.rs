@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use std::time::Instant;
 
 use anyhow::{Context as _, Result, ensure};
-use idlegate_recordings::recording::Reader;
+use idlegate_recordings::recording::RecordingReader;
 
 use super::Size;
 use super::process::shop;
@@ -22,7 +22,7 @@ pub(crate) fn measure(size: Size) -> Result<Table> {
     let file = dir.path().join("power.csv");
     write(&file, size.replayed)?;
     let begin = Instant::now();
-    let read = Reader::open(&file)?.try_fold(0_u32, |count, point| point.map(|_| count + 1))?;
+    let read = RecordingReader::open(&file)?.try_fold(0_u32, |count, point| point.map(|_| count + 1))?;
     let reading = f64::from(read) / begin.elapsed().as_secs_f64();
     ensure!(read == size.replayed, "{read} readings of {} were read", size.replayed);
     let settings = ["--settings".as_ref(), "busy_watts = 40, dwell = \"3 min\"".as_ref()];

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Result, bail};
 use idlegate_demo::workshop::Chance;
-use idlegate_journal::{Kind, Query, Reader};
+use idlegate_journal::{JournalReader, Query, RecordKind};
 use idlegate_messages::JobRecord;
 use idlegate_os::Clock;
 use idlegate_plan::event::Name;
@@ -66,7 +66,7 @@ impl Lathe {
         }
     }
 
-    pub(crate) fn look_after_a_kill(&mut self, reader: &mut Reader) {
+    pub(crate) fn look_after_a_kill(&mut self, reader: &mut JournalReader) {
         self.under_way.extend(under_way(reader));
     }
 
@@ -74,15 +74,16 @@ impl Lathe {
     pub(crate) async fn close(&mut self, client: &mut Client, journal: &Path) -> Result<OnRecord> {
         client.publish_retained("outlets/lathe/says", "off".to_owned()).await?;
         let until = Instant::now() + DEADLINE;
-        while under_way(&mut Reader::open(journal)?).is_some() {
+        while under_way(&mut JournalReader::open(journal)?).is_some() {
             if Instant::now() > until {
                 bail!("the lathe is off, and its job is not over");
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
         let mut records: Vec<(i64, i64)> = Vec::new();
-        let query = Query { machine: Some(Name::new("lathe")?), kinds: vec![Kind::Job], ..Query::default() };
-        for record in Reader::open(journal)?.records(&query) {
+        let query =
+            Query { machine: Some(Name::new("lathe")?), kinds: vec![RecordKind::Job], ..Query::default() };
+        for record in JournalReader::open(journal)?.records(&query) {
             let job = record?.read::<JobRecord>();
             records.push((parse_time(&job.began)?.0, parse_time(&job.ended)?.0));
         }
@@ -101,7 +102,7 @@ impl Lathe {
     }
 }
 
-fn under_way(reader: &mut Reader) -> Option<i64> {
+fn under_way(reader: &mut JournalReader) -> Option<i64> {
     let restored = reader.restored(Clock.now());
     let kept = restored.kept.iter().find(|(machine, _)| machine.as_str() == "lathe");
     kept.and_then(|(_, kept)| kept.job.as_ref()).map(|job| job.begun_ms)

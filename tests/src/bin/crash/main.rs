@@ -16,7 +16,7 @@ use clap::Parser;
 use idlegate_demo::workshop::Chance;
 use idlegate_guard::time::Span;
 use idlegate_journal::{
-    Change, FileBackend, Journal, Kind, Limits, Pace, Query, Reader, Record, nobody_listens,
+    Change, FileBackend, Journal, JournalReader, Limits, Pace, Query, Record, RecordKind, nobody_listens,
 };
 use idlegate_os::Clock;
 use idlegate_plan::event::Name;
@@ -362,7 +362,7 @@ impl Shop {
 
     /// Sound, and holding one of the states that what was answered leaves possible.
     fn look_at_journal(&mut self, asked: &[Asked]) -> Result<()> {
-        let mut reader = Reader::open(&self.state.join(JOURNAL_FILE))?;
+        let mut reader = JournalReader::open(&self.state.join(JOURNAL_FILE))?;
         if let Err(error) = reader.verify() {
             self.faults.push(format!("the journal is not sound: {error}"));
         }
@@ -411,9 +411,9 @@ impl Shop {
 
     /// How many events have more than one decision of their own in the journal.
     fn doubled(&self) -> Result<usize> {
-        let reader = Reader::open(&self.state.join(JOURNAL_FILE))?;
+        let reader = JournalReader::open(&self.state.join(JOURNAL_FILE))?;
         let mut decisions: BTreeMap<String, usize> = BTreeMap::new();
-        let query = Query { kinds: vec![Kind::Decision], ..Query::default() };
+        let query = Query { kinds: vec![RecordKind::Decision], ..Query::default() };
         for record in reader.records(&query) {
             let body = record?.body();
             if body["reason"] != "duplicate"
@@ -466,7 +466,7 @@ async fn speed(appends: u32) -> Result<Speed> {
         "rules": "0".repeat(64),
     });
     let machine = Name::new("filament-printer")?;
-    let record = || Record::new(Kind::Decision, Clock.now(), body.clone()).of(machine.clone());
+    let record = || Record::new(RecordKind::Decision, Clock.now(), body.clone()).of(machine.clone());
     let journal = open_journal(&file);
     let durable = appends / 20;
     let begun = Instant::now();

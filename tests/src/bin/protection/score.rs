@@ -8,7 +8,7 @@ use idlegate_guard::PermissiveState;
 use idlegate_plan::event::Name;
 use idlegate_recordings::calibrate::{Settings, let_through};
 use idlegate_recordings::replay::{
-    Heard, Player, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
+    Played, Player, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
 };
 use idlegate_rules::{self as rules, Surroundings, SystemSecrets};
 
@@ -41,8 +41,8 @@ pub(crate) fn guarded(file: &Path, settings: &Settings, modules: &Modules) -> Re
     timeline.add(&plan, file, Track::Whole)?;
     let mut stretches = Stretches::default();
     let mut clear_since = None;
-    let hear = |heard: Heard<'_>| {
-        let Heard::Changed(change) = heard else { return };
+    let hear = |heard: Played<'_>| {
+        let Played::Changed(change) = heard else { return };
         match (change.state == PermissiveState::Clear, clear_since) {
             (true, None) => clear_since = Some(change.at.0),
             (false, Some(from)) => {

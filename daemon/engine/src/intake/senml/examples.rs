@@ -4,9 +4,9 @@ use super::*;
 
 const DEVICE: &str = "urn:dev:ow:10e2073a01080063";
 
-fn number(name: &str, unit: &str, time: f64, value: f64) -> Record {
+fn number(name: &str, unit: &str, time: f64, value: f64) -> SenmlRecord {
     let value = Some(SenmlValue::Number(value));
-    Record { name: name.to_owned(), unit: Some(unit.to_owned()), value, sum: None, time }
+    SenmlRecord { name: name.to_owned(), unit: Some(unit.to_owned()), value, sum: None, time }
 }
 
 #[test]
@@ -127,7 +127,7 @@ fn section_5_1_7_setting_an_actuator() {
     );
     let pack = r#"[{"bt":1.320078429e+09,"bu":"/","n":"2001:db8::3","v":0.5}, {"n":"2001:db8::4","v":0.5},
         {"n":"2001:db8::3","t":0.1,"v":0}, {"n":"2001:db8::4","t":0.1,"v":0}]"#;
-    let stamps: Vec<_> = resolve(pack).unwrap().iter().map(Record::stamp).collect();
+    let stamps: Vec<_> = resolve(pack).unwrap().iter().map(SenmlRecord::stamp).collect();
     let at = |millis| Stamp::Wall(WallTime(millis));
     let (first, second) = (at(1_320_078_429_000), at(1_320_078_429_100));
     assert_eq!(stamps, [first, first, second, second]);

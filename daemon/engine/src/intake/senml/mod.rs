@@ -16,7 +16,7 @@ use idlegate_guard::time::{Span, WallTime};
 
 /// One resolved record.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Record {
+pub struct SenmlRecord {
     pub name: String,
     pub unit: Option<String>,
     pub value: Option<SenmlValue>,
@@ -70,7 +70,7 @@ pub(super) const RECORDS_MAX: usize = 1_024;
 /// Section 4.5.3: from here on, seconds count from 1970; below, from roughly now.
 pub const ABSOLUTE_FROM_SECS: f64 = 268_435_456.0;
 
-impl Record {
+impl SenmlRecord {
     /// When it was measured, as far as it says.
     pub fn stamp(&self) -> Stamp {
         let millis = (self.time * 1_000.0).round();

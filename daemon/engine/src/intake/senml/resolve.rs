@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value as Json};
 
-use super::{RECORDS_MAX, Record, SenmlFault, SenmlValue, is_name};
+use super::{RECORDS_MAX, SenmlFault, SenmlRecord, SenmlValue, is_name};
 use crate::intake::rejection::parse_strictly;
 use idlegate_plan::text::bounded;
 
@@ -22,7 +22,7 @@ struct Base {
 }
 
 /// Resolves a pack by RFC 8428, section 4.6.
-pub fn resolve(text: &str) -> Result<Vec<Record>, SenmlFault> {
+pub fn resolve(text: &str) -> Result<Vec<SenmlRecord>, SenmlFault> {
     let pack = parse_strictly(text).map_err(|rejection| SenmlFault::NotJson(rejection.to_string()))?;
     let Json::Array(records) = pack else { return Err(SenmlFault::NotAPack) };
     if records.len() > RECORDS_MAX {
@@ -41,7 +41,7 @@ pub fn resolve(text: &str) -> Result<Vec<Record>, SenmlFault> {
 
 /// The same, oldest first; of two from the same time, in the order of the pack. A meter's message and a recording's
 /// line are both read by this, or a replay would show detectors something else than the guard did.
-pub fn resolve_in_time_order(text: &str) -> Result<Vec<Record>, SenmlFault> {
+pub fn resolve_in_time_order(text: &str) -> Result<Vec<SenmlRecord>, SenmlFault> {
     let mut records = resolve(text)?;
     // Adding zero makes one of the two zeroes, which are the same time.
     records.sort_by(|one, other| (one.time + 0.0).total_cmp(&(other.time + 0.0)));
@@ -55,7 +55,7 @@ struct Fields<'a> {
 
 impl Fields<'_> {
     /// The record, or nothing if it only sets base values.
-    fn resolve(&self, base: &mut Base) -> Result<Option<Record>, SenmlFault> {
+    fn resolve(&self, base: &mut Base) -> Result<Option<SenmlRecord>, SenmlFault> {
         self.check_labels()?;
         self.check_version(base)?;
         if let Some(name) = self.text("bn")? {
@@ -79,7 +79,7 @@ impl Fields<'_> {
         }
         let unit = self.text("u")?.or_else(|| base.unit.clone());
         let time = self.sum_of("t", base.time)?.unwrap_or(base.time);
-        Ok(Some(Record { name, unit, value, sum, time }))
+        Ok(Some(SenmlRecord { name, unit, value, sum, time }))
     }
 
     /// A base value alone makes no value: by the letter of section 4.5.4 it would stand for itself plus zero, but a

@@ -2,11 +2,11 @@
 
 use serde_json::{Map, Number, Value as Json};
 
-use super::{RECORDS_MAX, Record, SenmlFault, SenmlValue, is_name};
+use super::{RECORDS_MAX, SenmlFault, SenmlRecord, SenmlValue, is_name};
 use idlegate_plan::text::bounded;
 
 /// A pack of resolved records, without a line break in it. What [`super::resolve`] would refuse is not written.
-pub fn write_pack(records: &[Record]) -> Result<String, SenmlFault> {
+pub fn write_pack(records: &[SenmlRecord]) -> Result<String, SenmlFault> {
     if records.len() > RECORDS_MAX {
         return Err(SenmlFault::TooMany);
     }
@@ -14,7 +14,7 @@ pub fn write_pack(records: &[Record]) -> Result<String, SenmlFault> {
     Ok(Json::Array(objects.collect::<Result<_, _>>()?).to_string())
 }
 
-fn object(index: usize, record: &Record) -> Result<Json, SenmlFault> {
+fn object(index: usize, record: &SenmlRecord) -> Result<Json, SenmlFault> {
     if !is_name(&record.name) {
         return Err(SenmlFault::BadName { record: index, name: bounded(&record.name) });
     }
@@ -69,7 +69,7 @@ mod tests {
         ]
     }
 
-    fn record() -> impl Strategy<Value = Record> {
+    fn record() -> impl Strategy<Value = SenmlRecord> {
         let millis = prop_oneof![-1_000_000_i64..=0, 268_435_456_000_i64..=4_000_000_000_000];
         (
             "[A-Za-z0-9][-A-Za-z0-9:./_]{0,20}",
@@ -80,7 +80,7 @@ mod tests {
         )
             .prop_map(|(name, unit, value, sum, millis)| {
                 let time = format!("{millis}e-3").parse().unwrap();
-                Record { name, unit, value: Some(value), sum, time }
+                SenmlRecord { name, unit, value: Some(value), sum, time }
             })
     }
 
@@ -100,15 +100,15 @@ mod tests {
 
     #[test]
     fn what_no_reader_may_accept_is_not_written() {
-        let good = Record { name: "a".into(), unit: None, value: None, sum: Some(1.0), time: 0.0 };
+        let good = SenmlRecord { name: "a".into(), unit: None, value: None, sum: Some(1.0), time: 0.0 };
         for (bad, fault) in [
             (
-                Record { name: "_a".into(), ..good.clone() },
+                SenmlRecord { name: "_a".into(), ..good.clone() },
                 r#"record 0 has the name "_a", which SenML does not allow"#,
             ),
-            (Record { sum: None, ..good.clone() }, "record 0 has neither a value nor a sum"),
+            (SenmlRecord { sum: None, ..good.clone() }, "record 0 has neither a value nor a sum"),
             (
-                Record { sum: Some(f64::NAN), ..good.clone() },
+                SenmlRecord { sum: Some(f64::NAN), ..good.clone() },
                 r#"record 0: "s" and its base value add up to no finite number"#,
             ),
         ] {

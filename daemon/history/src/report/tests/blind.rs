@@ -2,19 +2,19 @@ use super::*;
 
 fn told(minute: i64, over: bool, kind: &str, since: i64) -> Record {
     let spot = json!({ "kind": kind, "machine": "printer", "signal": "power", "since": rfc3339(at(since)) });
-    let kind = if over { Kind::IncidentOver } else { Kind::Incident };
+    let kind = if over { RecordKind::IncidentOver } else { RecordKind::Incident };
     record(minute, kind, json!({ "kind": "blind", "over": over, "blind": [spot] }))
 }
 
 #[test]
 fn what_could_not_be_seen_is_summed_up_by_kind_within_the_time_of_the_report() {
-    let mut records = vec![record(-30, Kind::Start, json!({}))];
+    let mut records = vec![record(-30, RecordKind::Start, json!({}))];
     records.push(told(-20, false, "meter-silent", -30));
     records.push(told(10, true, "meter-silent", -30));
     records.push(told(30, false, "meter-silent", 20));
     records.push(told(50, true, "meter-silent", 20));
     records.push(told(100, false, "outlet-unreachable", 95));
-    records.push(record(119, Kind::Stop, json!({})));
+    records.push(record(119, RecordKind::Stop, json!({})));
     let ledger = ledger_of(records, None);
     let blind = &ledger.machines[0].blind;
     let of = |kind: &str| (blind[kind].times, blind[kind].lasted);

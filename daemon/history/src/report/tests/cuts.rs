@@ -5,18 +5,18 @@ use super::*;
 /// A job from ten o'clock on, cut at a quarter past.
 fn cut_by(records: Vec<Record>) -> Ledger {
     let mut all = vec![
-        record(-5, Kind::Start, json!({})),
-        record(-5, Kind::Outlet, json!({ "state": "on" })),
-        record(0, Kind::State, json!({ "state": "busy", "reasons": [] })),
+        record(-5, RecordKind::Start, json!({})),
+        record(-5, RecordKind::Outlet, json!({ "state": "on" })),
+        record(0, RecordKind::State, json!({ "state": "busy", "reasons": [] })),
     ];
     all.extend(records);
-    all.push(record(15, Kind::Outlet, json!({ "state": "off" })));
-    all.push(record(110, Kind::Stop, json!({})));
+    all.push(record(15, RecordKind::Outlet, json!({ "state": "off" })));
+    all.push(record(110, RecordKind::Stop, json!({})));
     ledger_of(all, Some(tariff()))
 }
 
 fn order(cause: &str) -> Record {
-    record(15, Kind::Order, json!({ "switch": "off", "cause": cause, "resend": 0, "not_sent": null }))
+    record(15, RecordKind::Order, json!({ "switch": "off", "cause": cause, "resend": 0, "not_sent": null }))
 }
 
 fn told(ledger: &Ledger) -> String {
@@ -38,14 +38,14 @@ fn a_cut_job_is_told_with_who_when_and_how() {
         let body = json!({
             "decision": "acted", "input": input, "reason": reason, "request": request, "who": who
         });
-        record(15, Kind::Decision, body)
+        record(15, RecordKind::Decision, body)
     };
     let forced = vec![order("forced"), asked("force-off", "forced-in-window", "bench-button", Some("Ida"))];
     let emergency = vec![order("emergency"), asked("emergency-off", "emergency", "red-button", None)];
     let idle = vec![order("plain"), asked("off", "machine-idle", "panel", None)];
     let shadow = record(
         15,
-        Kind::Order,
+        RecordKind::Order,
         json!({
             "switch": "off", "cause": "forced", "resend": 0, "shadow": true, "not_sent": "shadow mode: not sent"
         }),
@@ -68,10 +68,10 @@ fn a_cut_job_is_told_with_who_when_and_how() {
 /// With the power its meter may go silent a moment before the outlet reports.
 #[test]
 fn a_moment_of_not_knowing_makes_no_cut_job_whole() {
-    let mut unknown = record(14, Kind::State, json!({ "state": "unknown", "reasons": [] }));
+    let mut unknown = record(14, RecordKind::State, json!({ "state": "unknown", "reasons": [] }));
     unknown.at.wall.0 += 40_000;
     assert_eq!(cut_by(vec![unknown]).cuts().len(), 1);
-    let finished = record(10, Kind::State, json!({ "state": "idle", "reasons": [] }));
+    let finished = record(10, RecordKind::State, json!({ "state": "idle", "reasons": [] }));
     assert_eq!(cut_by(vec![finished]).cuts().len(), 0);
 }
 
@@ -81,7 +81,7 @@ fn what_was_only_decided_in_shadow_mode_is_summed_apart() {
         let body = json!({
             "decision": decision, "input": "panel", "reason": reason, "request": "off", "shadow": true
         });
-        record(minute, Kind::Decision, body)
+        record(minute, RecordKind::Decision, body)
     };
     let mut records = morning();
     let stop = records.pop().unwrap();
@@ -109,11 +109,11 @@ fn what_was_only_decided_in_shadow_mode_is_summed_apart() {
 fn weeks_and_months_add_up_to_the_whole() {
     const DAY: i64 = 1_440;
     let mut records: Vec<Record> = (0..60 * 48).map(|half| energy(half * 30, 100.0)).collect();
-    records.push(record(60 * DAY + 60, Kind::Stop, json!({})));
+    records.push(record(60 * DAY + 60, RecordKind::Stop, json!({})));
     let (_dir, file) = journal_of(records);
     let period = Period { from: at(0), to: at(60 * DAY) };
     let terms = Terms { period, machine: None, tariff: Some(tariff()), titles: BTreeMap::new() };
-    let ledger = ledger(&Reader::open(&file).unwrap(), &terms).unwrap();
+    let ledger = ledger(&JournalReader::open(&file).unwrap(), &terms).unwrap();
     let all = json(&ledger, &TimeZone::get("Pacific/Chatham").unwrap());
     let kwh = |parts: &Value| {
         parts.as_array().unwrap().iter().map(|part| part["energy_kwh"].as_f64().unwrap()).sum::<f64>()

@@ -8,7 +8,7 @@ const WATTS: f64 = 33.3;
 fn between(file: &std::path::Path, from: i64, to: i64) -> Ledger {
     let titles = BTreeMap::new();
     let terms = Terms { period: Period { from: at(from), to: at(to) }, machine: None, tariff: None, titles };
-    ledger(&Reader::open(file).unwrap(), &terms).unwrap()
+    ledger(&JournalReader::open(file).unwrap(), &terms).unwrap()
 }
 
 fn minutes(span: Span) -> u64 {
@@ -21,7 +21,7 @@ fn constant(from: i64, until: i64) -> impl Iterator<Item = Record> {
         let joules = vec![WATTS * 60.0; 5];
         let body =
             json!({ "from": rfc3339(at(minute)), "joules": joules, "watts_max": WATTS, "silent_s": 0.0 });
-        record(minute + 6, Kind::Energy, body)
+        record(minute + 6, RecordKind::Energy, body)
     })
 }
 
@@ -50,7 +50,7 @@ fn a_report_until_midnight_has_the_last_half_hour_of_the_day() {
 fn a_minute_on_record_in_two_parts_is_one_minute() {
     let part = |joules: f64| {
         let body = json!({ "from": rfc3339(at(3)), "joules": [joules], "watts_max": 50.0, "silent_s": 0.0 });
-        record(4, Kind::Energy, body)
+        record(4, RecordKind::Energy, body)
     };
     let ledger = ledger_of(vec![part(1_200.0), part(600.0)], None);
     assert_eq!(ledger.machines[0].minutes, [(at(3), 30.0)]);
@@ -60,14 +60,14 @@ fn a_minute_on_record_in_two_parts_is_one_minute() {
 #[test]
 fn a_guard_that_was_killed_has_not_worked_until_it_was_started_again() {
     let mut records = vec![
-        record(-5, Kind::Start, json!({})),
-        record(-5, Kind::Outlet, json!({ "state": "on" })),
-        record(0, Kind::State, json!({ "state": "busy", "reasons": [] })),
+        record(-5, RecordKind::Start, json!({})),
+        record(-5, RecordKind::Outlet, json!({ "state": "on" })),
+        record(0, RecordKind::State, json!({ "state": "busy", "reasons": [] })),
     ];
     records.extend(constant(0, 30));
-    records.push(record(510, Kind::Start, json!({})));
-    records.push(record(511, Kind::Outlet, json!({ "state": "on" })));
-    records.push(record(511, Kind::State, json!({ "state": "idle", "reasons": [] })));
+    records.push(record(510, RecordKind::Start, json!({})));
+    records.push(record(511, RecordKind::Outlet, json!({ "state": "on" })));
+    records.push(record(511, RecordKind::State, json!({ "state": "idle", "reasons": [] })));
     let (_dir, file) = journal_of(records);
     let sums = between(&file, 0, 600);
     let sum = &sums.machines[0];
@@ -81,10 +81,10 @@ fn a_guard_that_was_killed_has_not_worked_until_it_was_started_again() {
 #[test]
 fn what_has_not_changed_for_three_weeks_is_so_all_the_same() {
     let records = vec![
-        record(-21 * DAY, Kind::Start, json!({})),
-        record(-21 * DAY, Kind::Outlet, json!({ "state": "on" })),
-        record(-21 * DAY + 1, Kind::State, json!({ "state": "idle", "reasons": [] })),
-        record(130, Kind::Stop, json!({})),
+        record(-21 * DAY, RecordKind::Start, json!({})),
+        record(-21 * DAY, RecordKind::Outlet, json!({ "state": "on" })),
+        record(-21 * DAY + 1, RecordKind::State, json!({ "state": "idle", "reasons": [] })),
+        record(130, RecordKind::Stop, json!({})),
     ];
     let ledger = ledger_of(records, None);
     assert_eq!(minutes(ledger.machines[0].idle), 120);
@@ -95,11 +95,15 @@ fn what_has_not_changed_for_three_weeks_is_so_all_the_same() {
 #[test]
 fn an_off_of_the_guards_three_weeks_ago_saves_to_this_day() {
     let records = vec![
-        record(-21 * DAY, Kind::Start, json!({})),
-        record(-21 * DAY, Kind::Outlet, json!({ "state": "on" })),
-        record(-21 * DAY + 9, Kind::Order, json!({ "switch": "off", "cause": "plain", "not_sent": null })),
-        record(-21 * DAY + 9, Kind::Outlet, json!({ "state": "off" })),
-        record(130, Kind::Stop, json!({})),
+        record(-21 * DAY, RecordKind::Start, json!({})),
+        record(-21 * DAY, RecordKind::Outlet, json!({ "state": "on" })),
+        record(
+            -21 * DAY + 9,
+            RecordKind::Order,
+            json!({ "switch": "off", "cause": "plain", "not_sent": null }),
+        ),
+        record(-21 * DAY + 9, RecordKind::Outlet, json!({ "state": "off" })),
+        record(130, RecordKind::Stop, json!({})),
     ];
     let sum = &ledger_of(records, None).machines[0];
     assert_eq!((minutes(sum.off), minutes(sum.off_by_guard)), (120, 120));
@@ -109,12 +113,12 @@ fn an_off_of_the_guards_three_weeks_ago_saves_to_this_day() {
 #[test]
 fn a_state_from_before_a_stop_is_not_known() {
     let records = vec![
-        record(-60, Kind::Start, json!({})),
-        record(-60, Kind::Outlet, json!({ "state": "on" })),
-        record(-30, Kind::Stop, json!({})),
-        record(-20, Kind::Start, json!({})),
-        record(110, Kind::Outlet, json!({ "state": "off" })),
-        record(120, Kind::Stop, json!({})),
+        record(-60, RecordKind::Start, json!({})),
+        record(-60, RecordKind::Outlet, json!({ "state": "on" })),
+        record(-30, RecordKind::Stop, json!({})),
+        record(-20, RecordKind::Start, json!({})),
+        record(110, RecordKind::Outlet, json!({ "state": "off" })),
+        record(120, RecordKind::Stop, json!({})),
     ];
     assert_eq!(minutes(ledger_of(records, None).machines[0].unseen), 110);
 }
@@ -122,13 +126,13 @@ fn a_state_from_before_a_stop_is_not_known() {
 #[test]
 fn a_machine_of_the_rules_is_there_even_if_nothing_was_heard_of_it_and_one_that_is_gone_is_not() {
     let (_dir, file) = journal_of(vec![
-        record(-500, Kind::Start, json!({})),
-        record(-500, Kind::Outlet, json!({ "state": "on" })),
-        record(-400, Kind::Stop, json!({})),
+        record(-500, RecordKind::Start, json!({})),
+        record(-500, RecordKind::Outlet, json!({ "state": "on" })),
+        record(-400, RecordKind::Stop, json!({})),
     ]);
     let titles = BTreeMap::from([("kiln".to_owned(), "Kiln".to_owned())]);
     let terms = Terms { period: Period { from: at(0), to: at(120) }, machine: None, tariff: None, titles };
-    let ledger = ledger(&Reader::open(&file).unwrap(), &terms).unwrap();
+    let ledger = ledger(&JournalReader::open(&file).unwrap(), &terms).unwrap();
     let names: Vec<&str> = ledger.machines.iter().map(|sum| sum.machine.as_str()).collect();
     assert_eq!(names, ["kiln"]);
     assert_eq!(minutes(ledger.machines[0].unseen), 120);
@@ -138,6 +142,6 @@ fn a_machine_of_the_rules_is_there_even_if_nothing_was_heard_of_it_and_one_that_
 #[test]
 fn a_silence_counts_from_where_the_report_begins() {
     let body = json!({ "from": rfc3339(at(20)), "joules": [60.0], "watts_max": 1.0, "silent_s": 86_400.0 });
-    let ledger = ledger_of(vec![record(21, Kind::Energy, body)], None);
+    let ledger = ledger_of(vec![record(21, RecordKind::Energy, body)], None);
     assert_eq!(ledger.machines[0].silent, Span::secs(21 * 60));
 }

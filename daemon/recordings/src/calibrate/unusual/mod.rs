@@ -22,7 +22,7 @@ use std::path::Path;
 use idlegate_detector::Millis;
 
 use super::take::{Sample, Take, TakeError};
-use crate::recording::{Point, Reader, RecordingError};
+use crate::recording::{Point, RecordingError, RecordingReader};
 use idlegate_engine::intake;
 use idlegate_guard::Switch;
 use idlegate_guard::time::WallTime;
@@ -68,7 +68,7 @@ impl Past {
         signal: Option<&str>,
         outlet: Option<OutletWords<'_>>,
     ) -> Result<Past, TakeError> {
-        let mut reader = Reader::open(path)?;
+        let mut reader = RecordingReader::open(path)?;
         let past = Past::from_points(path.display().to_string(), &mut reader, signal, outlet)?;
         let take = Take { oddities: reader.oddities().clone(), ..past.take };
         Ok(Past { take, switched: past.switched })

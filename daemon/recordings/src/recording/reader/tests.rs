@@ -14,7 +14,7 @@ use idlegate_guard::time::{Span, WallTime};
 use idlegate_plan::event::Value;
 
 fn read(content: impl Into<Vec<u8>>) -> Result<(Vec<Point>, Oddities), RecordingError> {
-    let mut reader = Reader::new("mill.csv".into(), std::io::Cursor::new(content.into()))?;
+    let mut reader = RecordingReader::new("mill.csv".into(), std::io::Cursor::new(content.into()))?;
     let points = reader.by_ref().collect::<Result<Vec<_>, _>>()?;
     Ok((points, reader.oddities().clone()))
 }
@@ -128,7 +128,7 @@ fn what_cannot_be_read_is_told_with_file_and_line() {
     }
     assert_eq!(told(b"time,watts\n\xff\n".as_slice()), "mill.csv:2: not UTF-8");
     assert_eq!(told(vec![b'x'; 1 << 20]), "mill.csv:1: a line has more than 131072 bytes");
-    let missing = Reader::open(Path::new("/nowhere/mill.csv")).unwrap_err();
+    let missing = RecordingReader::open(Path::new("/nowhere/mill.csv")).unwrap_err();
     assert_eq!(missing.to_string(), "cannot read /nowhere/mill.csv");
 }
 
@@ -139,7 +139,7 @@ fn a_file_that_unpacks_without_end_is_refused_early() {
         let rows = line.repeat((8 << 20) / line.len());
         let packed = gzip(&format!("time,watts\n{rows}"));
         assert!(packed.len() < rows.len() / 250);
-        let mut reader = Reader::new("mill.csv.gz".into(), std::io::Cursor::new(packed)).unwrap();
+        let mut reader = RecordingReader::new("mill.csv.gz".into(), std::io::Cursor::new(packed)).unwrap();
         let fault = reader.by_ref().find_map(Result::err).expect("refused").to_string();
         assert!(
             fault.ends_with("it unpacks to more than 250 times its size, which no recording does"),
@@ -210,7 +210,7 @@ fn every_open_recording_is_read_to_its_end() {
         .map(|entry| entry.unwrap().path())
         .filter(|path| path.extension().is_some_and(|end| end == "gz"));
     for path in recordings {
-        let mut reader = Reader::open(&path).unwrap();
+        let mut reader = RecordingReader::open(&path).unwrap();
         let count = reader.by_ref().filter(Result::is_ok).count();
         let rows = {
             let mut text = String::new();

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::super::{
-    Heard, Player, SignalPlace, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
+    Played, Player, SignalPlace, TemporaryModule, TemporaryRules, TemporarySignal, Timeline, Track,
     holds_before,
 };
 use super::*;
@@ -36,13 +36,13 @@ impl Past {
         Past { folder, journal }
     }
 
-    fn append(&self, kind: Kind, time: &str, body: Value) {
+    fn append(&self, kind: RecordKind, time: &str, body: Value) {
         let now = Now { moment: Moment(0), wall: at(time) };
         self.journal.append(Record::new(kind, now, body).of(Name::new("machine").unwrap()));
     }
 
     fn state(&self, time: &str, state: &str) {
-        self.append(Kind::State, time, json!({ "state": state, "reasons": [] }));
+        self.append(RecordKind::State, time, json!({ "state": state, "reasons": [] }));
     }
 
     fn press(&self, time: &str, decision: &str, reason: &str, state: &str, clears_in_s: Option<f64>) {
@@ -53,12 +53,12 @@ impl Past {
             "input": "button", "request": "off", "decision": decision, "reason": reason, "state": state,
             "detectors": [detector, warns],
         });
-        self.append(Kind::Decision, time, body);
+        self.append(RecordKind::Decision, time, body);
     }
 
     fn asked(self) -> Vec<Asked> {
         assert!(self.journal.close(Span::secs(10)));
-        let reader = Reader::open(&self.folder.path().join("journal.sqlite")).unwrap();
+        let reader = JournalReader::open(&self.folder.path().join("journal.sqlite")).unwrap();
         asked(&reader, at("00:00:00")).unwrap()
     }
 }
@@ -102,8 +102,8 @@ fn under(settings: &str, asked: Vec<Asked>, with_the_guard: bool) -> Compared {
         .unwrap();
     let mut comparison = Comparison::new(&plan, asked, at("08:00:00"), with_the_guard);
     let player = Player::new(&plan, &modules, timeline).asking(&comparison.questions());
-    let hear = |heard: Heard<'_>| {
-        if let Heard::Asked(reply) = heard {
+    let hear = |heard: Played<'_>| {
+        if let Played::Asked(reply) = heard {
             comparison.note(reply);
         }
     };
@@ -174,9 +174,9 @@ fn where_nothing_was_known_a_job_is_one_only_if_the_machine_worked_before_or_aft
 #[test]
 fn a_machine_that_was_held_longer_was_in_a_job_only_if_it_went_back_to_work() {
     let past = Past::new();
-    past.append(Kind::Decision, "08:20:00", idle_and_held());
+    past.append(RecordKind::Decision, "08:20:00", idle_and_held());
     past.state("08:24:00", "idle");
-    past.append(Kind::Decision, "08:40:00", idle_and_held());
+    past.append(RecordKind::Decision, "08:40:00", idle_and_held());
     past.press("08:50:00", "held", "machine-busy", "busy", None);
     past.state("09:50:00", "idle");
     assert_eq!(past.asked().iter().map(|asked| asked.in_job).collect::<Vec<_>>(), [false, true, true]);
@@ -227,10 +227,14 @@ fn a_replay_begins_with_what_the_guard_had_learned_before() {
 
     let past = Past::new();
     let row = |settings: &str| json!({ "end": "back-to-work", "dwell_s": 180.0, "idle_for_s": 240.0, "so_far": { "settings": settings } });
-    past.append(Kind::Silence, "07:00:00", row(&idlegate_engine::fingerprint(&plan.machines[MachineIx(0)])));
-    past.append(Kind::Silence, "07:10:00", row("others"));
+    past.append(
+        RecordKind::Silence,
+        "07:00:00",
+        row(&idlegate_engine::fingerprint(&plan.machines[MachineIx(0)])),
+    );
+    past.append(RecordKind::Silence, "07:10:00", row("others"));
     assert!(past.journal.close(Span::secs(10)));
-    let reader = Reader::open(&past.folder.path().join("journal.sqlite")).unwrap();
+    let reader = JournalReader::open(&past.folder.path().join("journal.sqlite")).unwrap();
 
     let recording = past.folder.path().join("morning.csv");
     let rows: String = (0..90)
@@ -248,8 +252,8 @@ fn a_replay_begins_with_what_the_guard_had_learned_before() {
         let mut timeline = Timeline::default();
         timeline.add(&plan, &recording, Track::Whole).unwrap();
         let mut clear = None;
-        let hear = |heard: Heard<'_>| {
-            if let Heard::Changed(change) = heard
+        let hear = |heard: Played<'_>| {
+            if let Played::Changed(change) = heard
                 && change.state == PermissiveState::Clear
             {
                 clear = Some(change.at);
