@@ -129,7 +129,7 @@ async fn a_bad_detector_file_leaves_the_old_one_at_work() -> Result<()> {
     let dir = tempfile::tempdir()?;
     let broker = Mosquitto::start()?;
     write_rules(dir.path(), broker.port())?;
-    let prebuilt = Path::new(env!("CARGO_MANIFEST_DIR")).join("../plugins/prebuilt/power-threshold.wasm");
+    let prebuilt = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../plugins/prebuilt/power-threshold.wasm");
     let file = dir.path().join("detectors/mine.wasm");
     fs::create_dir(dir.path().join("detectors"))?;
     fs::copy(&prebuilt, &file)?;
