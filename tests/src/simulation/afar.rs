@@ -28,7 +28,14 @@ impl World<'_> {
             payload: payload(place, kind, confirm.as_deref()),
             retained: false,
             sent: at,
-            what: What::Request { input: PHONE, places: vec![place], kind, event_id: None, confirm },
+            what: What::Request {
+                input: PHONE,
+                places: vec![place],
+                group: false,
+                kind,
+                event_id: None,
+                confirm,
+            },
             there: false,
         };
         self.agenda.plan(at, Due::Speak(message));

@@ -35,6 +35,14 @@ pub enum Carelessness {
     AnswersTwice,
     /// Some decisions are never told.
     AnswersLost,
+    /// Some answers for a whole group are never given.
+    GroupAnswersLost,
+    /// An answer for a group leaves one of its machines out.
+    GroupMemberLeftOut,
+    /// Whatever was asked of a group counts as done in its answer.
+    GroupIsSaidToBeOff,
+    /// A machine that works is switched off with its group.
+    GroupForces,
     /// What was to be recorded only is sent.
     ShadowIsSent,
     /// An emergency is recorded, but its order is not sent.
@@ -42,7 +50,7 @@ pub enum Carelessness {
 }
 
 impl Carelessness {
-    pub const ALL: [Carelessness; 16] = [
+    pub const ALL: [Carelessness; 20] = [
         Carelessness::UnknownIsIdle,
         Carelessness::BusyIsIdle,
         Carelessness::TokenNotAsked,
@@ -57,6 +65,10 @@ impl Carelessness {
         Carelessness::LessonLost,
         Carelessness::AnswersTwice,
         Carelessness::AnswersLost,
+        Carelessness::GroupAnswersLost,
+        Carelessness::GroupMemberLeftOut,
+        Carelessness::GroupIsSaidToBeOff,
+        Carelessness::GroupForces,
         Carelessness::ShadowIsSent,
         Carelessness::EmergencyNotSent,
     ];
@@ -101,11 +113,17 @@ pub fn spoil(
             {
                 order(plan, decided, Switch::On, Cause::Plain)
             }
+            (Effect::Decided(decided), Carelessness::GroupForces)
+                if decided.group.is_some() && decided.why == Why::Guard(Reason::UntilIdle) =>
+            {
+                order(plan, decided, Switch::Off, Cause::Forced)
+            }
             (Effect::Decided(_), Carelessness::AnswersTwice) if sometimes(0.1) => Some(effect.clone()),
             _ => None,
         };
         let lost = match (&effect, careless) {
             (Effect::Decided(_), Carelessness::AnswersLost) => sometimes(0.1),
+            (Effect::GroupAnswered(_), Carelessness::GroupAnswersLost) => sometimes(0.3),
             (Effect::Order(order), Carelessness::EmergencyNotSent) => order.cause == Cause::Emergency,
             _ => false,
         };
@@ -113,6 +131,16 @@ pub fn spoil(
             spoilt.push(match (effect, careless) {
                 (Effect::Order(order), Carelessness::ShadowIsSent) => {
                     Effect::Order(Order { shadow: false, ..order })
+                }
+                (Effect::GroupAnswered(told), Carelessness::GroupMemberLeftOut) => {
+                    let mut told = *told;
+                    told.members.pop();
+                    Effect::GroupAnswered(Box::new(told))
+                }
+                (Effect::GroupAnswered(told), Carelessness::GroupIsSaidToBeOff) => {
+                    let mut told = *told;
+                    told.members.iter_mut().for_each(|member| member.outlet = Some(Switch::Off));
+                    Effect::GroupAnswered(Box::new(told))
                 }
                 (effect, _) => effect,
             });

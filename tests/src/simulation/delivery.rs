@@ -298,18 +298,25 @@ impl World<'_> {
                     self.tell_engine(Event::Message(arriving), None);
                 }
             }
-            What::Request { input, places, kind, event_id, confirm } => {
+            What::Request { input, places, group, kind, event_id, confirm } => {
                 Figures::count(&mut self.figures.requests, kind.word());
+                if group {
+                    Figures::count(&mut self.figures.requests, "to the group");
+                }
                 if message.retained {
                     Figures::count(&mut self.figures.faults, "stored request");
                 } else if age > Span::secs(1) {
                     Figures::count(&mut self.figures.faults, "old request");
                 }
                 self.trace.tell(now, format_args!("{input} asks {} (age {age})", kind.word()));
-                self.judge_hears_request(input, &places, kind, message.retained, message.sent);
+                // A group opens nobody a way to force.
+                if !group {
+                    self.judge_hears_request(input, &places, kind, message.retained, message.sent);
+                }
                 let emergency = kind == RequestKind::EmergencyOff;
                 let before = self.oracle.violations.len();
-                let asked = Asked { input, places, kind, retained: message.retained, age, event_id, confirm };
+                let retained = message.retained;
+                let asked = Asked { input, places, group, kind, retained, age, event_id, confirm };
                 self.tell_engine(Event::Message(arriving), Some(&asked));
                 if emergency && !message.retained {
                     self.figures.emergencies += 1;

@@ -52,6 +52,7 @@ impl World<'_> {
         let asked = anew.then(|| Asked {
             input: LATCH,
             places: LATCHED.to_vec(),
+            group: false,
             kind: RequestKind::EmergencyOff,
             retained: sent.retained,
             age,

@@ -4,7 +4,7 @@ use idlegate_demo::workshop::Truth;
 use idlegate_guard::time::{Moment, Span};
 use idlegate_guard::{RequestKind, Switch};
 
-use super::rules::{Button, PLACES};
+use super::rules::{Button, GROUP, GROUP_TITLE, PLACES};
 use super::wire::{Due, Sent, What};
 use super::world::World;
 
@@ -62,13 +62,15 @@ impl World<'_> {
             }
             31..35 => self.lean(place, button),
             35..45 => self.console(place, RequestKind::Off, Span::ZERO, Way::Live),
-            45..50 => self.console(place, RequestKind::On, Span::ZERO, Way::Live),
+            45..48 => self.console(place, RequestKind::On, Span::ZERO, Way::Live),
+            48..50 => self.ask_group(),
             50..54 => {
                 self.console(place, RequestKind::Off, Span::ZERO, Way::Live);
                 self.console(place, RequestKind::ForceOff, pause, Way::Live);
             }
             54..57 => self.say(place),
-            57..66 => self.console(place, RequestKind::OffOnceIdle, Span::ZERO, Way::Live),
+            57..65 => self.console(place, RequestKind::OffOnceIdle, Span::ZERO, Way::Live),
+            65 => self.say_group(),
             66..69 => self.console(place, RequestKind::Cancel, Span::ZERO, Way::Live),
             69..72 => {
                 let open = self.fate.span(Span::secs(5), Span::secs(1_800));
@@ -229,6 +231,64 @@ impl World<'_> {
         }
     }
 
+    /// Everything at once: now, when it is idle, or not after all. Often with single machines asked beside it, and
+    /// sometimes late, stored or twice with one id.
+    fn ask_group(&mut self) {
+        let kind = match self.fate.span(Span(0), Span(9)).0 {
+            0..5 => RequestKind::Off,
+            5..8 => RequestKind::OffOnceIdle,
+            _ => RequestKind::Cancel,
+        };
+        let way = match self.fate.span(Span(0), Span(9)).0 {
+            0 => Way::Late(self.fate.span(Span(1_300), Span::secs(4_000))),
+            1 => Way::Stored,
+            _ => Way::Live,
+        };
+        self.ids += 1;
+        let id = format!("{}-{}", self.life.seed, self.ids);
+        let payload = format!(r#"{{"group":"{GROUP}","request":"{}","id":"{id}"}}"#, kind.word());
+        let again = self.fate.span(Span(10), Span::secs(30));
+        let times = if self.fate.happens(0.2) { 2 } else { 1 };
+        for nth in 0..times {
+            let topic = "idlegate/request/console";
+            self.speak_to_group(
+                topic,
+                payload.clone(),
+                "console",
+                kind,
+                Some(id.clone()),
+                Span(nth * again.0),
+                way,
+            );
+        }
+        for _ in 0..self.fate.span(Span(0), Span(2)).0 {
+            let (place, after) = (self.any_place(), self.fate.span(Span(0), Span::secs(8)));
+            let alone = if self.fate.happens(0.5) { kind } else { RequestKind::ForceOff };
+            self.console(place, alone, after, Way::Live);
+        }
+    }
+
+    fn say_group(&mut self) {
+        let (wish, kind) = match self.fate.span(Span(0), Span(2)).0 {
+            0 => ("turn off", RequestKind::Off),
+            1 => ("off when done", RequestKind::OffOnceIdle),
+            _ => ("leave it on", RequestKind::Cancel),
+        };
+        let payload = format!(r#"{{"thing":"{}","wish":"{wish}"}}"#, GROUP_TITLE.to_uppercase());
+        let times = if self.fate.happens(0.3) { 3 } else { 1 };
+        for nth in 0..times {
+            self.speak_to_group(
+                "voice/heard",
+                payload.clone(),
+                "voice",
+                kind,
+                None,
+                Span(nth * 700),
+                Way::Live,
+            );
+        }
+    }
+
     fn night(&mut self, way: Way) {
         let everywhere = (0..PLACES.len()).collect();
         let (topic, word) = ("clock/night", "bell".to_owned());
@@ -263,19 +323,34 @@ impl World<'_> {
         after: Span,
         way: Way,
     ) {
+        let what = What::Request { input, places, group: false, kind, event_id, confirm: None };
+        self.send_on(topic, payload, what, after, way);
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "each is a different thing, and none belongs to another")]
+    fn speak_to_group(
+        &mut self,
+        topic: &str,
+        payload: String,
+        input: &'static str,
+        kind: RequestKind,
+        event_id: Option<String>,
+        after: Span,
+        way: Way,
+    ) {
+        let places = (0..PLACES.len()).collect();
+        let what = What::Request { input, places, group: true, kind, event_id, confirm: None };
+        self.send_on(topic, payload, what, after, way);
+    }
+
+    fn send_on(&mut self, topic: &str, payload: String, what: What, after: Span, way: Way) {
         let at = self.now + after;
         let sent = match way {
             Way::Live | Way::Stored => at,
             Way::Late(age) => Moment(at.0.saturating_sub(age.0)),
         };
-        let message = Sent {
-            topic: topic.to_owned(),
-            payload,
-            retained: matches!(way, Way::Stored),
-            sent,
-            what: What::Request { input, places, kind, event_id, confirm: None },
-            there: false,
-        };
+        let retained = matches!(way, Way::Stored);
+        let message = Sent { topic: topic.to_owned(), payload, retained, sent, what, there: false };
         self.agenda.plan(at, Due::Speak(message));
     }
 }

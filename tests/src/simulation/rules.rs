@@ -16,7 +16,14 @@ host = "127.0.0.1"
 port = 1883
 [guard]
 window = "10s"
+[groups.evening]
+title = "All of them"
+machines = ["filament-printer", "laser-cutter", "mill", "kiln", "dust-extractor"]
 "#;
+
+/// All machines, asked at once.
+pub const GROUP: &str = "evening";
+pub const GROUP_TITLE: &str = "All of them";
 
 const INPUTS: &str = r#"
 [inputs.bench-button]

@@ -41,6 +41,8 @@ pub enum What {
     Request {
         input: &'static str,
         places: Vec<usize>,
+        /// These places were asked at once, and one answer is due for all of them.
+        group: bool,
         kind: RequestKind,
         event_id: Option<String>,
         /// The token it brings.

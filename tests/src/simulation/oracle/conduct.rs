@@ -56,10 +56,9 @@ impl Oracle {
             | Why::Malformed(_) => Reason::Duplicate,
         };
         let watched = &mut self.watched[place];
-        let found = watched
-            .outstanding
-            .iter()
-            .position(|one| one.input == input && Some(one.kind) == decided.request);
+        let found = watched.outstanding.iter().position(|one| {
+            (one.input, Some(one.kind), one.group) == (input, decided.request, decided.group.is_some())
+        });
         match found {
             Some(at) => drop(watched.outstanding.remove(at)),
             None => {
@@ -79,6 +78,9 @@ impl Oracle {
         }
         if let Some(confirm) = decided.confirm {
             self.token_given(now, place, input, confirm);
+        }
+        if decided.group.is_some() {
+            self.decided_in_group(place, decided, reason);
         }
         self.reason(now, place, input, reason);
     }

@@ -4,6 +4,7 @@
 //! lockout set, is the machine idle), it works that out again from messages and decisions.
 
 mod conduct;
+mod groups;
 mod hands;
 mod record;
 mod resumption;
@@ -33,6 +34,8 @@ pub struct Asked {
     pub input: &'static str,
     /// Empty for one that cannot be understood.
     pub places: Vec<usize>,
+    /// They were asked at once.
+    pub group: bool,
     pub kind: RequestKind,
     pub retained: bool,
     pub age: Span,
@@ -47,6 +50,7 @@ pub struct Oracle {
     /// Requests that concern no machine we know.
     strange: Vec<&'static str>,
     hands: Hands,
+    groups: groups::Groups,
     uncompared: Vec<shadows::Uncompared>,
     /// The token that the request brought which is judged now.
     brought: Option<String>,
@@ -88,6 +92,7 @@ pub struct Watched {
 struct Outstanding {
     input: &'static str,
     kind: RequestKind,
+    group: bool,
     since: Moment,
     /// It may stay unanswered.
     beyond_hands: bool,
@@ -121,6 +126,7 @@ impl Oracle {
             watched: watched.collect(),
             strange: Vec::new(),
             hands: Hands::default(),
+            groups: groups::Groups::default(),
             uncompared: Vec::new(),
             brought: None,
             latch: None,
@@ -161,6 +167,7 @@ impl Oracle {
     pub fn restarted(&mut self) {
         (self.outage, self.latch) = (false, None);
         self.uncompared.clear();
+        self.groups.restarted();
         for (watched, place) in self.watched.iter_mut().zip(&PLACES) {
             watched.record = Record::new(place);
             watched.resumption.restarted();
@@ -263,7 +270,6 @@ impl Oracle {
                 | Effect::Remove(_)
                 | Effect::Rejected(_)
                 | Effect::AnswerWithheld(_)
-                | Effect::GroupAnswered(_)
                 | Effect::NotUnderstood(_)
                 | Effect::ContactUnclear(_)
                 | Effect::Noted(_)
@@ -275,6 +281,7 @@ impl Oracle {
                 | Effect::JobEnded(_)
                 | Effect::Warned(_) => {}
                 Effect::OutletsLost(told) => self.outlets_lost(told),
+                Effect::GroupAnswered(told) => self.group_answered(told),
             }
         }
         if let Some(asked) =
@@ -283,6 +290,7 @@ impl Oracle {
             self.treated_rightly(asked, &batch, effects);
         }
         self.all_answered(now);
+        self.all_groups_answered(now);
         self.all_compared(now);
     }
 
@@ -301,8 +309,17 @@ impl Oracle {
 
     fn note_asked(&mut self, now: Moment, asked: &Asked, beyond_hands: bool) {
         for place in &asked.places {
-            let outstanding = Outstanding { input: asked.input, kind: asked.kind, since: now, beyond_hands };
+            let outstanding = Outstanding {
+                input: asked.input,
+                kind: asked.kind,
+                group: asked.group,
+                since: now,
+                beyond_hands,
+            };
             self.watched[*place].outstanding.push(outstanding);
+        }
+        if asked.group {
+            self.group_asked(now, asked, beyond_hands);
         }
         if asked.places.is_empty() && !beyond_hands {
             self.strange.push(asked.input);
@@ -330,6 +347,7 @@ impl Oracle {
 
     /// Before the program ends in order, everything has been answered.
     pub fn nothing_waits(&mut self) {
+        self.no_group_waits();
         for (watched, place) in self.watched.iter().zip(&PLACES) {
             if !watched.outstanding.iter().all(|one| one.beyond_hands) {
                 self.violations

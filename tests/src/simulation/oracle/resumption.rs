@@ -62,6 +62,11 @@ impl Resumption {
         }
     }
 
+    /// As its outlet was last heard to say.
+    pub(super) fn outlet(&self) -> Option<Switch> {
+        self.outlet
+    }
+
     /// The program has ended; what it had learned it must know again.
     pub(super) fn restarted(&mut self) {
         self.outlet = None;
