@@ -49,6 +49,17 @@ fn help_is_no_mistake_and_a_wrong_word_is() {
 }
 
 #[test]
+fn a_check_of_the_example_counts_its_machines_its_group_and_its_inputs() {
+    let example = example();
+    let (code, text) = exit(&["check", &example]);
+    assert_eq!((code, text.trim()), (Some(0), "the rules are good: 5 machines, 1 group and 5 inputs"));
+    let (code, text) = exit(&["check", "--json", &example]);
+    let report: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let counted = ["machines", "groups", "inputs"].map(|what| report[what].as_u64());
+    assert_eq!((code, counted), (Some(0), [Some(5), Some(1), Some(5)]));
+}
+
+#[test]
 fn the_folder_to_begin_with_can_be_used_as_it_is() {
     let dir = tempfile::tempdir().unwrap();
     let rules = dir.path().join("rules");

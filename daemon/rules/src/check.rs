@@ -18,6 +18,14 @@ pub enum CheckOutcome {
     Broken,
 }
 
+/// What the rules are about.
+#[derive(Clone, Copy)]
+struct Counts {
+    machines: usize,
+    groups: usize,
+    inputs: usize,
+}
+
 /// Checks the folder and writes what there is to say.
 pub fn check(
     dir: &Path,
@@ -29,7 +37,9 @@ pub fn check(
     let around = Surroundings { detectors, secrets: &SystemSecrets::CHECK };
     let (problems, counts, outcome) = match compile(&folder, &around) {
         Ok(compiled) => {
-            let counts = Some((compiled.plan.machines.len(), compiled.plan.inputs.len()));
+            let plan = &compiled.plan;
+            let (machines, groups, inputs) = (plan.machines.len(), plan.groups.len(), plan.inputs.len());
+            let counts = Some(Counts { machines, groups, inputs });
             (compiled.warnings, counts, CheckOutcome::Usable)
         }
         Err(problems) => (problems, None, CheckOutcome::Broken),
@@ -38,8 +48,9 @@ pub fn check(
         let problems = serde_json::json!({
             "usable": outcome == CheckOutcome::Usable,
             "digest": folder.digest,
-            "machines": counts.map(|(machines, _)| machines),
-            "inputs": counts.map(|(_, inputs)| inputs),
+            "machines": counts.map(|counts| counts.machines),
+            "groups": counts.map(|counts| counts.groups),
+            "inputs": counts.map(|counts| counts.inputs),
             "problems": problems.iter().map(Problem::to_json).collect::<Vec<_>>(),
         });
         writeln!(out, "{problems:#}")?;
@@ -52,12 +63,14 @@ pub fn check(
     Ok(outcome)
 }
 
-fn summary(problems: &[Problem], counts: Option<(usize, usize)>) -> String {
+fn summary(problems: &[Problem], counts: Option<Counts>) -> String {
     let errors = problems.iter().filter(|problem| problem.is_error()).count();
     let warnings = counted(problems.len() - errors, "warning");
     match counts {
-        Some((machines, inputs)) => {
-            let what = format!("{} and {}", counted(machines, "machine"), counted(inputs, "input"));
+        Some(Counts { machines, groups, inputs }) => {
+            // Most shops have none, and need not read of them.
+            let groups = if groups > 0 { format!(", {}", counted(groups, "group")) } else { String::new() };
+            let what = format!("{}{groups} and {}", counted(machines, "machine"), counted(inputs, "input"));
             if problems.is_empty() {
                 format!("the rules are good: {what}")
             } else {
