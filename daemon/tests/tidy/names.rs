@@ -41,7 +41,8 @@ const IN_NAMES: &str = "the guard says it in numbers, the engine in names";
 const ON_THE_WAY: &str = "one step further on its way";
 const KNOWN: &str = "always written known::…: what is known of a machine that is being set up";
 const IN_A_SENTENCE: &str = "a figure of the report or of a comparison, never beside the other";
-const IN_AND_OF: &str = "what the guard is given, and what the rules call a way to ask: each the word of its field";
+const IN_AND_OF: &str =
+    "what the guard is given, and what the rules call a way to ask: each the word of its field";
 
 /// Public although nobody names them elsewhere.
 pub(crate) const FOR_OTHERS: [(&str, &str); 3] = [
