@@ -286,6 +286,8 @@ pub struct PowerBack {
     pub jobs: Vec<Arc<str>>,
     /// And of those that are on again, though nobody asked for that.
     pub on: Vec<Arc<str>>,
+    /// Nobody was there to see how they came on.
+    pub ours_too: bool,
 }
 
 /// A job that is over, as people are told of it.

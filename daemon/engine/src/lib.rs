@@ -60,6 +60,7 @@ pub use effect::*;
 pub use groups::{GroupAnswered, GroupMember};
 pub use jobs::{JobEnd, JobOver, JobSoFar};
 pub use lock_book::LockStatus;
+pub use mains::FormerPower;
 pub use preview::preview;
 pub use router::{Classes, TopicClass, emergency_topics, request_topic, subscriptions};
 pub use services::{ServiceStatus, status as service_status};

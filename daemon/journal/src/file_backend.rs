@@ -19,6 +19,7 @@ use super::sqlite::{SqliteStore, wal_file};
 use super::sqlite_error::{io_error, store_error};
 use super::store::{Backend, OpenFailed, Opened, SetAside, StoreError};
 use idlegate_guard::time::{Now, Span, WallTime};
+use idlegate_messages::{Stop, json};
 
 /// How large and how old the journal may grow, and how long its start may take.
 #[derive(Clone, Copy, Debug)]
@@ -203,7 +204,7 @@ fn end_former_run(connection: &Connection, file: &Path, now: Now) -> rusqlite::R
     } else {
         (last.at, last.boot)
     };
-    let row = Row::of(&Record::new(RecordKind::Stop, at, serde_json::json!({ "unexpected": true })));
+    let row = Row::of(&Record::new(RecordKind::Stop, at, json(&Stop { unexpected: true })));
     let number = rows::boot_number(connection, &boot)?;
     rows::insert_record(connection, last.seq + 1, (number, &boot), &row)
 }

@@ -203,9 +203,14 @@ impl BootId {
         &self.0
     }
 
+    /// Equals no run of any computer.
+    pub fn is_unknown(&self) -> bool {
+        self.as_str() == "unknown"
+    }
+
     /// Whether monotonic times of both can be compared.
     pub(crate) fn is_same_run(&self, other: &BootId) -> bool {
-        self == other && self.as_str() != "unknown"
+        self == other && !self.is_unknown()
     }
 }
 

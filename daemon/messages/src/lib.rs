@@ -40,7 +40,9 @@ pub use machine::{Deferral, Lock, MachineStatus, NextSchedule, RunningJob, Servi
 pub use request::Request;
 pub use rows::FileSetAside;
 pub use rows::Gap;
-pub use rows::{Energy, JobRecord, Link, Order, OutletState, Shadow, Silence, SilencesSoFar, Start, State};
+pub use rows::{
+    Energy, JobRecord, Link, Order, OutletState, Shadow, Silence, SilencesSoFar, Start, State, Stop,
+};
 pub use stand_by::StandBy;
 pub use told::Told;
 pub use topics::Topics;

@@ -137,6 +137,15 @@ pub struct Start {
     pub rules: String,
 }
 
+/// The guarding ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Stop {
+    /// Nobody could write it down: the program was killed, or its computer lost its power.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub unexpected: bool,
+}
+
 /// A time in which the journal could not be written.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]

@@ -4,6 +4,7 @@ mod blind;
 mod change;
 mod counted;
 mod others;
+mod power;
 
 use std::collections::VecDeque;
 use std::future::Future;
@@ -17,7 +18,7 @@ use tokio::sync::{Notify, mpsc};
 use tokio::time::{Instant, sleep_until};
 use tracing_appender::non_blocking::ErrorCounter;
 
-use self::blind::{BlindBefore, blind_before};
+use self::blind::{RunBefore, run_before};
 use self::counted::{CountedBefore, counted_before};
 use self::others::{Left, is_one_of_several};
 use super::broker_store::BrokerStore;
@@ -43,7 +44,7 @@ use idlegate_guard::time::{Moment, Now};
 use idlegate_journal::{News, RecordKind};
 use idlegate_link::{self as link, Arrival, Expiry, Inbox};
 use idlegate_messages::effects::messages::Topics;
-use idlegate_messages::{self as messages, Health, Reload, Start, json, text};
+use idlegate_messages::{self as messages, Health, Reload, Start, Stop, json, text};
 use idlegate_os::Clock;
 use idlegate_plan::event::{Event, LinkState, ServiceSight};
 use idlegate_plan::indices;
@@ -122,8 +123,8 @@ struct Service {
     news: mpsc::UnboundedReceiver<News>,
     /// How silences went on before this run: once.
     counted: CountedBefore,
-    /// What a former run could not see: once.
-    blind_before: BlindBefore,
+    /// What a former run could not see, and how it ended: once.
+    run_before: RunBefore,
     service_sight: ServiceSight,
     reloader: Option<Reloader>,
     monitor: Monitor,
@@ -153,7 +154,7 @@ impl Service {
         let Left { former, handover_writer, doubt } =
             Left::behind(&plan, &restored, stand_by.as_ref(), &mut journalling);
         let counted = counted_before(state_dir.as_deref(), &plan);
-        let blind_before = blind_before(state_dir.as_deref());
+        let run_before = run_before(state_dir.as_deref());
         let answers = Arc::new(Notify::new());
         let detectors = Detectors::start(modules.clone(), answers.clone())?;
         let will = Bytes::from(text(&health::gone()));
@@ -191,7 +192,7 @@ impl Service {
             turns: 0,
             news,
             counted,
-            blind_before,
+            run_before,
             service_sight: ServiceSight::default(),
             reloader,
             monitor,
@@ -213,7 +214,7 @@ impl Service {
     fn begin(&mut self, now: Now) {
         let body = json(&Start { rules: self.engine.plan().digest.clone() });
         self.dispatch.journalling.record_service(RecordKind::Start, now, body);
-        self.wait_for_blind_before();
+        self.wait_for_run_before();
         self.engine.start(now, &mut self.effects);
         if let Some(state) = self.dispatch.lines.emergency_state() {
             self.engine.handle(now, Event::EmergencyLink(state), &mut self.effects);
@@ -538,7 +539,7 @@ impl Service {
         let now = Clock.now();
         self.engine.stop(now, &mut self.effects);
         self.carry_out(now).await;
-        self.dispatch.journalling.record_service(RecordKind::Stop, now, serde_json::json!({}));
+        self.dispatch.journalling.record_service(RecordKind::Stop, now, json(&Stop::default()));
         self.dispatch.lines.shutdown(Bytes::from(text(&health::gone()))).await;
         let (journalling, readings) = (self.dispatch.journalling, self.readings);
         let close = move || {

@@ -4,10 +4,12 @@
 use std::collections::BTreeMap;
 
 use super::world::{World, name, plan};
-use idlegate_engine::{Effect, Former, JobEnd, JobEnded, KeptMachine};
-use idlegate_guard::time::Span;
+use idlegate_engine::{Effect, Former, FormerPower, JobEnd, JobEnded, KeptMachine};
+use idlegate_guard::Switch;
+use idlegate_guard::time::{Span, WallTime};
 use idlegate_messages::effects::sentences;
 use idlegate_plan::event::{Assessment, Verdict};
+use idlegate_plan::kept::{KeptJob, KeptState};
 use idlegate_plan::{JobRules, Plan, Stage};
 
 fn jobs() -> Plan {
@@ -261,6 +263,70 @@ fn a_network_that_was_down_for_a_while_is_no_loss_of_power() {
     works(&mut world, 60);
     world.wait(Span::secs(1_000));
     assert!(!told(&world).contains(&"power-back"));
+}
+
+/// Our own computer had lost its power, too: a new run, which has heard what the one before knew of the outlets.
+fn after_a_power_cut(mill: Switch, laser: Switch) -> World {
+    let mut world = World::of(two());
+    let since = WallTime(world.now.wall.0 - 600_000);
+    let outlets = vec![(name("mill"), mill), (name("laser"), laser), (name("sold-long-ago"), Switch::On)];
+    world.engine.recall_power(&FormerPower { since, outlets }, world.now);
+    world
+}
+
+/// All that people are told while so many seconds pass, urgent or not.
+fn told_within(world: &mut World, secs: u64) -> Vec<(String, bool)> {
+    let mut told = Vec::new();
+    for _ in 0..secs {
+        world.wait(Span::secs(1));
+        told.extend(world.effects.iter().filter_map(|effect| match effect {
+            Effect::Announce(announced) => {
+                Some((sentences::announcement(announced, &BTreeMap::new()), announced.is_urgent()))
+            }
+            _ => None,
+        }));
+    }
+    told
+}
+
+#[test]
+fn a_machine_that_is_on_after_a_power_cut_of_the_whole_house_is_named() {
+    let mut world = after_a_power_cut(Switch::On, Switch::Off);
+    // As the broker had stored it, before the outlets themselves had power.
+    world.says("outlets/laser/says", "off");
+    world.says("outlets/mill/says", "on");
+    assert_eq!(told_within(&mut world, 20), []);
+    world.says("outlets/laser/says", "on");
+    let told = told_within(&mut world, 120);
+    let [(sentence, urgent)] = told.as_slice() else { panic!("{told:?}") };
+    assert!(sentence.ends_with(" Mill and Laser are on. Go and look at them."), "{sentence}");
+    assert!(sentence.starts_with("Power was lost between ") && *urgent, "{sentence}");
+    assert_eq!(told_within(&mut world, 1_200), [], "once");
+}
+
+#[test]
+fn a_job_that_did_not_go_on_after_a_power_cut_of_the_whole_house_is_named() {
+    let now = World::of(two()).now.wall.0;
+    let job = KeptJob { begun_ms: now - 3_600_000, kept_ms: now, worked_ms: now, ..KeptJob::default() };
+    let state = KeptState { job: Some(job), ..KeptState::default() };
+    let machines = vec![KeptMachine { machine: name("mill"), state }];
+    let mut world = World::under(two(), &Former { machines, ..Former::default() });
+    let outlets = vec![(name("mill"), Switch::On)];
+    world.engine.recall_power(&FormerPower { since: WallTime(now - 600_000), outlets }, world.now);
+    world.says("outlets/mill/says", "off");
+    assert_eq!(ended(&world)[0].over.how, JobEnd::PowerLost);
+    let told = told_within(&mut world, 1_000);
+    let [(sentence, _)] = told.as_slice() else { panic!("{told:?}") };
+    assert!(sentence.starts_with("Power was lost between "), "{sentence}");
+    assert!(sentence.ends_with(" In the middle of a job: Mill."), "{sentence}");
+}
+
+#[test]
+fn a_house_in_which_everything_is_as_it_was_has_nothing_to_tell() {
+    let mut world = after_a_power_cut(Switch::On, Switch::Off);
+    world.says("outlets/laser/says", "off");
+    world.says("outlets/mill/says", "on");
+    assert_eq!(told_within(&mut world, 1_200), []);
 }
 
 #[test]

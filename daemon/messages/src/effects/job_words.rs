@@ -39,6 +39,8 @@ fn power_back(power: &PowerBack, placeholder: &str) -> Option<String> {
         }),
         "on" => Some(match power.on.as_slice() {
             [] => String::new(),
+            [one] if power.ours_too => format!(" {one} is on. Go and look at it."),
+            on if power.ours_too => format!(" {} are on. Go and look at them.", named(on)),
             [one] => format!(" {one} came back on by itself. Go and look at it."),
             on => format!(" {} came back on by themselves. Go and look at them.", named(on)),
         }),

@@ -1,14 +1,15 @@
-//! What the service cannot see of itself, and what a former run could not see when it ended.
+//! What the service cannot see of itself, and what a former run could not see when it ended, or lost its power by.
 
 use std::path::Path;
 use std::sync::mpsc::{self, Receiver};
 use std::time::Duration;
 
 use super::Service;
+use super::power::lost_power;
 use crate::journalling::JOURNAL_FILE;
-use idlegate_engine::{Blindness, FormerBlindSpot};
+use idlegate_engine::{Blindness, FormerBlindSpot, FormerPower};
 use idlegate_guard::time::{Now, WallTime};
-use idlegate_journal::{JournalReader, Query, RecordKind};
+use idlegate_journal::{BootId, JournalReader, Query, RecordKind};
 use idlegate_messages::{Told, still_open};
 use idlegate_os::Clock;
 use idlegate_plan::event::{Event, ServiceSight};
@@ -22,18 +23,26 @@ const CLOCK_SET_FROM: WallTime = WallTime(1_767_225_600_000);
 /// The start waits for so long; a disk that is slower is heard later.
 const PATIENCE: Duration = Duration::from_millis(500);
 
-pub(super) type BlindBefore = Receiver<Vec<FormerBlindSpot>>;
+pub(super) type RunBefore = Receiver<Before>;
+
+/// How the former run ended.
+#[derive(Debug)]
+pub(super) struct Before {
+    blind: Vec<FormerBlindSpot>,
+    power: Option<FormerPower>,
+}
 
 /// Reads on a thread of its own, since a disk may be slow, and tells once.
-pub(super) fn blind_before(state_dir: Option<&Path>) -> BlindBefore {
+pub(super) fn run_before(state_dir: Option<&Path>) -> RunBefore {
     let (tell, before) = mpsc::channel();
     let Some(file) = state_dir.map(|dir| dir.join(JOURNAL_FILE)) else { return before };
     let read = move || {
         let Ok(reader) = JournalReader::open(&file) else { return };
-        drop(tell.send(open_at_the_end(&reader)));
+        let power = lost_power(&reader, &BootId::current());
+        drop(tell.send(Before { blind: open_at_the_end(&reader), power }));
     };
-    if let Err(error) = std::thread::Builder::new().name("blind-before".into()).spawn(read) {
-        tracing::warn!(%error, "what could not be seen before is not known; it is told anew");
+    if let Err(error) = std::thread::Builder::new().name("run-before".into()).spawn(read) {
+        tracing::warn!(%error, "how the run before ended is not known; what could not be seen is told anew");
     }
     before
 }
@@ -47,22 +56,26 @@ fn open_at_the_end(reader: &JournalReader) -> Vec<FormerBlindSpot> {
 
 impl Service {
     /// Before anything is told of what may have been told already.
-    pub(super) fn wait_for_blind_before(&mut self) {
-        if let Ok(former) = self.blind_before.recv_timeout(PATIENCE) {
-            self.take_blind_before(&former);
+    pub(super) fn wait_for_run_before(&mut self) {
+        if let Ok(before) = self.run_before.recv_timeout(PATIENCE) {
+            self.recall_run_before(&before);
         }
     }
 
-    fn take_blind_before(&mut self, former: &[FormerBlindSpot]) {
-        self.engine.recall_blind_spots(former, Clock.now());
-        if former.iter().any(|spot| spot.kind == Blindness::LateBroker) {
+    fn recall_run_before(&mut self, before: &Before) {
+        let now = Clock.now();
+        self.engine.recall_blind_spots(&before.blind, now);
+        if before.blind.iter().any(|spot| spot.kind == Blindness::LateBroker) {
             self.broker.expiry.recall_late();
+        }
+        if let Some(power) = &before.power {
+            self.engine.recall_power(power, now);
         }
     }
 
     pub(super) async fn see_itself(&mut self, now: Now) {
-        if let Ok(former) = self.blind_before.try_recv() {
-            self.take_blind_before(&former);
+        if let Ok(before) = self.run_before.try_recv() {
+            self.recall_run_before(&before);
         }
         let sight = ServiceSight {
             journal_out: self.dispatch.journalling.out().map(Into::into),
@@ -104,7 +117,7 @@ mod tests {
     #[test]
     fn what_was_told_and_has_not_ended_is_found_in_the_journal() {
         let dir = tempfile::tempdir().unwrap();
-        let before = |dir: &Path| blind_before(Some(dir)).recv_timeout(Duration::from_secs(20));
+        let before = |dir: &Path| run_before(Some(dir)).recv_timeout(Duration::from_secs(20));
         assert!(before(dir.path()).is_err(), "there is no journal");
         let shelf = FileBackend::new(dir.path().join(JOURNAL_FILE), Limits::default());
         let (journal, _) = Journal::start(Box::new(shelf), Pace::default(), nobody_listens());
@@ -117,7 +130,7 @@ mod tests {
             journal.append(record);
         }
         assert!(journal.close(Span::secs(20)));
-        let kinds: Vec<Blindness> = before(dir.path()).unwrap().iter().map(|spot| spot.kind).collect();
+        let kinds: Vec<Blindness> = before(dir.path()).unwrap().blind.iter().map(|spot| spot.kind).collect();
         assert_eq!(kinds, [Blindness::MeterSilent]);
     }
 }
