@@ -105,6 +105,11 @@ fn cases() -> Vec<Case> {
     cases
 }
 
+/// Each by its name and its file.
+pub(crate) fn all() -> Vec<(&'static str, Vec<u8>)> {
+    cases().into_iter().map(|case| (case.name, case.file)).collect()
+}
+
 fn case(name: &'static str, told: &'static str, file: Vec<u8>) -> Case {
     Case { name, file, told }
 }

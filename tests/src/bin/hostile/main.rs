@@ -12,6 +12,7 @@ mod corpus;
 mod handmade;
 mod neighbours;
 mod random;
+mod warners;
 
 use std::process::ExitCode;
 
@@ -26,6 +27,9 @@ struct Args {
     /// So many random files of each kind [default: 20000, in short form 1000]
     #[arg(long, value_name = "N")]
     files: Option<usize>,
+    /// Only those that warn
+    #[arg(long)]
+    warners: bool,
     /// Only the files that cost the compiler dearly, and of these only those with these words in their names
     #[arg(long, value_name = "WORDS")]
     bombs: Option<String>,
@@ -41,9 +45,14 @@ fn main() -> Result<ExitCode> {
     if let Some(compiled) = idlegate_detectors::asked() {
         return Ok(compiled);
     }
-    let Args { files, bombs, seed, form } = Args::parse();
+    let Args { files, warners, bombs, seed, form } = Args::parse();
     // What panics is counted; what it says would only hide the sums.
     std::panic::set_hook(Box::new(|_| ()));
+    if warners {
+        let sum = warners::run()?;
+        let holds = sum.surprises == 0 && sum.found == sum.planted;
+        return Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE });
+    }
     if let Some(only) = bombs {
         let bombs = bombs::run(&only, form.short)?;
         return Ok(if bombs.surprises == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE });
@@ -55,16 +64,21 @@ fn main() -> Result<ExitCode> {
     let random = random::run(seed, files.unwrap_or(form.either(1_000, 20_000)))?;
     println!();
     let neighbours = neighbours::run(form.either(3_000, 20_000))?;
+    println!();
+    let warners = warners::run()?;
     let holds = bombs.surprises
         + corpus.surprises
         + random.panics
         + neighbours.unanswered
         + neighbours.hostile_stopped
+        + warners.surprises
+        + (warners.planted - warners.found)
         == 0;
     println!(
         "hostile: {}: {} files that are costly to compile, the host has grown by {} MiB; {} hostile detectors, {} not refused \
          or stopped as they should be; {} random files, {} panics; beside hostile neighbours an assessment takes {:.2} × as \
-         long at p50 and {:.2} × at p99",
+         long at p50 and {:.2} × at p99; {} detectors that only warn, {} warnings in an hour each, {} that ordered, disturbed or told \
+         too much; planted {}, found {}",
         if holds { "ok" } else { "BROKEN" },
         bombs.tried,
         bombs.growth_kib >> 10,
@@ -74,6 +88,11 @@ fn main() -> Result<ExitCode> {
         random.panics,
         neighbours.ratio_p50,
         neighbours.ratio_p99,
+        warners.tried,
+        warners.warnings,
+        warners.surprises,
+        warners.planted,
+        warners.found,
     );
     form.write(&json!({
         "costly_files": bombs.tried, "host_growth_kib": bombs.growth_kib,
@@ -82,6 +101,8 @@ fn main() -> Result<ExitCode> {
         "panics": random.panics, "neighbour_ratio_p50": neighbours.ratio_p50,
         "neighbour_ratio_p99": neighbours.ratio_p99, "unanswered": neighbours.unanswered,
         "hostile_answers": neighbours.hostile_answers, "hostile_stopped": neighbours.hostile_stopped,
+        "warners": warners.tried, "warnings": warners.warnings, "warner_surprises": warners.surprises,
+        "planted": warners.planted, "found": warners.found,
     }))?;
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
