@@ -32,6 +32,7 @@ macro_rules! claims {
 
 mod books;
 mod circuit;
+mod coupled;
 mod judge;
 mod plants;
 mod scenes;
@@ -56,6 +57,9 @@ use world::Shop;
 /// Explores every order of events at one machine, and looks for bugs planted on purpose
 #[derive(Parser)]
 struct Args {
+    /// Only a leader and its follower
+    #[arg(long)]
+    coupled: bool,
     #[command(flatten)]
     form: Form,
 }
@@ -70,7 +74,16 @@ struct Explored {
 }
 
 fn main() -> anyhow::Result<ExitCode> {
-    let Args { form } = Args::parse();
+    // This program is started again for each file that is to be compiled.
+    if let Some(compiled) = idlegate_detectors::asked() {
+        return Ok(compiled);
+    }
+    let Args { coupled, form } = Args::parse();
+    if coupled {
+        let sum = coupled::run(form.short)?;
+        let holds = sum.broken.is_none() && sum.found == sum.planted;
+        return Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE });
+    }
     let mut scenes = scenes::all(form.short);
     let mut explored: Vec<Explored> =
         scenes.iter().map(|scene| explore(scene, Shop { scene: scene.clone(), plant: None })).collect();
@@ -78,21 +91,24 @@ fn main() -> anyhow::Result<ExitCode> {
     explored.push(explore(&shared, Pair::new(shared.clone(), None)));
     scenes.push(shared);
     let planted: Vec<(Plant, Claim, bool, usize)> = Plant::ALL.into_iter().map(find_plant).collect();
-    form.write(&figures(&explored, &planted))?;
+    let coupled = coupled::run(form.short)?;
+    form.write(&figures(&explored, &planted, &coupled))?;
     let states: usize = explored.iter().map(|each| each.states).sum();
     let depth = explored.iter().map(|each| each.depth).max().unwrap_or(0);
     let closed = explored.iter().filter(|each| each.complete).count();
-    let found = planted.iter().filter(|(_, _, found, _)| *found).count();
+    let found = planted.iter().filter(|(_, _, found, _)| *found).count() + coupled.found;
+    let planted = planted.len() + coupled.planted;
     let holds = explored.iter().all(|each| each.broken.is_empty())
-        && found == planted.len()
+        && coupled.broken.is_none()
+        && found == planted
         && scenes.iter().zip(&explored).all(|(scene, each)| each.complete || scene.depth_max.is_some());
     println!(
         "model: {}: {states} states, depth {depth}, {closed} of {} scenes explored to their end, \
-         {} claims hold, {found} of {} planted bugs found",
+         {} claims hold; {} courses of a leader and its follower; {found} of {planted} planted bugs found",
         if holds { "ok" } else { "BROKEN" },
         explored.len(),
         Claim::ALL.len(),
-        planted.len(),
+        coupled.courses,
     );
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
@@ -165,7 +181,7 @@ fn threads() -> usize {
     std::thread::available_parallelism().map_or(1, usize::from)
 }
 
-fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)]) -> Json {
+fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)], coupled: &coupled::Sum) -> Json {
     let scenes = explored.iter().map(|each| {
         json!({
             "scene": each.scene, "states": each.states, "depth": each.depth, "complete": each.complete,
@@ -175,5 +191,10 @@ fn figures(explored: &[Explored], planted: &[(Plant, Claim, bool, usize)]) -> Js
     let planted = planted.iter().map(|(plant, claim, found, steps)| {
         json!({ "bug": plant.words(), "claim": claim.words(), "found": found, "steps": steps })
     });
-    json!({ "scenes": scenes.collect::<Vec<_>>(), "planted": planted.collect::<Vec<_>>() })
+    json!({
+        "scenes": scenes.collect::<Vec<_>>(), "planted": planted.collect::<Vec<_>>(),
+        "coupled": {
+            "courses": coupled.courses, "broken": coupled.broken, "planted": coupled.planted, "found": coupled.found,
+        },
+    })
 }
