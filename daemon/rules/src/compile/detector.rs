@@ -264,11 +264,22 @@ fn missing_signal(
     let of_unit =
         machine.signals.iter().find(|signal| !fact.unit.is_empty() && signal.unit() == fact.unit.as_str());
     let of_unit = of_unit.map(|signal| signal.name.as_str());
-    match crate::words::nearest(&fact.name, known.iter().copied()).or(of_unit) {
+    let only_text = only_text(fact, machine);
+    match crate::words::nearest(&fact.name, known.iter().copied()).or(of_unit).or(only_text) {
         Some(near) => problem
             .help(format!("declare [signals.{theirs}], or write signals = {{ {theirs} = \"{near}\" }}")),
         None => problem.help(format!("declare [signals.{theirs}]")),
     };
+}
+
+/// The machine's only signal of words, for a detector that goes by words.
+fn only_text<'m>(fact: &SignalFact, machine: &'m Machine) -> Option<&'m str> {
+    let mut texts = machine.signals.iter().filter(|signal| match signal.kind {
+        SignalKind::Text | SignalKind::Machine(_) => true,
+        SignalKind::Number(_) => false,
+    });
+    let only = texts.next().filter(|_| !fact.numeric && texts.next().is_none());
+    only.map(|signal| signal.name.as_str())
 }
 
 fn check_fit(

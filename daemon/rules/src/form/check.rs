@@ -8,6 +8,7 @@ use crate::codes::Code;
 use crate::problem::quoted;
 use crate::problems::{Problems, SourceSpan};
 use crate::slips;
+use crate::tables::{MACHINE, SHOP};
 use crate::words;
 use idlegate_engine::intake::reads_as_number;
 use idlegate_guard::time::Span;
@@ -343,8 +344,26 @@ fn unknown_key(
     let within = if name.is_empty() { String::new() } else { format!(" in {name}") };
     let text = key.get_ref();
     let message = format!("no key called {}{within}", quoted(text));
+    let whose = whose(text, file, problems).filter(|_| !name.is_empty());
     let problem = problems.add(Code::UnknownKey, SourceSpan::of(file, key.span()), message);
-    problem.nearest(text, known.iter().copied(), &format!("known keys: {}", known.join(", ")));
+    match whose {
+        // To TOML whatever follows a [table] is part of it.
+        Some(whose) => {
+            problem.help(format!("{text} is a key of {whose}: write it above the first [table] of the file"))
+        }
+        None => problem.nearest(text, known.iter().copied(), &format!("known keys: {}", known.join(", "))),
+    };
+}
+
+/// What a key belongs to that stands above all tables of its file.
+fn whose(key: &str, file: usize, problems: &Problems<'_>) -> Option<&'static str> {
+    let path = problems.folder.files.get(file)?.path.as_str();
+    let (form, whose) = match path {
+        "shop.toml" => (&SHOP, "the shop itself"),
+        _ if path.starts_with("machines/") => (&MACHINE, "the machine itself"),
+        _ => return None,
+    };
+    form.known().any(|known| known.name == key).then_some(whose)
 }
 
 fn check_name(text: &str, place: SourceSpan, problems: &mut Problems<'_>) {
