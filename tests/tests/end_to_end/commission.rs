@@ -113,6 +113,7 @@ async fn a_mill_is_set_up_by_doing_and_proved_by_a_drill() -> Result<()> {
     for question in ["Topic on which", "What switches it on:", "What switches it off:"] {
         talk.answers(question, "").await?;
     }
+    talk.answers("Must it stay on", "").await?;
     talk.answers("May Idlegate switch it off and on now", "yes").await?;
     talk.hears("sent \"off\", and the outlet says \"open\"").await?;
     talk.hears("sent \"on\", and the outlet says \"closed\"").await?;
@@ -235,6 +236,7 @@ async fn what_only_a_person_can_know_of_the_meter_is_asked_and_kept() -> Result<
     {
         talk.answers(question, "").await?;
     }
+    talk.answers("Must it stay on", "").await?;
     talk.answers("May Idlegate switch it off and on now", "no").await?;
     talk.answers("Which is the machine's draw?", "").await?;
     // Nothing is proposed: it could be a separator of thousands.
@@ -251,5 +253,42 @@ async fn what_only_a_person_can_know_of_the_meter_is_asked_and_kept() -> Result<
     assert_eq!(meter["place"]["topic"], "meters/mill", "{meter}");
     assert!(meter["decimal_comma"] == true && meter["sender_stores"] == true, "{meter}");
     assert!(!living.is_finished(), "the outlet lived to the end");
+    Ok(())
+}
+
+/// A kiln that its own controller switches: Idlegate learns what it draws, and writes rules in which nothing is ordered.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_machine_that_is_only_watched_is_set_up_without_a_topic_for_orders() -> Result<()> {
+    let broker = Mosquitto::start()?;
+    let dir = tempfile::tempdir()?;
+    let rules = dir.path().join("rules");
+    std::fs::write(dir.path().join("monday.csv"), recording())?;
+    let outlet = Outlet { watts: Arc::new(62.into()), ..Outlet::default() };
+    let living = tokio::spawn(outlet.clone().live(broker.port()));
+    let mut hand = Client::connect(broker.port()).await?;
+    let mut talk = Conversation::begin(&rules, "mill", broker.port())?;
+    talk.answers("What do people call the machine?", "").await?;
+    switched_by_hand(&mut talk, &mut hand).await?;
+    talk.answers("Which is the outlet's state?", "").await?;
+    talk.hears("type `none`").await?;
+    talk.answers("Topic on which", "none").await?;
+    talk.hears("no button of Idlegate's cuts it either").await?;
+    talk.answers("Which is the machine's draw?", "").await?;
+    talk.answers("Multiply its value", "").await?;
+    talk.answers("How?", "2").await?;
+    let recording = dir.path().join("monday.csv").display().to_string();
+    talk.answers("File of a recording", &recording).await?;
+    talk.answers("File of a recording", "none").await?;
+    talk.answers("When was it working?", "2026-11-24T08:40:00Z/PT30M").await?;
+    talk.answers("When was it working?", "none").await?;
+    talk.answers("Use these?", "").await?;
+    talk.hears("so it needs none").await?;
+    talk.hears("watched = true").await?;
+    talk.answers("Write it", "").await?;
+    talk.hears("Checked: the guard accepts these rules").await?;
+    talk.answers("Is it running now?", "quit").await?;
+    let written = std::fs::read_to_string(rules.join("machines/mill.toml"))?;
+    assert!(!written.contains("order"), "{written}");
+    living.abort();
     Ok(())
 }

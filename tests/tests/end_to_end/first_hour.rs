@@ -171,6 +171,7 @@ async fn set_up(talk: &mut Conversation, hand: &mut Client, outlet: &Outlet) -> 
     for question in ["Topic on which", "What switches it on:", "What switches it off:"] {
         talk.answers(question, "").await?;
     }
+    talk.answers("Must it stay on", "").await?;
     talk.answers("May Idlegate switch it off and on now", "yes").await?;
     talk.hears(&format!("sent {on:?}, and the outlet says {state_on:?}")).await?;
     if speech == Speech::EveryMinute {

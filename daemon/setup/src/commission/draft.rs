@@ -28,22 +28,32 @@ pub enum InputsError {
 /// The file of the machine.
 pub fn machine(name: &str, day: &str, notes: &Notes) -> Result<String, Missing> {
     let outlet = notes.outlet.as_ref().ok_or(Missing("where the outlet reports its state"))?;
-    let order = notes.order.as_ref().ok_or(Missing("where the outlet takes orders"))?;
+    let order = notes.order.as_ref().filter(|_| !notes.watched);
+    if order.is_none() && !notes.watched {
+        return Err(Missing("where the outlet takes orders"));
+    }
     let meter = notes.meter.as_ref().ok_or(Missing("where its draw is reported"))?;
     let limits = notes.limits.as_ref().ok_or(Missing("which draw means that it is working"))?;
     let mut document = DocumentMut::new();
     document.insert("title", text(notes.title.as_deref().unwrap_or(name)));
+    for (key, _) in
+        [("watched", notes.watched), ("never_off", notes.never_off)].iter().filter(|(_, is_so)| *is_so)
+    {
+        document.insert(key, Item::Value(true.into()));
+    }
 
     let mut state = at(&outlet.place);
     state.insert("on", outlet.on.as_str().into());
     state.insert("off", outlet.off.as_str().into());
-    let mut sent = InlineTable::new();
-    for (key, value) in [("topic", &order.topic), ("on", &order.on), ("off", &order.off)] {
-        sent.insert(key, value.as_str().into());
-    }
     let mut table = Table::new();
     table.insert("state", inline(state));
-    table.insert("order", inline(sent));
+    if let Some(order) = order {
+        let mut sent = InlineTable::new();
+        for (key, value) in [("topic", &order.topic), ("on", &order.on), ("off", &order.off)] {
+            sent.insert(key, value.as_str().into());
+        }
+        table.insert("order", inline(sent));
+    }
     if let Some(reach) = &outlet.reach {
         let mut told = at(&reach.place);
         told.insert("yes", reach.yes.as_str().into());
@@ -137,7 +147,7 @@ pub fn inputs(before: &str, machine: &str, notes: &Notes) -> Result<String, Inpu
         Item::Table(table)
     });
     let table = table.as_table_mut().ok_or(InputsError::OddInputs)?;
-    if let Some(ButtonAnswer::One(wanted)) = &notes.button {
+    if let Some(ButtonAnswer::One(wanted)) = notes.button.as_ref().filter(|_| notes.can_be_switched_off()) {
         table.insert(
             &wanted.name,
             Item::Table(button(machine, notes.title.as_deref().unwrap_or(machine), wanted)),

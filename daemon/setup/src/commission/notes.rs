@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::drill::Tried;
+use super::drill::{Item, Tried};
 use super::fields::FieldPlace;
 use idlegate_guard::time::Span;
 use idlegate_os::files;
@@ -22,6 +22,12 @@ pub struct Notes {
     pub title: Option<String>,
     pub outlet: Option<Outlet>,
     pub order: Option<Order>,
+    /// Idlegate only looks on, and sends it no orders.
+    #[serde(skip_serializing_if = "is_false")]
+    pub watched: bool,
+    /// Nobody switches it off through Idlegate.
+    #[serde(skip_serializing_if = "is_false")]
+    pub never_off: bool,
     /// What seems to switch it; nobody has agreed to it yet.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub order_guess: Option<Order>,
@@ -36,6 +42,18 @@ pub struct Notes {
     /// The digest of the rules with the machine in them.
     pub written: Option<String>,
     pub drill: Vec<Tried>,
+}
+
+impl Notes {
+    /// An off can be asked for, and so a button beside it and the whole of the drill make sense.
+    pub fn can_be_switched_off(&self) -> bool {
+        !self.watched && !self.never_off
+    }
+
+    /// What is tried in the drill. What switches a machine is not tried on one that is not switched.
+    pub fn drill_items(&self) -> &'static [Item] {
+        if self.can_be_switched_off() { &Item::FIRST } else { &Item::ONLY_SEEN }
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::drill::{DrillOutcome, Item};
+use super::drill::DrillOutcome;
 use super::notes::{ButtonAnswer, Notes};
 
 /// In Markdown, which reads well as it is.
@@ -44,6 +44,14 @@ impl CommissioningRecord<'_> {
         line(&format!("| Carried out by | {} |", if by.is_empty() { "________________" } else { by }));
         line(&format!("| Idlegate | {} |", env!("CARGO_PKG_VERSION")));
         line(&format!("| Rules | `{}` |", notes.written.as_deref().unwrap_or("not written")));
+        if notes.watched {
+            line(
+                "| Control | only watched: Idlegate sends it no orders, and no red button of Idlegate's cuts it |",
+            );
+        }
+        if notes.never_off {
+            line("| Control | never off: nobody switches it off through Idlegate |");
+        }
         if let Some(order) = &notes.order {
             let tried = if order.tried { "obeyed on and off" } else { "not tried during commissioning" };
             line(&format!("| Outlet's order | `{}`, {tried} |", order.topic));
@@ -71,8 +79,8 @@ impl CommissioningRecord<'_> {
             );
         }
         line("| | outcome | when | what the guard said |\n| --- | --- | --- | --- |");
-        for item in Item::FIRST {
-            let tried = notes.drill.iter().rev().find(|tried| tried.item == item);
+        for item in notes.drill_items() {
+            let tried = notes.drill.iter().rev().find(|tried| tried.item == *item);
             let (outcome, at, heard) = tried.map_or((DrillOutcome::NotTried, "", ""), |it| {
                 (it.outcome, it.at.as_str(), it.heard.as_str())
             });
@@ -89,7 +97,7 @@ impl CommissioningRecord<'_> {
 
     /// Whether every item was tried and passed.
     pub fn passed(&self) -> bool {
-        Item::FIRST.iter().all(|item| {
+        self.notes.drill_items().iter().all(|item| {
             let tried = self.notes.drill.iter().rev().find(|tried| tried.item == *item);
             tried.is_some_and(|tried| tried.outcome == DrillOutcome::Passed)
         })

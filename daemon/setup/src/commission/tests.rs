@@ -7,6 +7,7 @@ use super::finding::silent;
 use super::known;
 use super::*;
 use idlegate_detectors::{Execution, Modules};
+use idlegate_guard::Control;
 use idlegate_guard::time::{Moment, Span};
 use idlegate_plan::event::Message;
 use idlegate_rules::{Folder, Surroundings, SystemSecrets, compile};
@@ -220,6 +221,47 @@ fn the_same_machine_a_second_time_changes_its_own_inputs_only() {
 fn what_is_missing_is_named() {
     let notes = Notes { meter: None, ..notes() };
     assert_eq!(machine("mill", "2026-11-25", &notes), Err(Missing("where its draw is reported")));
+}
+
+#[test]
+fn a_machine_that_is_only_watched_or_never_off_is_written_so_and_has_no_button() {
+    let watched = plan_of(&Notes { watched: true, ..notes() });
+    assert_eq!(watched.machines[0].policy.control, Control::Watched);
+    assert!(watched.machines[0].outlet.order.is_none() && watched.input("mill-button").is_none());
+    assert_eq!(plan_of(&Notes { watched: true, order: None, ..notes() }).machines[0].outlet.order, None);
+    let never_off = plan_of(&Notes { never_off: true, ..notes() });
+    assert_eq!(never_off.machines[0].policy.control, Control::NeverOff);
+    assert!(never_off.machines[0].outlet.order.is_some() && never_off.input("mill-button").is_none());
+    let usual = plan_of(&notes());
+    assert_eq!(usual.machines[0].policy.control, Control::Full);
+    let nobody_said = Notes { order: None, ..notes() };
+    assert_eq!(machine("mill", "2026-11-25", &nobody_said), Err(Missing("where the outlet takes orders")));
+}
+
+/// Whatever would switch it is neither tried nor missing.
+#[test]
+fn the_record_of_a_watched_machine_is_complete_once_it_was_seen_idle_and_working() {
+    let tried = |item| Tried { item, outcome: DrillOutcome::Passed, at: String::new(), heard: String::new() };
+    let drill = vec![tried(Item::SeenIdle), tried(Item::SeenBusy)];
+    for (watched, never_off) in [(true, false), (false, true), (false, false)] {
+        let notes = Notes { watched, never_off, drill: drill.clone(), ..notes() };
+        let record = CommissioningRecord {
+            machine: "mill",
+            at: "2026-11-25T10:00:00Z",
+            by: "Mara",
+            notes: &notes,
+            shadow: false,
+            rules: "",
+        };
+        assert_eq!(record.passed(), watched || never_off);
+        let page = record.to_markdown();
+        assert_eq!(page.contains("only watched"), watched);
+        assert_eq!(page.contains("| Control | never off"), never_off);
+        assert_eq!(
+            page.contains("pull its plug") || page.contains(Item::Forced.claim()),
+            !watched && !never_off
+        );
+    }
 }
 
 #[test]

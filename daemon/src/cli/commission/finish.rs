@@ -101,7 +101,7 @@ pub(super) async fn drill(
                  Repeat the drill when it is live.",
             );
         }
-        for item in Item::FIRST {
+        for item in notebook.notes.drill_items().iter().copied() {
             let tried = attempt(dialogue, plan, notebook, item, shadow).await?;
             dialogue.say(&format!("{}: {} {}", tried.outcome.word(), item.claim(), quoted(&tried.heard)));
             notebook.notes.drill.retain(|before| before.item != item);
@@ -194,6 +194,7 @@ async fn attempt(
             Some(_) => "With the machine on and idle, press the button once. It should go off.".to_owned(),
             None => format!("With the machine on and idle: {}. It should go off.", ask("off")),
         },
+        Item::SeenBusy if !notebook.notes.can_be_switched_off() => "Let it work.".to_owned(),
         Item::SeenBusy => {
             "Switch it on again after a few seconds, and start a job that you can afford to lose.".to_owned()
         }

@@ -91,7 +91,11 @@ impl Step {
         let notes = &notebook.notes;
         match self {
             Step::Outlet => notes.outlet.as_ref().map(|it| format!("{}: {} and {}", it.place, it.on, it.off)),
-            Step::Order => notes.order.as_ref().map(|it| format!("{}: {} and {}", it.topic, it.on, it.off)),
+            Step::Order if notes.watched => Some("not at all: it is only watched".to_owned()),
+            Step::Order => notes.order.as_ref().map(|it| {
+                let never_off = if notes.never_off { ", but never off" } else { "" };
+                format!("{}: {} and {}{never_off}", it.topic, it.on, it.off)
+            }),
             Step::Meter => notes.meter.as_ref().map(|it| it.place.to_string()),
             Step::Draw => {
                 let measured = !notes.recordings.is_empty() || notes.limits.is_some();
@@ -103,6 +107,7 @@ impl Step {
             Step::Limits => notes.limits.as_ref().map(|it| {
                 format!("busy above {} W, idle below {} W for {}", it.busy_watts, it.quiet_watts, it.dwell)
             }),
+            Step::Button if !notes.can_be_switched_off() => Some("none is needed".to_owned()),
             Step::Button => notes.button.as_ref().map(|answer| match answer {
                 ButtonAnswer::None => "none".to_owned(),
                 ButtonAnswer::One(button) => format!("{}, as {}", button.place, button.name),
@@ -228,6 +233,11 @@ async fn steps(dialogue: &mut Dialogue, rules: &Path, plan: &Plan, notebook: &mu
             Step::Meter => meter::meter(dialogue, notebook).await,
             Step::Draw => draw::measure(dialogue, notebook).await,
             Step::Limits => draw::limits(dialogue, rules, notebook).await,
+            Step::Button if !notebook.notes.can_be_switched_off() => {
+                dialogue.say("Nobody can ask Idlegate to switch it off, so it needs none.");
+                notebook.notes.button = Some(ButtonAnswer::None);
+                Ok(())
+            }
             Step::Button => press::button(dialogue, notebook).await,
             Step::Rules => finish::write(dialogue, rules, notebook).await,
             Step::Drill => return finish::drill(dialogue, rules, plan, notebook).await,

@@ -131,11 +131,22 @@ pub(super) async fn order(dialogue: &mut Dialogue, notebook: &mut Notebook) -> T
         }
     };
     let topic = Some(guess.topic.as_str()).filter(|topic| !topic.is_empty());
+    dialogue.say("If Idlegate is only to look on, and never to switch this machine, type `none`.");
     let topic = dialogue.ask("Topic on which the outlet takes orders:", topic).await?;
+    notebook.notes.watched = topic.eq_ignore_ascii_case("none");
+    if notebook.notes.watched {
+        (notebook.notes.order, notebook.notes.never_off) = (None, false);
+        dialogue.say("Then no button of Idlegate's cuts it either, the red one included.");
+        return Ok(());
+    }
     let on = dialogue.ask("What switches it on:", Some(&guess.on)).await?;
     let off = dialogue.ask("What switches it off:", Some(&guess.off)).await?;
     let mut order = known::Order { topic, on, off, tried: false };
-    if dialogue
+    let question = "Must it stay on, whatever anybody asks, as a freezer or a server must?";
+    notebook.notes.never_off = dialogue.yes(question, notebook.notes.never_off).await?;
+    if notebook.notes.never_off {
+        dialogue.say("Then Idlegate does not try to switch it, either.");
+    } else if dialogue
         .yes(
             "May Idlegate switch it off and on now, to see whether it obeys? The machine must be idle.",
             false,
