@@ -256,7 +256,8 @@ async fn what_only_a_person_can_know_of_the_meter_is_asked_and_kept() -> Result<
     Ok(())
 }
 
-/// A kiln that its own controller switches: Idlegate learns what it draws, and writes rules in which nothing is ordered.
+/// A kiln that its own controller switches: Idlegate learns what it draws, and writes rules in which nothing is
+/// ordered.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_machine_that_is_only_watched_is_set_up_without_a_topic_for_orders() -> Result<()> {
     let broker = Mosquitto::start()?;

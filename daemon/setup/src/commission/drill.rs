@@ -57,7 +57,7 @@ impl Item {
     ];
 
     /// Of a machine that Idlegate does not switch off.
-    pub const ONLY_SEEN: [Item; 2] = [Item::SeenIdle, Item::SeenBusy];
+    pub(super) const ONLY_SEEN: [Item; 2] = [Item::SeenIdle, Item::SeenBusy];
 
     /// What is claimed if it passes.
     pub const fn claim(self) -> &'static str {
