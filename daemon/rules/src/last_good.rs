@@ -1,64 +1,77 @@
 //! A copy of the rules that were in force last, for a start with broken ones: guarding by the rules of yesterday is
 //! better than not guarding at all.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::io;
-use std::os::unix::fs::{DirBuilderExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
+use super::copying::{make_folder, remove, sync, write};
 use super::folder::Folder;
 
 const FOLDER: &str = "last-good-rules";
 
 /// Where the copy is kept in the state folder.
 pub fn last_good(state_dir: &Path) -> PathBuf {
-    state_dir.join(FOLDER)
+    let place = state_dir.join(FOLDER);
+    let before = before(&place);
+    // Stopped just when the new one was about to take its place: the one before is whole.
+    if before.exists() && !place.exists() { before } else { place }
+}
+
+fn before(place: &Path) -> PathBuf {
+    place.with_extension("old")
 }
 
 /// Copies what the folder held when it was read: its rules as they were, its detectors if they still are the same.
 ///
-/// The copy before stays in place until the new one is whole.
+/// Whenever it is stopped, a whole copy is there, this one or the one before.
 pub fn keep_last_good(folder: &Folder, state_dir: &Path) -> io::Result<()> {
-    let place = last_good(state_dir);
+    let place = state_dir.join(FOLDER);
+    let (new, old) = (place.with_extension("new"), before(&place));
+    if old.exists() && !place.exists() {
+        fs::rename(&old, &place)?;
+    }
     if super::load(&place).digest == folder.digest {
         return Ok(());
     }
-    let (new, old) = (place.with_extension("new"), place.with_extension("old"));
     for stale in [&new, &old] {
         remove(stale)?;
     }
-    fs::DirBuilder::new().mode(0o700).recursive(true).create(&new)?;
-    for file in &folder.files {
-        write(&new.join(&file.path), file.text.as_bytes())?;
-    }
-    for module in &folder.modules {
-        let content = fs::read(folder.root.join(&module.path))?;
-        write(&new.join(&module.path), &content)?;
-    }
-    if super::load(&new).digest != folder.digest {
-        remove(&new)?;
-        return Err(io::Error::other("the rules changed while they were being copied"));
+    let written = fill(&new, folder).and_then(|()| {
+        let is_same = super::load(&new).digest == folder.digest;
+        if is_same { Ok(()) } else { Err(io::Error::other("the rules changed while they were being copied")) }
+    });
+    if let Err(error) = written {
+        // On a full disk others need the room.
+        let _ = remove(&new);
+        return Err(error);
     }
     if place.exists() {
         fs::rename(&place, &old)?;
     }
     fs::rename(&new, &place)?;
+    sync(state_dir)?;
     remove(&old)
 }
 
-fn write(path: &Path, content: &[u8]) -> io::Result<()> {
-    if let Some(parent) = path.parent() {
-        fs::create_dir_all(parent)?;
+fn fill(place: &Path, folder: &Folder) -> io::Result<()> {
+    make_folder(place)?;
+    let mut folders = BTreeSet::from([place.to_owned()]);
+    let texts = folder.files.iter().map(|file| (&file.path, Some(&file.text)));
+    let modules = folder.modules.iter().map(|module| (&module.path, None));
+    for (path, text) in texts.chain(modules) {
+        let to = place.join(path);
+        if let Some(parent) = to.parent().filter(|parent| !folders.contains(*parent)) {
+            make_folder(parent)?;
+            folders.insert(parent.to_owned());
+        }
+        match text {
+            Some(text) => write(&to, text.as_bytes())?,
+            None => write(&to, &fs::read(folder.root.join(path))?)?,
+        }
     }
-    fs::write(path, content)?;
-    fs::set_permissions(path, fs::Permissions::from_mode(0o600))
-}
-
-fn remove(dir: &Path) -> io::Result<()> {
-    match fs::remove_dir_all(dir) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
-        Ok(()) | Err(_) => Ok(()),
-    }
+    folders.iter().rev().try_for_each(|folder| sync(folder))
 }
 
 #[cfg(test)]
@@ -82,5 +95,39 @@ mod tests {
         keep_last_good(&second, &state).unwrap();
         assert_eq!(super::super::load(&last_good(&state)).digest, second.digest);
         assert_eq!(fs::read_dir(&state).unwrap().count(), 1, "nothing else is left lying about");
+    }
+
+    /// The power went between the two renames.
+    #[test]
+    fn a_copy_that_was_about_to_be_replaced_still_counts() {
+        let dir = tempfile::tempdir().unwrap();
+        let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
+        fs::create_dir(&state).unwrap();
+        super::super::starter::write(&rules).unwrap();
+        let first = super::super::load(&rules);
+        keep_last_good(&first, &state).unwrap();
+        let place = last_good(&state);
+        fs::rename(&place, before(&place)).unwrap();
+        assert_eq!(super::super::load(&last_good(&state)).digest, first.digest);
+
+        // And is never the price of a copy that fails.
+        let gone = Folder { digest: "another".to_owned(), ..super::super::load(&rules) };
+        assert!(keep_last_good(&gone, &state).is_err());
+        assert_eq!(super::super::load(&last_good(&state)).digest, first.digest);
+        keep_last_good(&first, &state).unwrap();
+        assert_eq!(fs::read_dir(&state).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn only_their_owner_reads_the_copy() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let dir = tempfile::tempdir().unwrap();
+        let (rules, state) = (dir.path().join("rules"), dir.path().join("state"));
+        fs::create_dir(&state).unwrap();
+        super::super::starter::write(&rules).unwrap();
+        keep_last_good(&super::super::load(&rules), &state).unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        let copy = last_good(&state);
+        assert_eq!((mode(&copy), mode(&copy.join("shop.toml"))), (0o700, 0o600));
     }
 }

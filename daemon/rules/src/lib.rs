@@ -10,7 +10,7 @@
 //! | problems: place, fault, remedy, a stable code each | [`problem`], `problems`, [`codes`] |
 //! | where passwords come from, and what of them may be shown | [`secrets`], `confidential` |
 //! | what a job is worth, while the rules are unfinished | `job_worth` |
-//! | the copy of the last good rules; a mark while others are tried | `last_good`, [`tried`] |
+//! | the copy of the last good rules; a mark while others are tried | `last_good`, `copying`, [`tried`] |
 //! | every folder that was accepted, to show and to restore | [`history`] |
 //! | `idlegate check`, a JSON Schema for editors, the page of the keys | [`check`], [`schema`], [`reference`] |
 //! | a folder to begin with | [`starter`] |
@@ -25,6 +25,7 @@ pub mod check;
 pub mod codes;
 pub mod compile;
 mod confidential;
+mod copying;
 mod defaults;
 pub mod folder;
 mod form;

@@ -1,11 +1,9 @@
 //! Putting a folder into the history: whole or not at all, and the oldest make room.
 
 use std::collections::BTreeSet;
-use std::fs::{self, DirBuilder, File};
-use std::io::{self, Write as _};
-use std::os::unix::fs::{
-    DirBuilderExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _, chown,
-};
+use std::fs;
+use std::io;
+use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _, chown};
 use std::path::{Path, PathBuf};
 
 use idlegate_guard::time::WallTime;
@@ -13,6 +11,7 @@ use idlegate_os::files::read_bytes;
 use idlegate_plan::text::hex;
 use sha2::{Digest as _, Sha256};
 
+use super::super::copying::{FOLDER_MODE, make_folder, remove, sync, write};
 use super::super::folder::{FILE_BYTES_MAX, Folder, MODULE_BYTES_MAX};
 use super::{FOLDER, KeptRules, kept_rules};
 
@@ -20,8 +19,6 @@ use super::{FOLDER, KeptRules, kept_rules};
 pub(super) const KEPT_MAX: usize = 100;
 /// and no more than this on the disk. The rules of a hall are a tenth of a megabyte; this is for its detectors.
 pub(super) const BYTES_MAX: u64 = 64 * 1024 * 1024;
-const FILE_MODE: u32 = 0o600;
-const FOLDER_MODE: u32 = 0o700;
 
 /// Accepted at that time. Those that were accepted last are not kept twice in a row.
 pub fn keep(folder: &Folder, state_dir: &Path, at: WallTime) -> io::Result<()> {
@@ -216,26 +213,5 @@ fn give_to_owner(state_dir: &Path, history: &Path) {
         if !is_theirs {
             let _ = chown(&path, Some(owner.uid()), Some(owner.gid()));
         }
-    }
-}
-
-fn make_folder(folder: &Path) -> io::Result<()> {
-    DirBuilder::new().mode(FOLDER_MODE).recursive(true).create(folder)
-}
-
-fn write(path: &Path, content: &[u8]) -> io::Result<()> {
-    let mut file = File::options().write(true).create_new(true).mode(FILE_MODE).open(path)?;
-    file.write_all(content)?;
-    file.sync_all()
-}
-
-fn sync(folder: &Path) -> io::Result<()> {
-    File::open(folder)?.sync_all()
-}
-
-fn remove(folder: &Path) -> io::Result<()> {
-    match fs::remove_dir_all(folder) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
-        Ok(()) | Err(_) => Ok(()),
     }
 }
