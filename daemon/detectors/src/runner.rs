@@ -91,7 +91,7 @@ impl Runner {
         }
         match self.ask(work) {
             Ok(assessment) => {
-                self.strikes.good_answer();
+                self.strikes.good_answer(now);
                 Ok(assessment)
             }
             Err(StartError::Fault(fault)) => Err(self.strike(&fault, now)),

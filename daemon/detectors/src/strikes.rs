@@ -10,6 +10,7 @@ use idlegate_guard::time::{Moment, Span};
 pub(super) struct Strikes {
     strikes: u32,
     good_answers: u32,
+    answered_at: Option<Moment>,
     retry_at: Moment,
 }
 
@@ -68,7 +69,11 @@ impl Strikes {
         MEMORY_WAIT
     }
 
-    pub(super) fn good_answer(&mut self) {
+    /// Several at one moment are one: whether a busy computer asked once or twice there is chance.
+    pub(super) fn good_answer(&mut self, now: Moment) {
+        if self.answered_at.replace(now) == Some(now) {
+            return;
+        }
         self.good_answers = self.good_answers.saturating_add(1);
         if self.good_answers >= GOOD_ANSWERS_TO_FORGIVE && self.strikes < STRIKES_MAX {
             self.strikes = 0;
@@ -93,7 +98,7 @@ mod tests {
             now = now + Span::secs(60);
             match letter {
                 'x' => drop(strikes.strike(now)),
-                '.' => strikes.good_answer(),
+                '.' => strikes.good_answer(now),
                 other => panic!("no such letter: {other}"),
             }
         }
@@ -119,6 +124,17 @@ mod tests {
             assert_eq!(strikes.permission(now), permission, "after {history:?}");
             assert_eq!(strikes.is_proven(), proven, "after {history:?}");
         }
+    }
+
+    /// Whether two feeds of one moment meet in one call, or are two, is a matter of threads.
+    #[test]
+    fn answers_of_one_moment_count_once() {
+        let (mut once, now) = strikes_after("xx...");
+        let mut again = once.clone();
+        (0..GOOD_ANSWERS_TO_FORGIVE).for_each(|_| again.good_answer(now));
+        assert_eq!(again, once);
+        once.good_answer(now + Span(1));
+        assert_ne!(again, once);
     }
 
     #[test]
