@@ -18,6 +18,9 @@ use super::world::World;
 const TOLERANCE: Span = Span::secs(45);
 /// The rules' own pause; see the defaults.
 const PAUSE: Span = Span::secs(60);
+/// After it is switched on a machine draws a surge. One that begins to work this soon after began with it, as far as
+/// anybody can tell.
+const SURGE: Span = Span::secs(90);
 /// A shorter one may or may not be noticed.
 const NOTICED: Span = Span::secs(90);
 /// The dwell of every machine, its pause and an outage have passed by then.
@@ -33,6 +36,8 @@ enum TrueEnd {
 #[derive(Clone, Copy, Debug)]
 struct TrueJob {
     began: Moment,
+    /// When the machine was switched on last.
+    on_since: Moment,
     ended: Moment,
     /// For how long without a break somebody could have seen it at rest since the job before.
     rest_seen: Span,
@@ -49,6 +54,9 @@ struct Docket {
     /// The same for its rest.
     rest: Option<Open>,
     truths: Vec<TrueJob>,
+    is_off: bool,
+    /// When the machine was switched on last.
+    on_since: Moment,
     /// The outlet was dead or late.
     outlet_doubted: Moment,
 }
@@ -103,6 +111,9 @@ impl World<'_> {
         if outlet_is_odd {
             docket.outlet_doubted = now;
         }
+        if std::mem::replace(&mut docket.is_off, truth == Truth::Off) && !docket.is_off {
+            docket.on_since = now;
+        }
         match (&mut docket.open, is_busy) {
             (None, false) => {
                 docket.rest.get_or_insert_with(|| Open::begun(now, false)).look(now, at_rest_in_sight)
@@ -128,7 +139,16 @@ impl World<'_> {
                     }
                 };
                 let is_fair = is_sound(began) && seen >= NOTICED && !clock_moved;
-                docket.truths.push(TrueJob { began, ended: now, rest_seen, how, is_fair, claimed: false });
+                let on_since = docket.on_since;
+                docket.truths.push(TrueJob {
+                    began,
+                    on_since,
+                    ended: now,
+                    rest_seen,
+                    how,
+                    is_fair,
+                    claimed: false,
+                });
             }
         }
     }
@@ -254,7 +274,9 @@ impl Docket {
         if apart && claim.how != JobEnd::Unseen {
             return Some(format!("two jobs are told as one, the first of them {first:?}"));
         }
-        let early = claim.began + TOLERANCE < first.began;
+        let with_surge = first.began <= first.on_since + SURGE;
+        let earliest = if with_surge { first.on_since } else { first.began };
+        let early = claim.began + TOLERANCE < earliest;
         let late = !claim.begin_unseen && claim.began > first.began + TOLERANCE + place.stale_after + PAUSE;
         if early || late {
             return Some(format!("it began at another time: {first:?}"));
