@@ -38,7 +38,7 @@ pub(super) fn run_before(state_dir: Option<&Path>) -> RunBefore {
     let Some(file) = state_dir.map(|dir| dir.join(JOURNAL_FILE)) else { return before };
     let read = move || {
         let Ok(reader) = JournalReader::open(&file) else { return };
-        let power = lost_power(&reader, &BootId::current());
+        let power = lost_power(&reader, &BootId::current(), Clock.now());
         drop(tell.send(Before { blind: open_at_the_end(&reader), power }));
     };
     if let Err(error) = std::thread::Builder::new().name("run-before".into()).spawn(read) {

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use idlegate_engine::FormerPower;
 use idlegate_guard::Switch;
-use idlegate_guard::time::WallTime;
+use idlegate_guard::time::{Moment, Now, Span, WallTime};
 use idlegate_journal::{BootId, Found, JournalReader, Query, RecordKind};
 use idlegate_messages::{OutletState, Stop};
 use idlegate_plan::event::Name;
@@ -12,8 +12,15 @@ use idlegate_plan::event::Name;
 /// Among so many of a machine's newest records. Of one that was switched earlier nothing is said.
 const AMONG: usize = 2_000;
 
+/// Who begins later than this after the computer did is too late to tell: another may have guarded meanwhile.
+const UP_MAX: Span = Span::secs(900);
+
 /// Nothing where the run before was stopped in order, or was killed while the computer went on.
-pub(super) fn lost_power(reader: &JournalReader, boot: &BootId) -> Option<FormerPower> {
+pub(super) fn lost_power(reader: &JournalReader, boot: &BootId, now: Now) -> Option<FormerPower> {
+    // It counts from the start of the computer.
+    if now.moment.since(Moment(0)) > UP_MAX {
+        return None;
+    }
     let stops = Query { kinds: vec![RecordKind::Stop], ..Query::default() };
     let stop = reader.last(1, &stops).ok()?.pop().filter(|stop| stop.intact)?;
     let ran_on = [boot, &stop.boot].iter().any(|boot| boot.is_unknown()) || stop.boot == *boot;
@@ -44,7 +51,6 @@ mod tests {
 
     use super::*;
     use crate::journalling::JOURNAL_FILE;
-    use idlegate_guard::time::{Moment, Now, Span};
     use idlegate_journal::{FileBackend, Journal, Limits, Pace, Record, nobody_listens};
     use idlegate_messages::{Start, json};
 
@@ -86,10 +92,12 @@ mod tests {
     fn only_a_run_that_ended_with_its_computer_has_lost_its_power() {
         let (other, here) = (BootId::new("another-run-of-it"), BootId::current());
         assert!(!here.is_unknown(), "this computer does not say which run of it this is");
-        let lost = |stop: Option<Stop>, boot: &BootId| {
+        let lost_at = |stop: Option<Stop>, boot: &BootId, up_secs: u64| {
             let dir = tempfile::tempdir().unwrap();
-            lost_power(&journal(dir.path(), stop), boot)
+            let now = Now { moment: Moment(up_secs * 1_000), ..at(90) };
+            lost_power(&journal(dir.path(), stop), boot, now)
         };
+        let lost = |stop: Option<Stop>, boot: &BootId| lost_at(stop, boot, 60);
         let name = |name| Name::new(name).unwrap();
         let unexpected = Some(Stop { unexpected: true });
         let former = FormerPower {
@@ -97,6 +105,7 @@ mod tests {
             outlets: vec![(name("kiln"), Switch::Off), (name("mill"), Switch::On)],
         };
         assert_eq!(lost(unexpected, &other), Some(former));
+        assert_eq!(lost_at(unexpected, &other, 3_600), None, "it stood by for an hour");
         assert_eq!(lost(unexpected, &here), None, "it was killed");
         assert_eq!(lost(unexpected, &BootId::new("")), None, "nobody knows");
         assert_eq!(lost(Some(Stop::default()), &other), None, "it was stopped");
