@@ -50,7 +50,7 @@ impl Size {
         machines: 1_000,
     };
     const SHORT: Size =
-        Size { presses: 60, readings: 10_000, calls: 10_000, replayed: 100_000, reloads: 5, machines: 100 };
+        Size { presses: 200, readings: 20_000, calls: 10_000, replayed: 100_000, reloads: 5, machines: 100 };
 }
 
 /// How fast the guard is, beside references in the same run; no figure is a failure
