@@ -16,8 +16,8 @@ use super::handmade::Handmade;
 use super::process::guarding;
 use super::table::{Table, quantiles};
 
-/// Some milliseconds of computing for each reading: not long enough to be stopped.
-pub(crate) const BUSY_LOOP: &str = "(local $left i32) (local.set $left (i32.const 6000000))
+/// Milliseconds of computing for each burst of readings, on a fast computer, too: not long enough to be stopped.
+pub(crate) const BUSY_LOOP: &str = "(local $left i32) (local.set $left (i32.const 18000000))
     (loop $on (local.set $left (i32.sub (local.get $left) (i32.const 1))) (br_if $on (local.get $left)))
     (global.set $seen (i32.add (global.get $seen) (i32.const 1)))";
 pub(crate) const READINGS_PER_SEC: u64 = 400;
